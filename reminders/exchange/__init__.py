@@ -1,0 +1,1 @@
+"""The formats of other programs: calendars, records, tables."""
