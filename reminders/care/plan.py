@@ -1,0 +1,321 @@
+"""What a procedure folder may hold: the aftercare plan as its file spells it, checked and frozen.
+
+Every class mirrors one table of `plan.toml`. Unknown keys are faults. Cross-references (an anchor that does not
+exist, a setting never declared) are checked in `reminders.care.loading`, which knows the lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+
+from reminders.care.values import Asks, InDoubt, QuietMove, Slot
+
+Amount = Annotated[int, Field(ge=0, strict=True)] | str
+"""A whole number, or the name of a setting that holds one."""
+
+BASE_ANCHORS = ("procedure_end", "block_placed", "dressing_applied", "visit")
+"""The known instants a plan counts from; `visit` only when one is booked."""
+
+VISIT_MARKS = ("visit_booked", "visit_not_booked")
+"""Conditions that hold by the facts of a course, beside its patient factors."""
+
+MEDICINE_MARKS = ("no_ibuprofen", "no_acetaminophen")
+"""Conditions that follow from the patient factors: the medicine is barred, or must be asked about first."""
+
+Key = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class NumberSetting(_Table):
+    """A whole number that a clinician may set per patient, within a range."""
+
+    default: int = Field(strict=True)
+    lowest: int = Field(strict=True)
+    highest: int = Field(strict=True)
+    unit: Literal["minutes", "hours", "days", "day"]
+    says: str
+    source: str
+    after_anchor: str | None = None
+    """The day it names must lie after the local day of this anchor."""
+
+    @model_validator(mode="after")
+    def _in_range(self) -> NumberSetting:
+        if not self.lowest <= self.default <= self.highest:
+            raise ValueError(f"default {self.default} lies outside {self.lowest} to {self.highest}")
+        return self
+
+
+class ChoiceSetting(_Table):
+    """A choice that a clinician may record per patient; empty means not recorded."""
+
+    default: str
+    choices: Literal["anaesthetics"] | tuple[str, ...]
+    says: str
+    source: str
+
+    @model_validator(mode="after")
+    def _is_choice(self) -> ChoiceSetting:
+        if self.default and self.choices != "anaesthetics" and self.default not in self.choices:
+            raise ValueError(f"default {self.default!r} is not one of {', '.join(self.choices)}")
+        return self
+
+
+def _kind_of_setting(table: object) -> str:
+    keys = table if isinstance(table, Mapping) else vars(table)
+    return "choice" if "choices" in keys else "number"
+
+
+Setting = Annotated[
+    Annotated[NumberSetting, Tag("number")] | Annotated[ChoiceSetting, Tag("choice")],
+    Discriminator(_kind_of_setting),
+]
+
+
+class DerivedAnchor(_Table):
+    """An instant counted in elapsed hours from another anchor."""
+
+    after: str
+    hours: Amount
+    or_sooner_by: str | None = None
+    """A setting holding an anaesthetic: when it is recorded, the low end of its range counts."""
+    says: str
+
+
+class AfterAnchor(_Table):
+    """Elapsed time after an anchor."""
+
+    after: str
+    hours: Amount = 0
+    minutes: Amount = 0
+
+
+class BeforeAnchor(_Table):
+    """Elapsed time before an anchor; never delayed past its moment by joining."""
+
+    before: str
+    hours: Amount = 0
+    minutes: Amount = 0
+
+
+class OnDay(_Table):
+    """One or more days of the course at a slot of the patient's day."""
+
+    on_day: Amount | tuple[Amount, ...]
+    at: Slot
+
+
+class EachDay(_Table):
+    """Every day at slots: strictly after an anchor, or from a day on; until a day, which is not included."""
+
+    each_day: tuple[Slot, ...]
+    until_day: Amount
+    after: str | None = None
+    from_day: Amount | None = None
+
+    @model_validator(mode="after")
+    def _has_one_start(self) -> EachDay:
+        if (self.after is None) == (self.from_day is None):
+            raise ValueError("say either `after` (an anchor) or `from_day`")
+        return self
+
+
+class BeforeVisit(_Table):
+    """Whole days before the day of the visit, at a slot."""
+
+    before_visit_days: Amount
+    at: Slot
+
+
+class AfterVisit(_Table):
+    """Whole days after the day of the visit, at a slot."""
+
+    after_visit_days: Amount
+    at: Slot
+
+
+TIMING_KINDS = ("each_day", "on_day", "before_visit_days", "after_visit_days", "before", "after")
+"""The key that tells which kind of timing a table holds; `each_day` first, as it may hold `after` too."""
+
+
+def _kind_of_timing(table: object) -> str | None:
+    keys = table if isinstance(table, Mapping) else vars(table)
+    return next((kind for kind in TIMING_KINDS if kind in keys), None)
+
+
+When = Annotated[
+    Annotated[EachDay, Tag("each_day")]
+    | Annotated[OnDay, Tag("on_day")]
+    | Annotated[BeforeVisit, Tag("before_visit_days")]
+    | Annotated[AfterVisit, Tag("after_visit_days")]
+    | Annotated[BeforeAnchor, Tag("before")]
+    | Annotated[AfterAnchor, Tag("after")],
+    Discriminator(
+        _kind_of_timing,
+        custom_error_type="timing",
+        custom_error_message=f"a timing holds one of {', '.join(TIMING_KINDS)}",
+    ),
+]
+
+
+class TextChoice(_Table):
+    """Other words for an instruction when conditions hold; the first that fits is used."""
+
+    use: Key
+    if_any: tuple[str, ...] = ()
+    if_all: tuple[str, ...] = ()
+    asks: Asks | Literal[""] | None = None
+    """What these words ask, if not what the instruction asks; empty for nothing."""
+
+    @model_validator(mode="after")
+    def _has_condition(self) -> TextChoice:
+        if not self.if_any and not self.if_all:
+            raise ValueError("a text needs `if_any` or `if_all`, or it hides all that follow")
+        return self
+
+    def fits(self, marks: frozenset[str]) -> bool:
+        """Say whether the patient's marks meet the conditions."""
+        return (not self.if_any or not marks.isdisjoint(self.if_any)) and marks.issuperset(self.if_all)
+
+
+class Instruction(_Table):
+    """One thing the patient is told: when, under which conditions, and what quiet hours may do to it."""
+
+    key: Key
+    about: str
+    when: tuple[When, ...]
+    quiet: QuietMove
+    required: bool
+    importance: int = Field(ge=1, le=9, strict=True)
+    in_doubt: InDoubt
+    useful_hours: int | None = Field(default=None, ge=1, strict=True)
+    useful_until: str | None = None
+    asks: Asks | None = None
+    only_if_any: tuple[str, ...] = ()
+    not_if_any: tuple[str, ...] = ()
+    texts: tuple[TextChoice, ...] = ()
+    contradicts: tuple[str, ...] = ()
+    """Keys that must not follow this one within the same course (stop ointment; apply ointment)."""
+    source: str
+
+    @model_validator(mode="after")
+    def _says_how_long_useful(self) -> Instruction:
+        if (self.useful_hours is None) == (self.useful_until is None):
+            raise ValueError("say either `useful_hours` or `useful_until` (an anchor)")
+        if not self.when:
+            raise ValueError("`when` is empty: the instruction would never be said")
+        return self
+
+    def applies(self, marks: frozenset[str]) -> bool:
+        """Say whether this instruction is for a patient with these marks."""
+        wanted = not self.only_if_any or not marks.isdisjoint(self.only_if_any)
+        return wanted and marks.isdisjoint(self.not_if_any)
+
+    def text_choice(self, marks: frozenset[str]) -> TextChoice | None:
+        """Return the first choice of other words whose conditions hold, None for the instruction's own."""
+        return next((choice for choice in self.texts if choice.fits(marks)), None)
+
+    @property
+    def text_names(self) -> tuple[str, ...]:
+        """Every template the instruction may use."""
+        return (self.key, *(choice.use for choice in self.texts))
+
+
+class WarningSign(_Table):
+    """A sign the patient is told to watch for, for the sheet and for the reader of the plan."""
+
+    sign: str
+    urgency: Literal["emergency", "urgent", "routine"]
+    from_day: int = Field(ge=0, strict=True)
+    source: str
+
+
+class PlanFile(_Table):
+    """`plan.toml` as a whole."""
+
+    title: str
+    version: int = Field(ge=1, strict=True)
+    languages: tuple[str, ...] = Field(min_length=1)
+    cautions: tuple[str, ...] = Field(min_length=1)
+    factors: tuple[str, ...] = ()
+    settings: Mapping[str, Setting] = Field(default_factory=dict)
+    anchors: Mapping[str, DerivedAnchor] = Field(default_factory=dict)
+    instruction: tuple[Instruction, ...] = Field(min_length=1)
+    warning_sign: tuple[WarningSign, ...] = Field(min_length=1)
+    sources: Mapping[str, str] = Field(default_factory=dict)
+
+
+class Anaesthetic(_Table):
+    """How long a block with one agent lasts at a digit, in hours from the injection."""
+
+    name: str
+    low: float = Field(gt=0)
+    typical: str
+    high: float = Field(gt=0)
+    aliases: tuple[str, ...] = ()
+    source: str
+
+    @model_validator(mode="after")
+    def _low_before_high(self) -> Anaesthetic:
+        if self.low >= self.high:
+            raise ValueError(f"low {self.low} is not below high {self.high}")
+        return self
+
+
+class Factor(_Table):
+    """Something about a patient that changes the plan, and what it means for pain relief."""
+
+    says: str
+    ibuprofen: Literal["ok", "ask", "no"] = "ok"
+    acetaminophen: Literal["ok", "ask", "no"] = "ok"
+    aliases: tuple[str, ...] = ()
+    source: str
+
+    @property
+    def medicine_marks(self) -> frozenset[str]:
+        """Which medicines must not be offered by an automatic text."""
+        return frozenset(
+            mark
+            for mark, value in zip(MEDICINE_MARKS, (self.ibuprofen, self.acetaminophen), strict=True)
+            if value != "ok"
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """An aftercare plan, loaded and checked, with the shared tables it refers to."""
+
+    procedure: str
+    """The folder's name."""
+    folder: Path
+    shared: Path
+    file: PlanFile
+    anaesthetics: Mapping[str, Anaesthetic]
+    factors: Mapping[str, Factor]
+    """All known factors by name; `file.factors` says which change this plan."""
+    instruction_lines: Mapping[str, int] = field(default_factory=dict)
+    """Where each instruction begins in plan.toml, for findings."""
+
+    @property
+    def title(self) -> str:
+        """The procedure's name in words."""
+        return self.file.title
+
+    @property
+    def instructions(self) -> tuple[Instruction, ...]:
+        """The instructions in the file's order."""
+        return self.file.instruction
+
+    def instruction(self, key: str) -> Instruction:
+        """Return the instruction with this key; KeyError when there is none."""
+        return next((each for each in self.instructions if each.key == key), None) or self._missing(key)
+
+    def _missing(self, key: str) -> Instruction:
+        raise KeyError(key)

@@ -1,0 +1,131 @@
+"""When a patient may not be written to, by the reading of the clock on the patient's own wall.
+
+An interval is `[start, end)`. It belongs to the weekday it starts on and spans midnight when its end is not later
+than its start. Whether an instant is quiet is decided by the wall clock's reading alone, so an hour that happens
+twice in autumn is quiet twice. Eight to nine o'clock as the widest window: 47 CFR 64.1200(c)(1).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_DAYS_TO_SEARCH = 9  # a whole week and a day on either side: the pattern repeats weekly
+_INTERVAL = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuietInterval:
+    """Wall times `[start, end)`; through midnight when `end <= start`."""
+
+    start_wall: time
+    end_wall: time
+
+    @property
+    def spans_midnight(self) -> bool:
+        """Whether the interval ends on the day after it began."""
+        return self.end_wall <= self.start_wall
+
+    @classmethod
+    def parse(cls, text: str) -> QuietInterval:
+        """Read `21:00-08:00`; raises ValueError that says what is wrong."""
+        match = _INTERVAL.fullmatch(text.strip())
+        if not match:
+            raise ValueError(f"quiet hours look like 21:00-08:00, not {text!r}")
+        start_hour, start_minute, end_hour, end_minute = (int(part) for part in match.groups())
+        interval = cls(start_wall=time(start_hour, start_minute), end_wall=time(end_hour, end_minute))
+        if interval.start_wall == interval.end_wall:
+            raise ValueError(f"quiet hours {text!r} begin and end together; write `none` if there are none")
+        return interval
+
+
+@dataclass(frozen=True)
+class QuietHours:
+    """A weekly pattern: for each weekday, Monday first, the intervals that begin on it."""
+
+    by_weekday: tuple[tuple[QuietInterval, ...], ...]
+
+    @classmethod
+    def every_day(cls, *intervals: str) -> QuietHours:
+        """Return the same intervals for all seven weekdays; none at all means never quiet."""
+        parsed = tuple(QuietInterval.parse(text) for text in intervals)
+        return cls((parsed,) * 7)
+
+    @classmethod
+    def of_week(cls, every_day: Sequence[str], exceptions: Mapping[str, Sequence[str]]) -> QuietHours:
+        """Return `every_day` with other intervals for the weekdays named (`sunday`); raises ValueError."""
+        unknown = sorted(set(exceptions) - set(WEEKDAYS))
+        if unknown:
+            raise ValueError(f"{', '.join(unknown)}: not a weekday; use {', '.join(WEEKDAYS)}")
+        return cls(
+            tuple(
+                tuple(QuietInterval.parse(text) for text in exceptions.get(name, every_day))
+                for name in WEEKDAYS
+            )
+        )
+
+    def is_quiet(self, instant: datetime, zone: tzinfo) -> bool:
+        """Say whether the patient's wall clock reads a quiet time at `instant`."""
+        return self.is_quiet_reading(instant.astimezone(zone))
+
+    def is_quiet_reading(self, local: datetime) -> bool:
+        """Say whether a reading of the wall clock is quiet."""
+        wall, weekday = local.time(), local.weekday()
+        for interval in self.by_weekday[weekday]:
+            if wall >= interval.start_wall and (interval.spans_midnight or wall < interval.end_wall):
+                return True
+        return any(
+            interval.spans_midnight and wall < interval.end_wall
+            for interval in self.by_weekday[(weekday - 1) % 7]
+        )
+
+    def end_after(self, instant: datetime, zone: tzinfo) -> datetime | None:
+        """Return the first instant from `instant` on at which quiet hours end; None if they never do."""
+        today = instant.astimezone(zone).date()
+        ends = (
+            candidate
+            for day in _days(today, range(-2, _DAYS_TO_SEARCH))
+            for interval in self.by_weekday[day.weekday()]
+            for candidate in _both_readings(
+                day + timedelta(days=1 if interval.spans_midnight else 0), interval.end_wall, zone
+            )
+        )
+        return min((c for c in ends if c >= instant and not self.is_quiet(c, zone)), default=None)
+
+    def last_moment_before(self, instant: datetime, zone: tzinfo, margin: timedelta) -> datetime | None:
+        """Return the latest instant that is `margin` ahead of a quiet start before `instant`, and not quiet."""
+        today = instant.astimezone(zone).date()
+        moments = (
+            candidate - margin
+            for day in _days(today, range(-_DAYS_TO_SEARCH, 1))
+            for interval in self.by_weekday[day.weekday()]
+            for candidate in _both_readings(day, interval.start_wall, zone)
+            if candidate <= instant
+        )
+        return max((m for m in moments if not self.is_quiet(m, zone)), default=None)
+
+    def start_before(self, instant: datetime, zone: tzinfo) -> time | None:
+        """Return the wall time at which the quiet hours around `instant` began, for the reasons shown."""
+        local = instant.astimezone(zone)
+        wall, weekday = local.time(), local.weekday()
+        for interval in self.by_weekday[weekday]:
+            if wall >= interval.start_wall and (interval.spans_midnight or wall < interval.end_wall):
+                return interval.start_wall
+        for interval in self.by_weekday[(weekday - 1) % 7]:
+            if interval.spans_midnight and wall < interval.end_wall:
+                return interval.start_wall
+        return None
+
+
+def _days(today: date, offsets: range) -> Iterator[date]:
+    return (today + timedelta(days=offset) for offset in offsets)
+
+
+def _both_readings(day: date, wall: time, zone: tzinfo) -> tuple[datetime, ...]:
+    """Return the instants of a wall time: two where it happens twice, or where a gap swallowed it."""
+    first = datetime.combine(day, wall, tzinfo=zone).astimezone(UTC)
+    second = datetime.combine(day, wall.replace(fold=1), tzinfo=zone).astimezone(UTC)
+    return (first,) if first == second else (first, second)
