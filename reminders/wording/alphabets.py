@@ -25,8 +25,8 @@ class Alphabet:
     """The default alphabet with one second table: the default extension or a national single shift table."""
 
     name: str
-    language_id: int | None
-    """National language identifier that the header announces; None for the default extension."""
+    language_id: int
+    """National language identifier that the header announces; 0 for the default extension."""
     septets_of: Mapping[str, bytes]
     """Every character with its one septet, or with the escape and its septet."""
     default: Mapping[int, str]
@@ -107,7 +107,7 @@ def unpack(octets: bytes, *, count: int, fill_bits: int = 0) -> bytes:
     The count must come from the message (TP-UDL): seven unused bits look like one more septet, an "@".
     InputError when the octets hold fewer.
     """
-    if fill_bits + 7 * count > 8 * len(octets):
+    if count and fill_bits + 7 * count > 8 * len(octets):
         raise InputError(f"{len(octets)} octets can't hold {count} septets after {fill_bits} fill bits")
     bits = int.from_bytes(octets, "little") >> fill_bits
     return bytes((bits >> (7 * at)) & 0x7F for at in range(count))
@@ -131,7 +131,7 @@ def _table(rows: list[dict[str, str]], column: str, value: str) -> dict[int, str
     }
 
 
-def _alphabet(name: str, language_id: int | None, escaped: dict[int, str]) -> Alphabet:
+def _alphabet(name: str, language_id: int, escaped: dict[int, str]) -> Alphabet:
     # A character that stands in both tables takes the single septet, so the default table is laid on top.
     septets = {char: bytes((ESCAPE, code)) for code, char in escaped.items()}
     septets |= {char: bytes((code,)) for code, char in _DEFAULT.items()}
@@ -149,7 +149,7 @@ _SHIFT_ROWS = _rows("gsm7_single_shift.csv")
 _DEFAULT = _table(_DEFAULT_ROWS, "table", "default")
 del _DEFAULT[ESCAPE]
 
-GSM7 = _alphabet("GSM 7-bit", None, _table(_DEFAULT_ROWS, "table", "extension"))
+GSM7 = _alphabet("GSM 7-bit", 0, _table(_DEFAULT_ROWS, "table", "extension"))
 """The alphabet every handset and message centre has."""
 
 SINGLE_SHIFTS: Mapping[str, Alphabet] = MappingProxyType(
