@@ -201,6 +201,8 @@ class Instruction(_Table):
     only_if_any: tuple[str, ...] = ()
     not_if_any: tuple[str, ...] = ()
     texts: tuple[TextChoice, ...] = ()
+    words_change_with: tuple[str, ...] = ()
+    """Factors that change a few words inside the texts."""
     contradicts: tuple[str, ...] = ()
     """Keys that must not follow this one within the same course (stop ointment; apply ointment)."""
     source: str

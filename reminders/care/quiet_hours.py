@@ -61,10 +61,7 @@ class QuietHours:
         if unknown:
             raise ValueError(f"{', '.join(unknown)}: not a weekday; use {', '.join(WEEKDAYS)}")
         return cls(
-            tuple(
-                tuple(QuietInterval.parse(text) for text in exceptions.get(name, every_day))
-                for name in WEEKDAYS
-            )
+            tuple(tuple(QuietInterval.parse(text) for text in exceptions.get(name, every_day)) for name in WEEKDAYS)
         )
 
     def is_quiet(self, instant: datetime, zone: tzinfo) -> bool:
@@ -78,8 +75,7 @@ class QuietHours:
             if wall >= interval.start_wall and (interval.spans_midnight or wall < interval.end_wall):
                 return True
         return any(
-            interval.spans_midnight and wall < interval.end_wall
-            for interval in self.by_weekday[(weekday - 1) % 7]
+            interval.spans_midnight and wall < interval.end_wall for interval in self.by_weekday[(weekday - 1) % 7]
         )
 
     def end_after(self, instant: datetime, zone: tzinfo) -> datetime | None:

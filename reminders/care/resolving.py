@@ -1,0 +1,154 @@
+"""What a plan's settings, anchors and conditions come to for one patient's course."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from reminders.care.plan import Anaesthetic, ChoiceSetting, NumberSetting, Plan
+from reminders.care.timing import course_day, date_of_day
+from reminders.care.values import Course
+from reminders.errors import InputError
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resolved:
+    """A plan's open values, filled for one course."""
+
+    settings: Mapping[str, int | str]
+    """Every setting of the plan; an anaesthetic by its name in the table, empty when not recorded."""
+    anchors: Mapping[str, datetime]
+    """Every anchor's instant, UTC; `visit` only when a visit is booked."""
+    marks: frozenset[str]
+    """Patient factors and the conditions that follow from them and from the visit."""
+    anaesthetic: Anaesthetic | None
+
+    def amount(self, value: int | str) -> int:
+        """Return a number of the plan, looked up when it names a setting."""
+        return value if isinstance(value, int) else int(self.settings[value])
+
+
+def resolve(plan: Plan, course: Course) -> Resolved:
+    """Fill the plan's open values from the course; raises InputError for a value the plan does not allow."""
+    settings = effective_settings(plan, course.settings)
+    anaesthetic = _recorded_anaesthetic(plan, settings)
+    anchors = _anchors(plan, course, settings, anaesthetic)
+    _check_days(plan, course, settings, anchors)
+    return Resolved(
+        settings=settings,
+        anchors=anchors,
+        marks=marks_of(plan, course.factors, visit_booked=course.visit is not None),
+        anaesthetic=anaesthetic,
+    )
+
+
+def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> dict[str, int | str]:
+    """Return every setting's value: what was chosen, else the plan's default.
+
+    Raises InputError for an unknown setting, or a value that the plan does not allow.
+    """
+    declared = plan.file.settings
+    for name in chosen:
+        if name not in declared:
+            raise InputError(f"{plan.procedure} has no setting {name!r}; it has {', '.join(sorted(declared))}")
+    return {
+        name: _checked(name, chosen[name], setting, plan) if name in chosen else setting.default
+        for name, setting in declared.items()
+    }
+
+
+def marks_of(plan: Plan, factors: frozenset[str], *, visit_booked: bool) -> frozenset[str]:
+    """Return the conditions that hold for a patient; raises InputError for a factor nobody knows."""
+    marks = {"visit_booked" if visit_booked else "visit_not_booked"}
+    for name in factors:
+        if name not in plan.factors:
+            raise InputError(f"no patient factor {name!r}; known are {', '.join(sorted(plan.factors))}")
+        marks |= {name, *plan.factors[name].medicine_marks}
+    return frozenset(marks)
+
+
+def factor_named(text: str, plan: Plan) -> str:
+    """Return the factor's name for what a person typed (`Diabetic`, `blood thinner`); raises InputError."""
+    wanted = simple_name(text)
+    for name, factor in plan.factors.items():
+        if wanted == name or wanted in factor.aliases:
+            return name
+    raise InputError(f"no patient factor {text!r}; known are {', '.join(sorted(plan.factors))}")
+
+
+def simple_name(text: str) -> str:
+    """Return text as names are spelt in plan files: lower case, words joined by `_`."""
+    return "_".join(re.findall(r"[a-z0-9]+", text.lower().replace("%", " ")))
+
+
+def _checked(name: str, value: int | str, setting: NumberSetting | ChoiceSetting, plan: Plan) -> int | str:
+    if isinstance(setting, NumberSetting):
+        if isinstance(value, str) and not re.fullmatch(r"\d{1,4}", value.strip()):
+            raise InputError(f"{name} is a whole number of {setting.unit}, not {value!r}")
+        number = int(value)
+        if not setting.lowest <= number <= setting.highest:
+            raise InputError(
+                f"{name} may be {setting.lowest} to {setting.highest} {setting.unit}, not {number}; "
+                "the range stands in plan.toml with its sources"
+            )
+        return number
+    wanted = simple_name(str(value))
+    if not wanted:
+        return ""
+    if setting.choices == "anaesthetics":
+        return _anaesthetic_named(wanted, plan)
+    if wanted not in setting.choices:
+        raise InputError(f"{name} may be {', '.join(setting.choices)}, not {value!r}")
+    return wanted
+
+
+def _anaesthetic_named(wanted: str, plan: Plan) -> str:
+    without_strength = "_".join(part for part in wanted.split("_") if not part.isdigit())
+    for name, agent in plan.anaesthetics.items():
+        if not {wanted, without_strength}.isdisjoint((name, *agent.aliases)):
+            return name
+    raise InputError(f"no anaesthetic {wanted!r}; known are {', '.join(plan.anaesthetics)}")
+
+
+def _recorded_anaesthetic(plan: Plan, settings: Mapping[str, int | str]) -> Anaesthetic | None:
+    for name, setting in plan.file.settings.items():
+        if isinstance(setting, ChoiceSetting) and setting.choices == "anaesthetics" and settings[name]:
+            return plan.anaesthetics[str(settings[name])]
+    return None
+
+
+def _anchors(
+    plan: Plan, course: Course, settings: Mapping[str, int | str], anaesthetic: Anaesthetic | None
+) -> dict[str, datetime]:
+    end = course.procedure_end
+    anchors = {
+        "procedure_end": end,
+        "block_placed": course.block_placed or end,
+        "dressing_applied": course.dressing_applied or end,
+    }
+    if course.visit is not None:
+        anchors["visit"] = course.visit
+    for name, derived in plan.file.anchors.items():
+        hours = float(settings[derived.hours] if isinstance(derived.hours, str) else derived.hours)
+        if derived.or_sooner_by and anaesthetic is not None:
+            # The recorded agent counts; hours set for this patient count only where they are sooner still.
+            chosen = isinstance(derived.hours, str) and derived.hours in course.settings
+            hours = min(hours, anaesthetic.low) if chosen else anaesthetic.low
+        anchors[name] = anchors[derived.after] + timedelta(hours=hours)
+    return anchors
+
+
+def _check_days(plan: Plan, course: Course, settings: Mapping[str, int | str], anchors: Mapping[str, datetime]) -> None:
+    """Refuse a day that does not lie after the anchor it has to follow."""
+    for name, setting in plan.file.settings.items():
+        if not isinstance(setting, NumberSetting) or not setting.after_anchor:
+            continue
+        anchor_day = course_day(anchors[setting.after_anchor], procedure_end=course.procedure_end, zone=course.zone)
+        if int(settings[name]) <= anchor_day:
+            day = date_of_day(anchor_day, procedure_end=course.procedure_end, zone=course.zone)
+            raise InputError(
+                f"{name} {settings[name]} must be a later day than {setting.after_anchor.replace('_', ' ')}, "
+                f"which is day {anchor_day} ({day.isoformat()})"
+            )
