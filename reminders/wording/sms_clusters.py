@@ -27,6 +27,12 @@ _EXTENDING = frozenset(
     }
 )
 
+_LEADING = frozenset(
+    # Letters written over the next one, as Malayalam's; the table of UAX 29 has no category for them.
+    f"{_JOINER}\u0d4e\U000111c2\U000111c3\U0001193f\U00011941\U00011a84\U00011a85\U00011a86\U00011a87"
+    "\U00011a88\U00011a89\U00011d46"
+)
+
 
 def clusters(text: str) -> tuple[str, ...]:
     """Return the grapheme clusters of `text` in order; they join to `text` again, and "" has none."""
@@ -44,7 +50,7 @@ def _continues(cluster: str, char: str) -> bool:
     if char in _EXTENDING or unicodedata.category(char).startswith("M"):
         return True
     # Other format characters are the number signs of Arabic scripts, which enclose what follows.
-    if last == _JOINER or (unicodedata.category(last) == "Cf" and last not in _EXTENDING):
+    if last in _LEADING or (unicodedata.category(last) == "Cf" and last not in _EXTENDING):
         return True
     if unicodedata.combining(last) == _VIRAMA_CLASS:
         return True

@@ -21,9 +21,7 @@ from reminders.wording.alphabets import (
     unpack,
 )
 
-ALPHABETS = pytest.mark.parametrize(
-    "alphabet", [GSM7, *SINGLE_SHIFTS.values()], ids=["default", *SINGLE_SHIFTS]
-)
+ALPHABETS = pytest.mark.parametrize("alphabet", [GSM7, *SINGLE_SHIFTS.values()], ids=["default", *SINGLE_SHIFTS])
 
 
 @ALPHABETS

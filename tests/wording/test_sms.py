@@ -246,9 +246,7 @@ def test_only_costly_characters_leave_the_default_alphabet(text: str) -> None:
 
 
 def test_typography_becomes_ascii() -> None:
-    assert (
-        substitute_typography("“Don’t” – wait… 8:00\u202fPM\u00a0«ok»") == '"Don\'t" - wait... 8:00 PM "ok"'
-    )
+    assert substitute_typography("“Don’t” – wait… 8:00\u202fPM\u00a0«ok»") == '"Don\'t" - wait... 8:00 PM "ok"'
 
 
 @given(st.text(st.characters(categories=("L", "M", "N"))))
@@ -258,9 +256,7 @@ def test_substitution_never_changes_a_letter(text: str) -> None:
 
 def test_measuring_is_fast_enough_for_enrolling_a_crowd() -> None:
     sentence = "Soak your toe in warm water for 10 minutes, then pat it dry. Reply STOP to end. "
-    texts = [
-        sentence + "Call 555-0100 with questions. " + tail for tail, _ in product(("ok" * 20, "ó€[]"), "12")
-    ]
+    texts = [sentence + "Call 555-0100 with questions. " + tail for tail, _ in product(("ok" * 20, "ó€[]"), "12")]
 
     seconds = min(timeit.repeat(lambda: [measure(text) for text in texts], number=500, repeat=5))
 

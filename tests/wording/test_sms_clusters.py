@@ -14,7 +14,7 @@ from reminders.wording.sms_clusters import clusters
 
 # The kinds of character that join, often enough to meet each other.
 _JOINING = st.sampled_from(
-    "aé\u0301\u200d\u200c\r\n👨👩👧🏽🇺🇸🇲🇽\ufe0f❤क\u094dषि\u0e33\u1100\u1161\u11a8가\u0600\U000e0067🏴"
+    "aé\u0301\u200d\u200c\r\n👨👩👧🏽🇺🇸🇲🇽\ufe0f❤क\u094dषि\u0e33\u1100\u1161\u11a8가\u0600\U000e0067🏴\u0d4e"
 )
 # Characters younger than the interpreter's Unicode tables have no category here.
 _KNOWN = st.characters(exclude_categories=("Cs", "Cn"))
