@@ -141,6 +141,8 @@ def _cross_faults(
     found += _unknown_factors(plan, factors)
     found += _anchor_faults(plan)
     found += _setting_faults(plan)
+    if plan.desk_message not in {each.key for each in plan.instruction}:
+        found.append((("desk_message",), f"there is no instruction {plan.desk_message!r}"))
     seen: set[str] = set()
     for index, instruction in enumerate(plan.instruction):
         at: TomlPath = ("instruction", index)

@@ -87,6 +87,7 @@ class DerivedAnchor(_Table):
     or_sooner_by: str | None = None
     """A setting holding an anaesthetic: when it is recorded, the low end of its range counts."""
     says: str
+    """What happens then, as the end of a sentence: `60 min before the block may wear off`."""
 
 
 class AfterAnchor(_Table):
@@ -246,6 +247,8 @@ class PlanFile(_Table):
     version: int = Field(ge=1, strict=True)
     languages: tuple[str, ...] = Field(min_length=1)
     cautions: tuple[str, ...] = Field(min_length=1)
+    desk_message: str
+    """The instruction sent while the patient still stands at the desk; what fits nowhere else is put into it."""
     factors: tuple[str, ...] = ()
     settings: Mapping[str, Setting] = Field(default_factory=dict)
     anchors: Mapping[str, DerivedAnchor] = Field(default_factory=dict)

@@ -17,6 +17,8 @@ from reminders.errors import InputError
 class Resolved:
     """A plan's open values, filled for one course."""
 
+    plan: Plan
+    course: Course
     settings: Mapping[str, int | str]
     """Every setting of the plan; an anaesthetic by its name in the table, empty when not recorded."""
     anchors: Mapping[str, datetime]
@@ -37,6 +39,8 @@ def resolve(plan: Plan, course: Course) -> Resolved:
     anchors = _anchors(plan, course, settings, anaesthetic)
     _check_days(plan, course, settings, anchors)
     return Resolved(
+        plan=plan,
+        course=course,
         settings=settings,
         anchors=anchors,
         marks=marks_of(plan, course.factors, visit_booked=course.visit is not None),

@@ -157,6 +157,8 @@ class Joined:
     useful_until: datetime
     outcome: Outcome
     reasons: tuple[Reason, ...]
+    said_now: tuple[Occurrence, ...] = ()
+    """In the desk message only: what is said at the desk and fits in here as well."""
 
     @property
     def first(self) -> Occurrence:
