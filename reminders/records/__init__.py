@@ -1,0 +1,1 @@
+"""What the practice keeps: tables, sessions, migrations and every query. The only code that speaks SQL."""

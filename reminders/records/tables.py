@@ -1,0 +1,304 @@
+"""The tables. Instants are UTC; each row carries its practice, so that practices can share a database."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, BigInteger, CheckConstraint, Column, Dialect, Index, Integer, UniqueConstraint, text
+from sqlalchemy.dialects.postgresql import TIMESTAMP
+from sqlalchemy.types import TypeDecorator, TypeEngine
+from sqlmodel import Field, SQLModel
+
+from reminders.records.message_states import MessageState
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+BigId = BigInteger().with_variant(Integer, "sqlite")
+
+
+class Instant(TypeDecorator[datetime]):
+    """An instant: microseconds since 1970 on SQLite, `timestamptz` on PostgreSQL. Naive values are refused."""
+
+    impl = BigInteger
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """Choose the column type of the database at hand."""
+        if dialect.name == "postgresql":
+            return dialect.type_descriptor(TIMESTAMP(timezone=True))
+        return dialect.type_descriptor(BigInteger())
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
+        """Turn an aware datetime into what the column holds."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("an instant needs a time zone")
+        if dialect.name == "postgresql":
+            return value
+        elapsed = value - _EPOCH
+        return (elapsed.days * 86_400 + elapsed.seconds) * 1_000_000 + elapsed.microseconds
+
+    def process_result_value(
+        self,
+        value: int | datetime | None,
+        dialect: Dialect,  # noqa: ARG002  the signature is SQLAlchemy's
+    ) -> datetime | None:
+        """Turn what the column holds into an aware datetime in UTC."""
+        if value is None:
+            return None
+        if isinstance(value, datetime):
+            return value.astimezone(UTC)
+        return datetime.fromtimestamp(value // 1_000_000, UTC).replace(microsecond=value % 1_000_000)
+
+
+def _instant(*, index: bool = False, nullable: bool = False) -> Any:
+    return Field(sa_column=Column(Instant, nullable=nullable, index=index), default=None if nullable else ...)
+
+
+class Practice(SQLModel, table=True):
+    """A practice (site). Its hours, sender and texts' facts come from the configuration."""
+
+    id: str = Field(primary_key=True)
+    name: str
+    created_at: datetime = _instant()
+
+
+class Patient(SQLModel, table=True):
+    """A person in aftercare."""
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str = Field(foreign_key="practice.id", index=True)
+    first_name: str
+    last_name: str
+    language: str
+    zone: str
+    """IANA name."""
+    slots: dict[str, str] = Field(sa_column=Column(JSON, nullable=False), default_factory=dict)
+    """Wall times that differ from the usual ones (`{"evening": "18:30"}`)."""
+    night_contact_agreed: bool = False
+    created_at: datetime = _instant()
+
+
+class Contact(SQLModel, table=True):
+    """An address of a patient on one channel and whether it may be used now."""
+
+    __table_args__ = (
+        UniqueConstraint("patient_id", "channel", "address"),
+        # serves the look-up of who wrote: a reply comes with nothing but its sender's address
+        Index("ix_contact_address", "practice_id", "channel", "address"),
+        CheckConstraint("state IN ('active', 'stopped', 'released', 'unreachable')", name="ck_contact_state"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str = Field(foreign_key="practice.id")
+    patient_id: int = Field(sa_column=Column(BigId, nullable=False))
+    channel: str
+    address: str
+    """E.164 number, or e-mail address."""
+    state: str = "active"
+    """active; stopped (opt-out); released (not this patient's); unreachable (bounced, deactivated)."""
+
+
+class ConsentEvent(SQLModel, table=True):
+    """One line of the consent history; lines are only ever added."""
+
+    __tablename__ = "consent_event"
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str = Field(foreign_key="practice.id")
+    patient_id: int = Field(sa_column=Column(BigId, nullable=False, index=True))
+    channel: str
+    address: str
+    action: str
+    """given, withdrawn, released."""
+    source: str
+    """desk, reply, staff, import."""
+    wording: str
+    """What was read out or written, word for word or by its version."""
+    recorded_by: str
+    at: datetime = _instant()
+
+
+class Approval(SQLModel, table=True):
+    """A licensed clinician's approval of one plan's exact content."""
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str = Field(foreign_key="practice.id")
+    procedure: str = Field(index=True)
+    plan_version: int
+    content_hash: str = Field(index=True)
+    """Over every file the plan uses; any change makes another hash."""
+    approved_by: str
+    license: str
+    at: datetime = _instant()
+
+
+class Enrollment(SQLModel, table=True):
+    """One patient's course after one procedure."""
+
+    __table_args__ = (
+        Index("ix_enrollment_patient", "patient_id", "procedure", "procedure_on"),
+        CheckConstraint("state IN ('active', 'ended', 'cancelled')", name="ck_enrollment_state"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str = Field(foreign_key="practice.id", index=True)
+    patient_id: int = Field(sa_column=Column(BigId, nullable=False))
+    procedure: str
+    plan_version: int
+    content_hash: str
+    """The plan's content when the course was enrolled, see `Approval`."""
+    procedure_on: date
+    """Day 0, the local date of the procedure."""
+    procedure_end: datetime = _instant()
+    facts: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    """Format version, factors, settings, times, channel: what the schedule follows from."""
+    state: str = "active"
+    enrolled_by: str
+    enrolled_at: datetime = _instant()
+    ended_at: datetime | None = _instant(nullable=True)
+
+
+class Message(SQLModel, table=True):
+    """One message; the rows in state `scheduled` are the schedule."""
+
+    __table_args__ = (
+        # no instruction of a course is ever planned, and so never said, twice
+        UniqueConstraint("enrollment_id", "key", "occurrence"),
+        # a reply is answered once
+        UniqueConstraint("answers_reply_id", "key"),
+        # serves the claim: grows with what waits, not with what was sent
+        Index(
+            "ix_message_due",
+            "due_at",
+            "importance",
+            sqlite_where=text("state = 'scheduled'"),
+            postgresql_where=text("state = 'scheduled'"),
+        ),
+        # serves the search for claims whose worker died
+        Index(
+            "ix_message_leased",
+            "lease_until",
+            sqlite_where=text("state = 'sending'"),
+            postgresql_where=text("state = 'sending'"),
+        ),
+        # serves the look-up of what a patient was last asked
+        Index("ix_message_patient", "patient_id", "settled_at"),
+        CheckConstraint(f"state IN ({', '.join(repr(str(s)) for s in MessageState)})", name="ck_message_state"),
+        CheckConstraint("(state = 'sending') = (claim_token IS NOT NULL)", name="ck_message_claim"),
+        CheckConstraint("state <> 'joined' OR joined_into IS NOT NULL", name="ck_message_joined"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
+    patient_id: int | None = Field(default=None, sa_column=Column(BigId))
+    enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
+    answers_reply_id: int | None = Field(default=None, sa_column=Column(BigId))
+    kind: str
+    """instruction (of a course), answer (to a reply), staff (to the person on call)."""
+    key: str
+    occurrence: int
+    joined_into: int | None = Field(default=None, sa_column=Column(BigId))
+    channel: str
+    address: str
+    language: str
+    state: str
+    planned_at: datetime = _instant()
+    send_at: datetime = _instant()
+    due_at: datetime = _instant()
+    """`send_at`, or later after a try that handed nothing over."""
+    useful_until: datetime = _instant()
+    required: bool
+    importance: int
+    in_doubt: str
+    asks: str | None = None
+    subject: str | None = None
+    text: str
+    markdown: str | None = None
+    encoding: str | None = None
+    segments: int = 0
+    reasons: list[dict[str, str]] = Field(sa_column=Column(JSON, nullable=False))
+    attempts: int = 0
+    claim_token: str | None = None
+    lease_until: datetime | None = _instant(nullable=True)
+    handed_at: datetime | None = _instant(nullable=True)
+    settled_at: datetime | None = _instant(nullable=True)
+    transport: str | None = None
+    transport_ref: str | None = Field(default=None, index=True)
+    detail: str | None = None
+    """Why it failed, is uncertain or was withheld at the gate."""
+
+
+class Reply(SQLModel, table=True):
+    """What somebody wrote to the practice."""
+
+    __table_args__ = (UniqueConstraint("practice_id", "channel", "gateway_ref"),)
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
+    patient_id: int | None = Field(default=None, sa_column=Column(BigId, index=True))
+    """None when nobody is known under the sender's address."""
+    enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
+    message_id: int | None = Field(default=None, sa_column=Column(BigId))
+    """The message it answers, as far as known."""
+    channel: str
+    sender: str
+    text: str
+    gateway_ref: str | None = None
+    received_at: datetime = _instant()
+    after: str
+    """The context it was read in: what was asked last."""
+    label: str
+    signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    why: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class Concern(SQLModel, table=True):
+    """A reply or a silence that a human must deal with."""
+
+    __table_args__ = (
+        # serves the list that stays open all day
+        Index(
+            "ix_concern_open",
+            "practice_id",
+            "due_at",
+            sqlite_where=text("state <> 'closed'"),
+            postgresql_where=text("state <> 'closed'"),
+        ),
+        CheckConstraint("state IN ('open', 'taken', 'closed')", name="ck_concern_state"),
+        CheckConstraint("urgency IN ('emergency', 'urgent', 'routine')", name="ck_concern_urgency"),
+        CheckConstraint("(state = 'taken') <= (taken_by IS NOT NULL)", name="ck_concern_taken"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
+    patient_id: int | None = Field(default=None, sa_column=Column(BigId, index=True))
+    enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
+    kind: str
+    """reply, task (something staff must do), delivery (a message that could not be sent), wrong_person."""
+    urgency: str
+    summary: str
+    signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    state: str = "open"
+    opened_at: datetime = _instant()
+    due_at: datetime = _instant()
+    taken_by: str | None = None
+    closed_at: datetime | None = _instant(nullable=True)
+    outcome: str | None = None
+    """reached, left_voicemail, sent_to_clinic, sent_to_emergency, not_needed."""
+
+
+class ConcernEvent(SQLModel, table=True):
+    """What happened to a concern, who did it and when; lines are only ever added."""
+
+    __tablename__ = "concern_event"
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    concern_id: int = Field(sa_column=Column(BigId, nullable=False, index=True))
+    action: str
+    """opened, reply, raised, taken, note, closed."""
+    by: str
+    note: str
+    reply_id: int | None = Field(default=None, sa_column=Column(BigId))
+    at: datetime = _instant()
