@@ -23,7 +23,11 @@ class ReminderError(Exception):
 
 
 class InputError(ReminderError):
-    """The input can't be accepted; nothing was changed."""
+    """The input can't be accepted; nothing was changed. Names every problem found, not only the first."""
+
+    def __init__(self, *problems: str) -> None:
+        self.problems = problems
+        super().__init__("\n".join(problems))
 
 
 class NotFound(InputError):

@@ -199,7 +199,8 @@ class Message(SQLModel, table=True):
     """instruction (of a course), answer (to a reply), staff (to the person on call)."""
     key: str
     occurrence: int
-    joined_into: int | None = Field(default=None, sa_column=Column(BigId))
+    joined_into: str | None = None
+    """Key and occurrence (`soak:3`) of the message of the same course that says this as well."""
     channel: str
     address: str
     language: str
