@@ -1,0 +1,212 @@
+"""The configuration: one TOML file, every key checked, every fault reported at once."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
+from reminders.care.values import ContactRules
+from reminders.errors import ConfigError
+
+ENV_CONFIG = "REMINDERS_CONFIG"
+ENV_DATABASE = "REMINDERS_DATABASE"
+DEFAULT_PATH = Path("config.toml")
+
+
+def _known_zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError(f"{name!r} is not a time zone; use an IANA name such as America/Chicago")
+    return name
+
+
+ZoneName = Annotated[str, AfterValidator(_known_zone)]
+Line = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n\x00-\x1f]+$")]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class OpeningHours(_Section):
+    """When somebody of the practice answers: `["08:30-12:00", "13:00-17:30"]` a weekday; closed when empty."""
+
+    monday: tuple[str, ...] = ("08:30-17:30",)
+    tuesday: tuple[str, ...] = ("08:30-17:30",)
+    wednesday: tuple[str, ...] = ("08:30-17:30",)
+    thursday: tuple[str, ...] = ("08:30-17:30",)
+    friday: tuple[str, ...] = ("08:30-17:30",)
+    saturday: tuple[str, ...] = ()
+    sunday: tuple[str, ...] = ()
+    closed_on: tuple[date, ...] = ()
+
+    @model_validator(mode="after")
+    def _readable(self) -> OpeningHours:
+        for weekday in WEEKDAYS:
+            for interval in self.of_weekday(weekday):
+                if interval.spans_midnight:
+                    raise ValueError(f"{weekday}: opening hours end before they begin")
+        if not any(self.of_weekday(weekday) for weekday in WEEKDAYS):
+            raise ValueError("the practice is never open; give at least one weekday hours")
+        return self
+
+    def of_weekday(self, weekday: str) -> tuple[QuietInterval, ...]:
+        """Return the open intervals of a weekday by its name."""
+        return tuple(QuietInterval.parse(text) for text in getattr(self, weekday))
+
+
+class PracticeSection(_Section):
+    """Who writes to the patients."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")] = "main"
+    name: Line
+    zone: ZoneName
+    region: Annotated[str, Field(pattern=r"^[A-Z]{2}$")] = "US"
+    language: str = "en"
+    phone: Line
+    after_hours_phone: Annotated[str, Field(max_length=40)] = ""
+    emergency_number: Line = "911"
+    email: str = ""
+    opening_hours: OpeningHours = OpeningHours()
+
+
+class ContactSection(_Section):
+    """When and how often patients are written to."""
+
+    quiet_hours: tuple[str, ...] = ("21:00-08:00",)
+    quiet_hours_on: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
+    daily_limit: int = Field(default=5, ge=1, le=20)
+    join_within_minutes: int = Field(default=20, ge=0, le=120)
+    keep_apart_minutes: int = Field(default=2, ge=0, le=30)
+    before_quiet_minutes: int = Field(default=15, ge=1, le=120)
+    segment_limit: int = Field(default=3, ge=1, le=10)
+
+    @model_validator(mode="after")
+    def _quiet_hours_readable(self) -> ContactSection:
+        self.rules()
+        return self
+
+    def rules(self) -> ContactRules:
+        """Return these settings as the rules that the schedule follows."""
+        return ContactRules(
+            quiet=QuietHours.of_week(self.quiet_hours, self.quiet_hours_on),
+            daily_limit=self.daily_limit,
+            join_within=timedelta(minutes=self.join_within_minutes),
+            keep_apart=timedelta(minutes=self.keep_apart_minutes),
+            before_quiet=timedelta(minutes=self.before_quiet_minutes),
+        )
+
+
+class ConcernsSection(_Section):
+    """How soon a concern must be dealt with."""
+
+    emergency_minutes: int = Field(default=15, ge=1, le=120)
+    urgent_hours: int = Field(default=4, ge=1, le=24)
+    routine_working_days: int = Field(default=1, ge=0, le=10)
+
+
+class FileTransportSection(_Section):
+    """The transport that writes messages to files, for demo and trial."""
+
+    folder: Path = Path("outbox")
+
+
+class DeliverySection(_Section):
+    """How messages leave."""
+
+    sms: Literal["file"] = "file"
+    email: Literal["file"] = "file"
+    lease_seconds: int = Field(default=120, ge=10, le=3600)
+    poll_seconds: int = Field(default=1, ge=1, le=60)
+    file: FileTransportSection = FileTransportSection()
+
+
+class Config(_Section):
+    """Everything that can be set."""
+
+    database: str = "sqlite:///reminders.sqlite3"
+    templates: Path | None = None
+    demo: bool = False
+    practice: PracticeSection
+    contact: ContactSection = ContactSection()
+    concerns: ConcernsSection = ConcernsSection()
+    delivery: DeliverySection = DeliverySection()
+    folder: Annotated[Path, Field(exclude=True)] = Path()
+    """Where the file lies; relative paths in it count from here."""
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The practice's own zone."""
+        return ZoneInfo(self.practice.zone)
+
+    @property
+    def database_url(self) -> str:
+        """The database, with a relative SQLite path counted from the configuration's folder."""
+        prefix = "sqlite:///"
+        if self.database.startswith(prefix) and not self.database.startswith("sqlite:////"):
+            return prefix + str((self.folder / self.database.removeprefix(prefix)).resolve())
+        return self.database
+
+    @property
+    def templates_folder(self) -> Path:
+        """The folder of procedures: the one configured, else the one that came with the program."""
+        return (self.folder / self.templates) if self.templates else shipped_templates()
+
+    @property
+    def outbox_folder(self) -> Path:
+        """Where the file transport writes."""
+        return self.folder / self.delivery.file.folder
+
+
+def shipped_templates() -> Path:
+    """Return the folder of procedures that came with the program."""
+    packaged = Path(__file__).parent / "message_templates"
+    return packaged if packaged.is_dir() else Path(__file__).parent.parent / "message_templates"
+
+
+def find_config(given: Path | None) -> Path | None:
+    """Return the configuration file to use: the one given, REMINDERS_CONFIG's, `config.toml` here; or None."""
+    if given is not None:
+        return given
+    if from_environment := os.environ.get(ENV_CONFIG):
+        return Path(from_environment)
+    return DEFAULT_PATH if DEFAULT_PATH.is_file() else None
+
+
+def load_config(given: Path | None = None) -> Config:
+    """Read and check the configuration; raises ConfigError that names every faulty key."""
+    path = find_config(given)
+    if path is None:
+        raise ConfigError(f"no {DEFAULT_PATH} here and no {ENV_CONFIG}; run `reminders init` to make one")
+    try:
+        values = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise ConfigError(f"{path} does not exist; run `reminders init` to make one") from None
+    except IsADirectoryError:
+        raise ConfigError(f"{path} is a folder; name the file in it") from None
+    except UnicodeDecodeError:
+        raise ConfigError(f"{path}: save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: not valid TOML: {error}") from None
+    if database := os.environ.get(ENV_DATABASE):
+        values["database"] = database
+    try:
+        return Config.model_validate({**values, "folder": path.resolve().parent})
+    except ValidationError as error:
+        raise ConfigError("\n".join(_fault_lines(error, path))) from None
+
+
+def _fault_lines(error: ValidationError, path: Path) -> list[str]:
+    lines = []
+    for each in error.errors(include_url=False, include_input=False):
+        key = ".".join(str(part) for part in each["loc"])
+        message = "this key is not known" if each["type"] == "extra_forbidden" else each["msg"]
+        lines.append(f"{path}: {key}: {message.removeprefix('Value error, ')}")
+    return lines
