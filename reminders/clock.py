@@ -1,15 +1,10 @@
-"""The only place that reads the time of day, and the pinned time-zone data it is read with."""
+"""The only place that reads the time of day, and the version of the zone rules it is read with."""
 
 from __future__ import annotations
 
-import zoneinfo
 from datetime import UTC, datetime, timedelta
 from importlib import metadata
 from typing import Protocol
-
-# System zone files differ between hosts and, in winter 2026-27, by an hour in several zones.
-# Every host must compute the same moment, so only the pinned tzdata package is read.
-zoneinfo.reset_tzpath(to=())
 
 
 class Clock(Protocol):

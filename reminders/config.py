@@ -8,13 +8,14 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
+from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
-from reminders.errors import ConfigError
+from reminders.errors import ConfigError, InputError
 
 ENV_CONFIG = "REMINDERS_CONFIG"
 ENV_DATABASE = "REMINDERS_DATABASE"
@@ -22,8 +23,10 @@ DEFAULT_PATH = Path("config.toml")
 
 
 def _known_zone(name: str) -> str:
-    if name not in available_timezones():
-        raise ValueError(f"{name!r} is not a time zone; use an IANA name such as America/Chicago")
+    try:
+        zone_named(name)
+    except InputError as error:
+        raise ValueError(str(error)) from None
     return name
 
 

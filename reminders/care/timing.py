@@ -8,6 +8,9 @@ was valid before the gap, so 02:30 becomes 03:30; one that happens twice means t
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from reminders.errors import InputError
 
 
 def instant_of(day: date, wall: time, zone: tzinfo) -> datetime:
@@ -29,6 +32,15 @@ def course_day(instant: datetime, *, procedure_end: datetime, zone: tzinfo) -> i
 def date_of_day(number: int, *, procedure_end: datetime, zone: tzinfo) -> date:
     """Return the local date of day `number`; day 0 is the procedure's own."""
     return local_day(procedure_end, zone) + timedelta(days=number)
+
+
+def zone_named(name: str) -> ZoneInfo:
+    """Return the zone with an IANA name, spelt exactly; raises InputError that says what such names look like."""
+    # A folder of the zone data, a path or an odd character are no zones either, and each raises its own error.
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise InputError(f"{name!r} is not a time zone; use an IANA name such as America/Chicago") from None
 
 
 def parse_local(text: str, zone: tzinfo) -> datetime:
