@@ -1,0 +1,53 @@
+"""A course's messages with their words: the schedule decided by `care`, the texts by `wording`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from reminders.care.resolving import Resolved, resolve
+from reminders.care.schedule import Circumstances, schedule
+from reminders.care.values import ContactRules, Course, Joined, Occurrence
+from reminders.desk.plans import ReadyPlan
+from reminders.wording.render import CourseWording, Rendered, Sender
+
+
+@dataclass(frozen=True, kw_only=True)
+class House:
+    """What the practice puts into every course: who writes, when it may, and how long a text may be."""
+
+    sender: Sender
+    rules: ContactRules
+    segment_limit: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Composed:
+    """One message of the schedule with its words."""
+
+    joined: Joined
+    rendered: Rendered
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComposedCourse:
+    """Every message of a course, those withheld or said at the desk among them, in send order."""
+
+    resolved: Resolved
+    messages: tuple[Composed, ...]
+    words: CourseWording
+
+
+def compose(ready: ReadyPlan, course: Course, now: Circumstances, house: House, *, first_name: str) -> ComposedCourse:
+    """Return the course's messages with their words; raises InputError when the plan does not allow its facts."""
+    resolved = resolve(ready.plan, course)
+    words = ready.wording.for_course(resolved, house.sender, first_name=first_name)
+
+    def fits(members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> bool:
+        return words.fits(members, most_segments=house.segment_limit, said_now=said_now)
+
+    messages = tuple(
+        Composed(joined=joined, rendered=words.render(joined.members, said_now=joined.said_now))
+        for joined in schedule(resolved, house.rules, now, fits=fits)
+    )
+    return ComposedCourse(resolved=resolved, messages=messages, words=words)

@@ -1,0 +1,71 @@
+"""The plans at hand: loaded once with their texts, every fault reported, each with the hash of its content."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from reminders.care.loading import load_plan, procedures_in
+from reminders.care.plan import Plan
+from reminders.errors import NotFound, PlanError
+from reminders.wording.render import Wording
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyPlan:
+    """A plan with its texts, fit to be expanded and rendered."""
+
+    plan: Plan
+    wording: Wording
+    content_hash: str
+    """Over every file the plan may use; approval is of exactly this content."""
+
+
+class PlanLibrary:
+    """The procedure folders of a practice; a plan is read at its first use."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._ready: dict[str, ReadyPlan] = {}
+
+    def names(self) -> tuple[str, ...]:
+        """Return the procedures there are, sorted."""
+        return procedures_in(self._folder)
+
+    def get(self, procedure: str) -> ReadyPlan:
+        """Return a plan; raises NotFound, or PlanError with every fault of the plan and of its texts."""
+        ready = self._ready.get(procedure)
+        if ready is None:
+            if procedure not in self.names():
+                known = ", ".join(self.names()) or "none"
+                raise NotFound(f"no procedure {procedure!r} in {self._folder}; there are: {known}")
+            plan = load_plan(self._folder / procedure)
+            wording = Wording(plan)
+            if faults := wording.faults():
+                raise PlanError(faults)
+            ready = ReadyPlan(plan=plan, wording=wording, content_hash=content_hash(plan))
+            self._ready[procedure] = ready
+        return ready
+
+
+def content_hash(plan: Plan) -> str:
+    """Return the SHA-256 over the names and bytes of every file the plan may use, as 64 hex digits."""
+    digest = hashlib.sha256()
+    for path in files_of(plan):
+        name = path.relative_to(plan.folder.parent).as_posix().encode()
+        content = path.read_bytes()
+        digest.update(b"%d:%s%d:" % (len(name), name, len(content)))
+        digest.update(content)
+    return digest.hexdigest()
+
+
+def files_of(plan: Plan) -> Iterator[Path]:
+    """Yield the plan's own files and the shared ones of its languages, in a fixed order."""
+    folders = (plan.folder, plan.shared)
+    found = {path for folder in folders for path in folder.glob("*.toml")}
+    for folder in folders:
+        for language in plan.file.languages:
+            found |= {path for path in (folder / language).rglob("*") if path.is_file()}
+    yield from sorted(found)
