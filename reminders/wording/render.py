@@ -1,0 +1,134 @@
+"""Renders the messages of a patient's course by the plan's templates, in the course's language."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from reminders.care.plan import Plan
+from reminders.care.resolving import Resolved
+from reminders.care.values import Channel, Occurrence
+from reminders.errors import Fault, NotFound
+from reminders.wording.facts import Facts, Sender, facts_of, moment_key, moment_values
+from reminders.wording.framing import FRAME, Frame, Part, Rendered, frame_of, put_together, rendered_part
+from reminders.wording.languages import TranslationStatus, read_language, weakest
+from reminders.wording.recent import Recent
+from reminders.wording.template_faults import faults_of
+from reminders.wording.texts import Text, Texts
+
+__all__ = ["CourseWording", "Rendered", "Sender", "Wording"]
+
+
+class Wording:
+    """The texts of one plan in all its languages.
+
+    Templates are compiled at their first use, and what they gave is kept by the values they used, so the next
+    patient costs little more than look-ups.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._kept: dict[str, _Kept] = {}
+
+    def faults(self) -> tuple[Fault, ...]:
+        """Return every fault of the plan's texts in every language, each with its file and line; () when sound."""
+        return faults_of(self._plan)
+
+    def translation_status(self, language: str) -> TranslationStatus:
+        """Return how far a language's texts can be trusted, shared ones included; NotFound when there are none."""
+        return weakest(tuple(read_language(folder).translation_status for folder in self._folders(language)))
+
+    def for_course(self, resolved: Resolved, sender: Sender, *, first_name: str) -> CourseWording:
+        """Return what renders one patient's messages in the course's language; `first_name` may be "".
+
+        NotFound when the plan has no texts in that language.
+        """
+        language = resolved.course.language
+        kept = self._kept.get(language)
+        if kept is None:
+            folders = self._folders(language)
+            texts = Texts(folders, locale=read_language(folders[0]).cldr_locale)
+            kept = self._kept[language] = _Kept(texts, Recent(2048), Recent(2048))
+        return CourseWording(kept, resolved, sender, first_name)
+
+    def _folders(self, language: str) -> tuple[Path, Path]:
+        if language not in self._plan.file.languages:
+            known = ", ".join(self._plan.file.languages)
+            raise NotFound(f"{self._plan.procedure} has no texts in {language!r}; there are {known}")
+        return self._plan.folder / language, self._plan.shared / language
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """One language's templates, and the bodies and whole SMS last made with them."""
+
+    texts: Texts
+    bodies: Recent[Part]
+    whole: Recent[Rendered]
+
+
+@dataclass(frozen=True)
+class _Due:
+    """A body to render: its template, the values of its moment, and the key under which it is kept."""
+
+    text: Text
+    moment: Mapping[str, object]
+    key: Hashable
+
+
+class CourseWording:
+    """Renders the messages of one patient's course."""
+
+    def __init__(self, kept: _Kept, resolved: Resolved, sender: Sender, first_name: str) -> None:
+        self._kept = kept
+        self._resolved = resolved
+        self._sender = sender
+        self._first_name = first_name
+        self._by_channel: dict[Channel, tuple[Facts, Frame]] = {}
+
+    def render(self, members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> Rendered:
+        """Return one message that says `members`, one occurrence or several, most important first.
+
+        `said_now` are occurrences said at the desk, appended in the words for the desk. All go by the channel of
+        the first. PlanError for a missing or faulty template.
+        """
+        channel = members[0].channel
+        facts, frame = self._shared(channel)
+        due = [self._due(each, facts, channel, at_desk=False) for each in members]
+        due += [self._due(each, facts, channel, at_desk=True) for each in said_now]
+        if channel is Channel.EMAIL:
+            return put_together([self._body(each, facts, channel) for each in due], frame, channel)
+        return self._kept.whole.get(
+            (frame, *(each.key for each in due)),
+            lambda: put_together([self._body(each, facts, channel) for each in due], frame, channel),
+        )
+
+    def fits(self, members: Sequence[Occurrence], *, most_segments: int, said_now: Sequence[Occurrence] = ()) -> bool:
+        """Say whether `render` of the same stays within `most_segments`; an e-mail always does."""
+        return self.render(members, said_now=said_now).segments <= most_segments
+
+    def _shared(self, channel: Channel) -> tuple[Facts, Frame]:
+        found = self._by_channel.get(channel)
+        if found is None:
+            facts = facts_of(self._resolved, self._sender, first_name=self._first_name, channel=channel)
+            found = facts, frame_of(self._kept.texts, FRAME, channel, facts.values)
+            self._by_channel[channel] = found
+        return found
+
+    def _due(self, each: Occurrence, facts: Facts, channel: Channel, *, at_desk: bool) -> _Due:
+        text = self._kept.texts.text(each.text_name, channel)
+        keys = facts.keys
+        key: tuple[object, ...] = (
+            each.text_name,
+            channel,
+            facts.marks if text.marks is None else facts.marks & text.marks,
+            *(keys[name] for name in text.of_course if name in keys),
+        )
+        if not text.of_moment:
+            return _Due(text, {}, key)
+        moment = moment_values(each, self._resolved.course.zone, at_desk=at_desk)
+        return _Due(text, moment, (*key, *(moment_key(moment[name]) for name in text.of_moment)))
+
+    def _body(self, due: _Due, facts: Facts, channel: Channel) -> Part:
+        return self._kept.bodies.get(due.key, lambda: rendered_part(due.text, channel, {**facts.values, **due.moment}))

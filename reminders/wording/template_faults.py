@@ -1,0 +1,90 @@
+"""Finds everything that is wrong with a plan's texts, in every language at once, before one is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from jinja2 import TemplateNotFound, TemplateSyntaxError, nodes
+
+from reminders.care.plan import Plan
+from reminders.care.values import Channel
+from reminders.errors import Fault, PlanError
+from reminders.wording.facts import FRAME_NAMES, allowed_names
+from reminders.wording.framing import FRAME
+from reminders.wording.languages import read_language
+from reminders.wording.texts import Texts, file_name, is_email, mark_tests, split_subject, uses_of
+
+
+def faults_of(plan: Plan) -> tuple[Fault, ...]:
+    """Return the faults of all texts, sorted by file and line; () when there is none."""
+    found: set[Fault] = set()
+    for language in plan.file.languages:
+        folders = (plan.folder / language, plan.shared / language)
+        for folder in folders:
+            try:
+                read_language(folder)
+            except PlanError as error:
+                found.update(error.faults)
+        texts = Texts(folders, locale="en")
+        for channel in Channel:
+            found.update(_text_faults(texts, file_name(FRAME, channel), FRAME_NAMES, frozenset()))
+            for name, marks in _marks_by_text(plan).items():
+                found.update(_text_faults(texts, file_name(name, channel), allowed_names(plan), marks))
+    return tuple(sorted(found))
+
+
+def _marks_by_text(plan: Plan) -> Mapping[str, frozenset[str]]:
+    """Return, for each text, the conditions that every instruction using it lists in `words_change_with`."""
+    marks: dict[str, frozenset[str]] = {}
+    for instruction in plan.instructions:
+        declared = frozenset(instruction.words_change_with)
+        for name in instruction.text_names:
+            marks[name] = marks.get(name, declared) & declared
+    return marks
+
+
+def _text_faults(texts: Texts, file: str, names: frozenset[str], marks: frozenset[str]) -> Iterator[Fault]:
+    """Yield the faults of a template and of those that it includes."""
+    try:
+        for each in texts.with_included(file):
+            path = texts.source(each)[1]
+            for tree in texts.trees(each):
+                for line, message in _tree_faults(tree, texts, names, marks):
+                    yield Fault(file=path, line=line, message=message)
+        if is_email(file) and names is not FRAME_NAMES:
+            yield from _layout_faults(*texts.source(file))
+    except TemplateNotFound as error:
+        missing = error.name or file
+        included = f"; {file} includes it" if missing != file else ""
+        yield Fault(file=texts.folders[0] / missing, line=0, message=f"this text is missing{included}")
+    except TemplateSyntaxError as error:
+        where = Path(error.filename or texts.folders[0] / file)
+        yield Fault(file=where, line=error.lineno, message=str(error.message))
+
+
+def _tree_faults(
+    tree: nodes.Template, texts: Texts, names: frozenset[str], marks: frozenset[str]
+) -> Iterator[tuple[int, str]]:
+    uses = uses_of(tree)
+    for each in tree.find_all(nodes.Name):
+        if each.name in uses.names - names:
+            yield each.lineno, f"there is no value {each.name!r}; there are {', '.join(sorted(names))}"
+        elif each.name == "has" and uses.marks is None:
+            yield each.lineno, 'ask for a condition as in "child" in has, and in no other way'
+    for test in tree.find_all(nodes.Filter):
+        if test.name not in texts.environment.filters:
+            yield test.lineno, f"there is no filter {test.name!r}"
+    for mark, line in mark_tests(tree):
+        if mark not in marks:
+            yield line, f"the condition {mark!r} is not in words_change_with of every instruction with this text"
+
+
+def _layout_faults(source: str, path: Path) -> Iterator[Fault]:
+    subject, body = split_subject(source)
+    if not subject:
+        yield Fault(file=path, line=1, message="the first line of an e-mail is its subject, `Subject: ...`")
+    elif body[1:2] != "\n":
+        yield Fault(file=path, line=2, message="an empty line follows the subject")
+    if not body.strip():
+        yield Fault(file=path, line=0, message="this text says nothing")
