@@ -1,0 +1,84 @@
+"""`reminders preview`: what a plan would send for given facts."""
+
+from __future__ import annotations
+
+import json
+import sys
+
+import click
+
+from reminders.assembly import assemble_for_preview
+from reminders.cli.options import config_path, course_options, json_option, pairs
+from reminders.desk.course_facts import CourseInput
+from reminders.desk.preview import as_rows, with_quiet_hours
+from reminders.desk.preview import preview as preview_course
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago
+  reminders preview partial-nail-avulsion-chemical --end 2026-03-07T18:10 --zone America/Chicago \\
+      --factor diabetes --set anaesthetic=bupivacaine --visit 2026-03-21T10:00 --json
+  reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago --sheet
+""",
+)
+@click.argument("procedure")
+@course_options
+@click.option("--quiet", metavar="HH:MM-HH:MM", help="Other quiet hours than the configured ones; `none` for none.")
+@click.option("--first-name", default="", help="The name to greet.")
+@click.option("--sheet", is_flag=True, help="Print the sheet that the patient takes home.")
+@json_option
+@click.pass_context
+def preview(
+    ctx: click.Context,
+    procedure: str,
+    end: str,
+    zone: str | None,
+    language: str | None,
+    factors: tuple[str, ...],
+    settings: tuple[str, ...],
+    slots: tuple[str, ...],
+    visit: str | None,
+    block_placed: str | None,
+    dressing_applied: str | None,
+    channel: str | None,
+    site: str | None,
+    night_contact: bool,
+    quiet: str | None,
+    first_name: str,
+    sheet: bool,
+    as_json: bool,
+) -> None:
+    """Show every message PROCEDURE would send: when, why then, and its words.
+
+    Changes nothing and needs no database. Times without an offset are in --zone.
+    """
+    app, configured = assemble_for_preview(config_path(ctx))
+    practice = app.config.practice
+    if not configured and not as_json:
+        click.echo("No configuration here: an invented practice stands in.", err=True)
+    house = app.house if quiet is None else with_quiet_hours(app.house, quiet)
+    given = CourseInput(
+        end=end,
+        zone=zone or practice.zone,
+        language=language or practice.language,
+        factors=factors,
+        settings=pairs(settings, "--set"),
+        slots=pairs(slots, "--slot"),
+        visit=visit,
+        block_placed=block_placed,
+        dressing_applied=dressing_applied,
+        channel=channel or "sms",
+        site=site,
+        night_contact_agreed=night_contact,
+    )
+    ready = app.library.get(procedure)
+    composed = preview_course(ready, given, house, first_name=first_name, region=practice.region)
+    if as_json:
+        json.dump(as_rows(composed), sys.stdout, ensure_ascii=False, indent=2)
+        sys.stdout.write("\n")
+        return
+    from reminders.cli.course_tables import show_course, show_sheet  # noqa: PLC0415  --json needs no tables
+
+    (show_sheet if sheet else show_course)(composed)
