@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -73,7 +74,8 @@ def frame_of(texts: Texts, name: str, channel: Channel, values: Mapping[str, obj
 def rendered_part(text: Text, channel: Channel, values: Mapping[str, object]) -> Part:
     """Return a template filled with values; PlanError, naming its file, when it uses one that there is not."""
     try:
-        body = text.body.render(values).strip()
+        # A line that held only a condition leaves an empty one.
+        body = re.sub(r"\n\s*\n", "\n\n", text.body.render(values)).strip()
         if channel is Channel.SMS:
             return Part(body)
         subject = one_line(text.subject.render(values)) if text.subject else ""

@@ -179,7 +179,6 @@ def _environment(loader: FileSystemLoader, calendar: Calendar) -> ImmutableSandb
         undefined=StrictUndefined,
         autoescape=False,  # plain text; the values in an e-mail are escaped for Markdown
         auto_reload=False,
-        trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters |= {
