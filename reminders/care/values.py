@@ -96,7 +96,9 @@ class Course:
     channel: Channel = Channel.SMS
     night_contact_agreed: bool = False
     site: str | None = None
-    """How messages name the treated site when two courses of one patient overlap; None when there is one."""
+    """How staff call the treated site; messages say it only when courses overlap."""
+    overlaps: bool = False
+    """Another course of this patient runs at the same time, so that messages must tell which they mean."""
 
     def __post_init__(self) -> None:
         for name in ("procedure_end", "block_placed", "dressing_applied", "visit"):
