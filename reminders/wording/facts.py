@@ -17,6 +17,18 @@ from reminders.wording.email_body import escape_markdown
 SENDER_NAMES = ("practice_name", "practice_phone", "after_hours_phone", "emergency_number")
 FRAME_NAMES = frozenset({*SENDER_NAMES, "first_name", "site", "body"})
 """What a frame may use; `body` is where the texts stand."""
+ANSWERS = (
+    "answer_stopped",
+    "answer_started",
+    "answer_help",
+    "answer_emergency",
+    "answer_urgent",
+    "answer_routine",
+    "answer_wrong_person",
+)
+"""The automatic answers to replies."""
+ANSWER_NAMES = frozenset({*SENDER_NAMES, "office_open", "due"})
+"""What an answer may use."""
 MOMENT_NAMES = frozenset({"at_desk", "moved_earlier", "send_at"})
 """What differs from one message of a course to the next."""
 

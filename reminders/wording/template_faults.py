@@ -10,8 +10,8 @@ from jinja2 import TemplateNotFound, TemplateSyntaxError, nodes
 from reminders.care.plan import Plan
 from reminders.care.values import Channel
 from reminders.errors import Fault, PlanError
-from reminders.wording.facts import FRAME_NAMES, allowed_names
-from reminders.wording.framing import FRAME
+from reminders.wording.facts import ANSWER_NAMES, ANSWERS, FRAME_NAMES, allowed_names
+from reminders.wording.framing import ANSWER_FRAME, FRAME
 from reminders.wording.languages import read_language
 from reminders.wording.texts import Texts, file_name, is_email, mark_tests, split_subject, uses_of
 
@@ -28,7 +28,11 @@ def faults_of(plan: Plan) -> tuple[Fault, ...]:
                 found.update(error.faults)
         texts = Texts(folders, locale="en")
         for channel in Channel:
-            found.update(_text_faults(texts, file_name(FRAME, channel), FRAME_NAMES, frozenset()))
+            frame_files = {file_name(FRAME, channel), file_name(ANSWER_FRAME, Channel.EMAIL)}
+            for file in frame_files:
+                found.update(_text_faults(texts, file, FRAME_NAMES, frozenset()))
+            for name in ANSWERS:
+                found.update(_text_faults(texts, file_name(name, channel), ANSWER_NAMES, frozenset()))
             for name, marks in _marks_by_text(plan).items():
                 found.update(_text_faults(texts, file_name(name, channel), allowed_names(plan), marks))
     return tuple(sorted(found))

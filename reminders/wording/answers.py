@@ -1,0 +1,52 @@
+"""Renders the automatic answers to replies, which are the same for every procedure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+
+from reminders.care.values import Channel
+from reminders.errors import NotFound
+from reminders.wording.facts import ANSWERS, Sender, sender_values
+from reminders.wording.framing import ANSWER_FRAME, FRAME, Rendered, frame_of, put_together, rendered_part
+from reminders.wording.languages import LANGUAGE_FILE, read_language
+from reminders.wording.texts import Texts
+
+
+def render_answer(
+    name: str, *, language: str, channel: Channel, sender: Sender, shared: Path, **values: datetime | bool | None
+) -> Rendered:
+    """Return the answer `name` (one of `ANSWERS`) in a language, by the templates in `shared`.
+
+    `values` may hold `office_open` (False when not said) and `due`, the moment by which someone answers, aware
+    and in the patient's zone; None names no moment. An answer to the wrong person holds nothing about a patient.
+    NotFound for an answer or a language that there is not; PlanError for a faulty template.
+    """
+    if name not in ANSWERS:
+        raise NotFound(f"no answer {name!r}; there are {', '.join(ANSWERS)}")
+    texts = _texts(shared / language)
+    about: Mapping[str, object] = {
+        **sender_values(sender, channel),
+        "first_name": "",
+        "site": "",
+        "office_open": False,
+        "due": None,
+        **values,
+    }
+    frame = frame_of(texts, ANSWER_FRAME if channel is Channel.EMAIL else FRAME, channel, about)
+    return put_together([rendered_part(texts.text(name, channel), channel, about)], frame, channel)
+
+
+def answer_languages(shared: Path) -> tuple[str, ...]:
+    """Return the languages that have shared texts, sorted; () when there is none."""
+    return tuple(sorted(path.parent.name for path in shared.glob(f"*/{LANGUAGE_FILE}")))
+
+
+@lru_cache(maxsize=32)
+def _texts(folder: Path) -> Texts:
+    if not (folder / LANGUAGE_FILE).is_file():
+        known = ", ".join(answer_languages(folder.parent)) or "none"
+        raise NotFound(f"no answers in {folder.name!r}; there are {known}")
+    return Texts((folder,), locale=read_language(folder).cldr_locale)
