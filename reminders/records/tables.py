@@ -5,7 +5,19 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, CheckConstraint, Column, Dialect, Index, Integer, UniqueConstraint, text
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    CheckConstraint,
+    Column,
+    Dialect,
+    ForeignKey,
+    Index,
+    Integer,
+    Table,
+    UniqueConstraint,
+    text,
+)
 from sqlalchemy.dialects.postgresql import TIMESTAMP
 from sqlalchemy.types import TypeDecorator, TypeEngine
 from sqlmodel import Field, SQLModel
@@ -13,6 +25,13 @@ from sqlmodel import Field, SQLModel
 from reminders.records.message_states import MessageState
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+# A migration can only change a constraint that has a name; PostgreSQL would invent them and SQLite has none.
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "pk": "pk_%(table_name)s",
+}
 BigId = BigInteger().with_variant(Integer, "sqlite")
 
 
@@ -56,6 +75,21 @@ def _instant(*, index: bool = False, nullable: bool = False) -> Any:
     return Field(sa_column=Column(Instant, nullable=nullable, index=index), default=None if nullable else ...)
 
 
+def _id_of(target: str, *, nullable: bool = False, index: bool = False) -> Any:
+    column = Column(BigId, ForeignKey(target), nullable=nullable, index=index)
+    return Field(sa_column=column, default=None if nullable else ...)
+
+
+class Installation(SQLModel, table=True):
+    """The one row that tells this database from any other; gateways know its messages by it."""
+
+    __table_args__ = (CheckConstraint("id = 1", name="ck_installation_one"),)
+
+    id: int = Field(primary_key=True)
+    name: str
+    """Random; drawn when the database is made."""
+
+
 class Practice(SQLModel, table=True):
     """A practice (site). Its hours, sender and texts' facts come from the configuration."""
 
@@ -92,7 +126,7 @@ class Contact(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id")
-    patient_id: int = Field(sa_column=Column(BigId, nullable=False))
+    patient_id: int = _id_of("patient.id")
     channel: str
     address: str
     """E.164 number, or e-mail address."""
@@ -107,7 +141,7 @@ class ConsentEvent(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id")
-    patient_id: int = Field(sa_column=Column(BigId, nullable=False, index=True))
+    patient_id: int = _id_of("patient.id", index=True)
     channel: str
     address: str
     action: str
@@ -144,7 +178,7 @@ class Enrollment(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id", index=True)
-    patient_id: int = Field(sa_column=Column(BigId, nullable=False))
+    patient_id: int = _id_of("patient.id")
     procedure: str
     plan_version: int
     content_hash: str
@@ -167,12 +201,21 @@ class Message(SQLModel, table=True):
         # no instruction of a course is ever planned, and so never said, twice
         UniqueConstraint("enrollment_id", "key", "occurrence"),
         # a reply is answered once
-        UniqueConstraint("answers_reply_id", "key"),
-        # serves the claim: grows with what waits, not with what was sent
+        Index(
+            "uq_message_answer",
+            "answers_reply_id",
+            "key",
+            unique=True,
+            sqlite_where=text("answers_reply_id IS NOT NULL"),
+            postgresql_where=text("answers_reply_id IS NOT NULL"),
+        ),
+        # serves the claim and the search for the next due moment: grows with what waits, not with what was sent
         Index(
             "ix_message_due",
-            "due_at",
+            "channel",
             "importance",
+            "due_at",
+            "useful_until",
             sqlite_where=text("state = 'scheduled'"),
             postgresql_where=text("state = 'scheduled'"),
         ),
@@ -183,18 +226,39 @@ class Message(SQLModel, table=True):
             sqlite_where=text("state = 'sending'"),
             postgresql_where=text("state = 'sending'"),
         ),
-        # serves the look-up of what a patient was last asked
-        Index("ix_message_patient", "patient_id", "settled_at"),
+        # serves the look-up of what a patient was last asked; the query must say that `settled_at` is not null
+        Index(
+            "ix_message_patient",
+            "patient_id",
+            "settled_at",
+            sqlite_where=text("settled_at IS NOT NULL"),
+            postgresql_where=text("settled_at IS NOT NULL"),
+        ),
+        # serves the receipt, which names a message by the gateway's reference
+        Index(
+            "ix_message_ref",
+            "transport_ref",
+            sqlite_where=text("transport_ref IS NOT NULL"),
+            postgresql_where=text("transport_ref IS NOT NULL"),
+        ),
         CheckConstraint(f"state IN ({', '.join(repr(str(s)) for s in MessageState)})", name="ck_message_state"),
         CheckConstraint("(state = 'sending') = (claim_token IS NOT NULL)", name="ck_message_claim"),
+        CheckConstraint(
+            "state <> 'sending' OR (lease_until IS NOT NULL AND handed_at IS NOT NULL)", name="ck_message_lease"
+        ),
+        CheckConstraint("state NOT IN ('sent', 'uncertain') OR handed_at IS NOT NULL", name="ck_message_handed"),
         CheckConstraint("state <> 'joined' OR joined_into IS NOT NULL", name="ck_message_joined"),
+        CheckConstraint("importance BETWEEN 1 AND 9", name="ck_message_importance"),
+        CheckConstraint("in_doubt IN ('resend', 'hold')", name="ck_message_in_doubt"),
+        CheckConstraint("kind IN ('instruction', 'answer', 'staff')", name="ck_message_kind"),
+        CheckConstraint("kind <> 'instruction' OR enrollment_id IS NOT NULL", name="ck_message_course"),
     )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str
     patient_id: int | None = Field(default=None, sa_column=Column(BigId))
-    enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
-    answers_reply_id: int | None = Field(default=None, sa_column=Column(BigId))
+    enrollment_id: int | None = _id_of("enrollment.id", nullable=True)
+    answers_reply_id: int | None = _id_of("reply.id", nullable=True)
     kind: str
     """instruction (of a course), answer (to a reply), staff (to the person on call)."""
     key: str
@@ -212,6 +276,7 @@ class Message(SQLModel, table=True):
     useful_until: datetime = _instant()
     required: bool
     importance: int
+    """1 comes first, 9 last."""
     in_doubt: str
     asks: str | None = None
     subject: str | None = None
@@ -226,7 +291,7 @@ class Message(SQLModel, table=True):
     handed_at: datetime | None = _instant(nullable=True)
     settled_at: datetime | None = _instant(nullable=True)
     transport: str | None = None
-    transport_ref: str | None = Field(default=None, index=True)
+    transport_ref: str | None = None
     detail: str | None = None
     """Why it failed, is uncertain or was withheld at the gate."""
 
@@ -238,7 +303,7 @@ class Reply(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str
-    patient_id: int | None = Field(default=None, sa_column=Column(BigId, index=True))
+    patient_id: int | None = _id_of("patient.id", nullable=True, index=True)
     """None when nobody is known under the sender's address."""
     enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
     message_id: int | None = Field(default=None, sa_column=Column(BigId))
@@ -267,6 +332,16 @@ class Concern(SQLModel, table=True):
             sqlite_where=text("state <> 'closed'"),
             postgresql_where=text("state <> 'closed'"),
         ),
+        # one trouble opens one concern, not one for every message that met it
+        Index(
+            "uq_concern_about",
+            "practice_id",
+            "kind",
+            "about",
+            unique=True,
+            sqlite_where=text("state <> 'closed' AND about IS NOT NULL"),
+            postgresql_where=text("state <> 'closed' AND about IS NOT NULL"),
+        ),
         CheckConstraint("state IN ('open', 'taken', 'closed')", name="ck_concern_state"),
         CheckConstraint("urgency IN ('emergency', 'urgent', 'routine')", name="ck_concern_urgency"),
         CheckConstraint("(state = 'taken') <= (taken_by IS NOT NULL)", name="ck_concern_taken"),
@@ -274,10 +349,12 @@ class Concern(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str
-    patient_id: int | None = Field(default=None, sa_column=Column(BigId, index=True))
+    patient_id: int | None = _id_of("patient.id", nullable=True, index=True)
     enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
     kind: str
     """reply, task (something staff must do), delivery (a message that could not be sent), wrong_person."""
+    about: str | None = None
+    """Names a trouble that may come again (`enrollment 12: soak`); at most one concern about it is not closed."""
     urgency: str
     summary: str
     signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
@@ -296,10 +373,14 @@ class ConcernEvent(SQLModel, table=True):
     __tablename__ = "concern_event"
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
-    concern_id: int = Field(sa_column=Column(BigId, nullable=False, index=True))
+    concern_id: int = _id_of("concern.id", index=True)
     action: str
     """opened, reply, raised, taken, note, closed."""
     by: str
     note: str
     reply_id: int | None = Field(default=None, sa_column=Column(BigId))
     at: datetime = _instant()
+
+
+MESSAGES: Table = SQLModel.metadata.tables["message"]
+"""For statements about many messages at once, where building objects is what costs."""
