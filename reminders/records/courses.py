@@ -1,0 +1,135 @@
+"""Queries about enrollments and the messages of a course."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import CursorResult, select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from reminders.records.message_states import SPENT, MessageEvent, MessageState, next_state, states_allowing
+from reminders.records.people import new_id
+from reminders.records.tables import Approval, Enrollment, Message
+
+
+@dataclass(frozen=True, kw_only=True)
+class Identity:
+    """What names a message within its course."""
+
+    key: str
+    occurrence: int
+
+
+def is_approved(session: Session, practice_id: str, content_hash: str) -> bool:
+    """Say whether a licensed clinician of the practice approved exactly this content."""
+    statement = select(col(Approval.id)).where(
+        col(Approval.practice_id) == practice_id, col(Approval.content_hash) == content_hash
+    )
+    return session.execute(statement.limit(1)).first() is not None
+
+
+def enrollments_of(session: Session, patient_id: int, *, state: str | None = None) -> list[Enrollment]:
+    """Return a patient's enrollments, oldest first."""
+    statement = select(Enrollment).where(col(Enrollment.patient_id) == patient_id).order_by(col(Enrollment.id))
+    if state:
+        statement = statement.where(col(Enrollment.state) == state)
+    return list(session.execute(statement).scalars())
+
+
+def same_enrollment(session: Session, patient_id: int, procedure: str, procedure_on: date) -> int | None:
+    """Return the id of the patient's enrollment for the same procedure and day that was not cancelled, if any."""
+    statement = select(col(Enrollment.id)).where(
+        col(Enrollment.patient_id) == patient_id,
+        col(Enrollment.procedure) == procedure,
+        col(Enrollment.procedure_on) == procedure_on,
+        col(Enrollment.state) != "cancelled",
+    )
+    return session.execute(statement.limit(1)).scalar_one_or_none()
+
+
+def add_enrollment(session: Session, enrollment: Enrollment) -> int:
+    """Add an enrollment and return the new id."""
+    session.add(enrollment)
+    session.flush()
+    return new_id(enrollment.id)
+
+
+def enrollment_of(session: Session, enrollment_id: int) -> Enrollment | None:
+    """Return an enrollment, None when there is none with this id."""
+    return session.get(Enrollment, enrollment_id)
+
+
+def set_enrollment(session: Session, enrollment_id: int, **values: Any) -> bool:
+    """Change columns of an active enrollment; returns False when it is not active (any more)."""
+    changed = session.execute(
+        update(Enrollment)
+        .where(col(Enrollment.id) == enrollment_id, col(Enrollment.state) == "active")
+        .values(**values)
+    )
+    return isinstance(changed, CursorResult) and changed.rowcount == 1
+
+
+def messages_of(session: Session, enrollment_id: int) -> list[Message]:
+    """Return every message of a course in send order."""
+    statement = (
+        select(Message)
+        .where(col(Message.enrollment_id) == enrollment_id)
+        .order_by(col(Message.send_at), col(Message.importance), col(Message.id))
+    )
+    return list(session.execute(statement).scalars())
+
+
+def spent_of(messages: Sequence[Message]) -> Mapping[str, Mapping[int, datetime]]:
+    """Return by key and occurrence when what was said, or may have been, was planned; joined ones with their host."""
+    hosts = {f"{each.key}:{each.occurrence}" for each in messages if each.state in SPENT}
+    spent: dict[str, dict[int, datetime]] = {}
+    for each in messages:
+        if each.state in SPENT or (each.state == MessageState.JOINED and each.joined_into in hosts):
+            spent.setdefault(each.key, {})[each.occurrence] = each.planned_at
+    return spent
+
+
+def cancel_waiting(session: Session, enrollment_id: int, *, detail: str) -> int:
+    """Cancel every message of a course that still waits; returns how many there were."""
+    changed = session.execute(
+        update(Message)
+        .where(
+            col(Message.enrollment_id) == enrollment_id,
+            col(Message.state).in_((MessageState.SCHEDULED, MessageState.JOINED)),
+        )
+        .values(state=MessageState.CANCELLED, detail=detail)
+    )
+    return changed.rowcount if isinstance(changed, CursorResult) else 0
+
+
+def change_message(
+    session: Session, message_id: int, *, was: MessageState, event: MessageEvent | None, values: Mapping[str, Any]
+) -> bool:
+    """Change a message if it still is in the state `was`; returns False when it moved on meanwhile."""
+    state = was if event is None else next_state(was, event)
+    changed = session.execute(
+        update(Message)
+        .where(col(Message.id) == message_id, col(Message.state) == was)
+        .values(**{**values, "state": state})
+    )
+    return isinstance(changed, CursorResult) and changed.rowcount == 1
+
+
+def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -> list[Message]:
+    """Return the messages of the patient's other courses that wait, were sent or are joined, for overlaps."""
+    states = (*SPENT, MessageState.SCHEDULED)
+    statement = select(Message).where(
+        col(Message.patient_id) == patient_id,
+        col(Message.kind) == "instruction",
+        col(Message.state).in_(states),
+    )
+    if beside is not None:
+        statement = statement.where(col(Message.enrollment_id) != beside)
+    return list(session.execute(statement).scalars())
+
+
+CANCELLABLE = states_allowing(MessageEvent.CANCEL)
