@@ -1,0 +1,8 @@
+"""How the tests run: properties try the same cases on every machine, and a slow machine fails none."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+settings.register_profile("same-everywhere", derandomize=True, deadline=None, print_blob=True)
+settings.load_profile("same-everywhere")
