@@ -149,8 +149,11 @@ def _in_words(names: Sequence[str]) -> str:
 
 
 def _say_once(each: Occurrence, plan: Plan, course: Course, others: Sequence[OtherMessage]) -> Occurrence:
-    """Withhold an occurrence that another course of the patient says at about the same time in the same words."""
-    if each.outcome is not Outcome.SCHEDULED:
+    """Withhold an occurrence that another course of the patient says at about the same time in the same words.
+
+    Courses that name their sites have to speak for themselves.
+    """
+    if each.outcome is not Outcome.SCHEDULED or course.overlaps:
         return each
     for other in others:
         same = (other.procedure, other.key, other.text_name) == (plan.procedure, each.key, each.text_name)
