@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from reminders.care.resolving import Resolved, resolve
 from reminders.care.schedule import Circumstances, schedule
 from reminders.care.values import ContactRules, Course, Joined, Occurrence
-from reminders.desk.plans import ReadyPlan
+from reminders.clock import Clock
+from reminders.desk.opening_hours import DueTimes, OpeningHours
+from reminders.desk.plans import PlanLibrary, ReadyPlan
 from reminders.wording.render import CourseWording, Rendered, Sender
 
 
@@ -19,6 +22,23 @@ class House:
     sender: Sender
     rules: ContactRules
     segment_limit: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Desk:
+    """Where staff of one practice act: its plans, its rules, its clock."""
+
+    practice_id: str
+    zone: ZoneInfo
+    region: str
+    language: str
+    library: PlanLibrary
+    house: House
+    opening: OpeningHours
+    due: DueTimes
+    clock: Clock
+    demo: bool
+    """Unapproved plans and draft translations may be used, as no real patient is written to."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -145,6 +145,7 @@ def as_json(course: Course) -> dict[str, Any]:
         "channel": str(course.channel),
         "night_contact_agreed": course.night_contact_agreed,
         "site": course.site,
+        "overlaps": course.overlaps,
     }
 
 
@@ -161,6 +162,7 @@ def from_json(facts: Mapping[str, Any]) -> Course:
         channel=Channel(facts["channel"]),
         night_contact_agreed=facts["night_contact_agreed"],
         site=facts["site"],
+        overlaps=facts["overlaps"],
         **{name: datetime.fromisoformat(facts[name]).astimezone(UTC) if facts[name] else None for name in moments},
     )
 

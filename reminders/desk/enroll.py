@@ -1,0 +1,305 @@
+"""Enroll a patient at checkout: patient, consent, enrollment and every message, in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from reminders.care.schedule import Circumstances, OtherMessage
+from reminders.care.timing import local_day
+from reminders.care.values import Channel, Course, Outcome
+from reminders.desk.composing import Composed, ComposedCourse, Desk, compose
+from reminders.desk.contact_details import parse_email, parse_name, parse_phone
+from reminders.desk.course_facts import CourseInput, as_json, read_course
+from reminders.desk.message_rows import Belonging, rows_of
+from reminders.desk.plans import ReadyPlan
+from reminders.desk.replan import make_room_for
+from reminders.errors import InputError
+from reminders.records import courses, people
+from reminders.records.bulk import insert_messages
+from reminders.records.concerns import open_concern
+from reminders.records.people import ConsentLine
+from reminders.records.tables import Concern, Enrollment, Patient
+
+STANDARD_CONSENT = (
+    "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
+)
+"""The consent that staff read out; the words stand on the sheet and in the manual."""
+
+STILL_AT_DESK = timedelta(hours=4)
+"""Enrolled within this time after the procedure, a patient is taken to be at the desk still."""
+
+_FURTHEST_AHEAD = timedelta(hours=12)
+_FURTHEST_BACK = timedelta(days=30)
+_NO_FACTORS = "none"
+
+
+@dataclass(frozen=True, kw_only=True)
+class EnrollmentInput:
+    """What the front desk gives for one patient; nothing is checked yet."""
+
+    procedure: str
+    first_name: str
+    last_name: str = ""
+    phone: str = ""
+    email: str = ""
+    course: CourseInput
+    consent: bool
+    """The patient agreed to be written to at these addresses."""
+    consent_wording: str = STANDARD_CONSENT
+    recorded_by: str
+    again: bool = False
+    """Enroll even though the same patient has a course for the same procedure and day."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Enrolled:
+    """What came of an enrollment."""
+
+    enrollment_id: int
+    patient_id: int
+    composed: ComposedCourse
+    warnings: tuple[str, ...]
+
+    @property
+    def say_at_desk(self) -> tuple[Composed, ...]:
+        """What staff must tell the patient now, as no message can reach them in time."""
+        return tuple(each for each in self.composed.messages if each.joined.outcome is Outcome.AT_CHECKOUT)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyInput:
+    """An enrollment that was read and found sound, before anything is stored."""
+
+    ready: ReadyPlan
+    course: Course
+    first_name: str
+    last_name: str
+    addresses: Mapping[Channel, str]
+    given: EnrollmentInput
+    warnings: tuple[str, ...]
+
+
+def enroll(session: Session, desk: Desk, given: EnrollmentInput) -> Enrolled:
+    """Enroll one patient; raises InputError that names every problem, and then nothing was stored."""
+    return store(session, desk, read(desk, given))
+
+
+def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
+    """Check everything that can be checked without the database; raises InputError with every problem."""
+    ready = desk.library.get(given.procedure)
+    problems: list[str] = []
+    course: Course | None = None
+    factors = [text.strip() for text in given.course.factors if text.strip()]
+    asked = [text for text in factors if text.lower() != _NO_FACTORS]
+    if not factors:
+        asked = ["history_unknown"]
+    try:
+        course = read_course(replace(given.course, factors=tuple(asked)), ready.plan, region=desk.region)
+    except InputError as error:
+        problems += error.problems
+    addresses, warnings, address_problems = _addresses(desk, given, course)
+    problems += address_problems
+    if not factors:
+        warnings.append(
+            "no patient factors were recorded: the pain-relief text asks the patient to call first; "
+            "say `none` if you asked and there are none"
+        )
+    if course is not None:
+        problems += _problems_of(desk, course, addresses)
+    if not given.consent:
+        problems.append("the patient's consent to be written to is missing; ask, then record it")
+    first_name, last_name = _names(given, problems)
+    if problems or course is None:
+        raise InputError(*problems)
+    return ReadyInput(
+        ready=ready,
+        course=course,
+        first_name=first_name,
+        last_name=last_name,
+        addresses=addresses,
+        given=given,
+        warnings=tuple(warnings),
+    )
+
+
+def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
+    """Store a sound enrollment with all its messages; raises InputError for what only the database knows."""
+    now = desk.clock.now()
+    ready, course = sound.ready, sound.course
+    if not desk.demo and not courses.is_approved(session, desk.practice_id, ready.content_hash):
+        raise InputError(
+            f"no clinician approved {ready.plan.procedure} as it is now; "
+            f"run `reminders approve {ready.plan.procedure}` first"
+        )
+    patient_id = _patient(session, desk, sound, now)
+    procedure_on = local_day(course.procedure_end, course.zone)
+    earlier = courses.same_enrollment(session, patient_id, ready.plan.procedure, procedure_on)
+    if earlier is not None and not sound.given.again:
+        raise InputError(
+            f"this patient has enrollment {earlier} for the same procedure and day; "
+            "say --again if a second course is meant"
+        )
+    course, others = make_room_for(session, desk, patient_id, ready.plan.procedure, course)
+    composed = compose(ready, course, _circumstances(course, now, others), desk.house, first_name=sound.first_name)
+    enrollment_id = courses.add_enrollment(
+        session,
+        Enrollment(
+            practice_id=desk.practice_id,
+            patient_id=patient_id,
+            procedure=ready.plan.procedure,
+            plan_version=ready.plan.file.version,
+            content_hash=ready.content_hash,
+            procedure_on=procedure_on,
+            procedure_end=course.procedure_end,
+            facts=as_json(course),
+            enrolled_by=sound.given.recorded_by,
+            enrolled_at=now,
+        ),
+    )
+    whose = Belonging(
+        practice_id=desk.practice_id,
+        patient_id=patient_id,
+        enrollment_id=enrollment_id,
+        addresses=sound.addresses,
+    )
+    insert_messages(session, rows_of(composed, whose))
+    warnings = (*sound.warnings, *_desk_warnings(composed))
+    _open_tasks(session, composed, whose, at=now)
+    return Enrolled(enrollment_id=enrollment_id, patient_id=patient_id, composed=composed, warnings=warnings)
+
+
+def _circumstances(course: Course, now: datetime, others: Sequence[OtherMessage]) -> Circumstances:
+    return Circumstances(
+        not_before=max(now, course.procedure_end),
+        at_desk=now - course.procedure_end <= STILL_AT_DESK,
+        others=tuple(others),
+    )
+
+
+def _names(given: EnrollmentInput, problems: list[str]) -> tuple[str, str]:
+    names = []
+    for text, what in ((given.first_name, "first name"), (given.last_name, "last name")):
+        try:
+            names.append(parse_name(text, what=what))
+        except InputError as error:
+            problems += error.problems
+            names.append("")
+    if not given.first_name.strip():
+        problems.append("the first name is missing")
+    return names[0], names[1]
+
+
+def _addresses(
+    desk: Desk, given: EnrollmentInput, course: Course | None
+) -> tuple[dict[Channel, str], list[str], list[str]]:
+    """Return the addresses by channel, warnings and problems."""
+    addresses: dict[Channel, str] = {}
+    warnings: list[str] = []
+    problems: list[str] = []
+    zone = course.zone if course else desk.zone
+    try:
+        if given.phone.strip():
+            number = parse_phone(given.phone, region=desk.region, zone=zone, at=desk.clock.now())
+            addresses[Channel.SMS] = number.e164
+            warnings += number.warnings
+    except InputError as error:
+        problems += error.problems
+    try:
+        if given.email.strip():
+            addresses[Channel.EMAIL] = parse_email(given.email)
+    except InputError as error:
+        problems += error.problems
+    return addresses, warnings, problems
+
+
+def _problems_of(desk: Desk, course: Course, addresses: Mapping[Channel, str]) -> list[str]:
+    problems = []
+    now = desk.clock.now()
+    if course.channel not in addresses:
+        wanted = "mobile number" if course.channel is Channel.SMS else "e-mail address"
+        problems.append(f"a {wanted} is needed to write by {course.channel}")
+    if course.procedure_end - now > _FURTHEST_AHEAD:
+        problems.append("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")
+    if now - course.procedure_end > _FURTHEST_BACK:
+        problems.append("the procedure ended more than 30 days ago; check the date")
+    return problems
+
+
+def _patient(session: Session, desk: Desk, sound: ReadyInput, now: datetime) -> int:
+    """Find or add the patient, with contacts and consent for every address given."""
+    given = sound.given
+    found = people.find_patient(
+        session,
+        desk.practice_id,
+        [(str(channel), address) for channel, address in sound.addresses.items()],
+        name=(sound.first_name, sound.last_name),
+    )
+    course = sound.course
+    if found is not None and found.id is not None:
+        patient_id = found.id
+        found.language, found.zone = course.language, course.zone.key
+    else:
+        patient_id = people.add_patient(
+            session,
+            Patient(
+                practice_id=desk.practice_id,
+                first_name=sound.first_name,
+                last_name=sound.last_name,
+                language=course.language,
+                zone=course.zone.key,
+                slots={str(slot): f"{wall:%H:%M}" for slot, wall in course.slots.items()},
+                night_contact_agreed=course.night_contact_agreed,
+                created_at=now,
+            ),
+        )
+    for channel, address in sound.addresses.items():
+        people.put_contact(session, desk.practice_id, patient_id, str(channel), address)
+        people.add_consent(
+            session,
+            ConsentLine(
+                practice_id=desk.practice_id,
+                patient_id=patient_id,
+                channel=str(channel),
+                address=address,
+                action="given",
+                source="desk",
+                wording=given.consent_wording,
+                recorded_by=given.recorded_by,
+                at=now,
+            ),
+        )
+    return patient_id
+
+
+def _desk_warnings(composed: ComposedCourse) -> list[str]:
+    warnings = []
+    spoken = [each.joined.first.key for each in composed.messages if each.joined.outcome is Outcome.AT_CHECKOUT]
+    if spoken:
+        warnings.append(
+            f"say at the desk, as no message can reach the patient in time: {', '.join(sorted(set(spoken)))}"
+        )
+    return warnings
+
+
+def _open_tasks(session: Session, composed: ComposedCourse, whose: Belonging, *, at: datetime) -> None:
+    """Open what staff must do because no automatic text may: advice on pain relief when no medicine may be named."""
+    if {"no_ibuprofen", "no_acetaminophen"} <= composed.resolved.marks:
+        open_concern(
+            session,
+            Concern(
+                practice_id=whose.practice_id,
+                patient_id=whose.patient_id,
+                enrollment_id=whose.enrollment_id,
+                kind="task",
+                urgency="routine",
+                summary="Tell the patient which pain reliever is right: no text may name one for them.",
+                signs=[],
+                opened_at=at,
+                due_at=composed.resolved.anchors.get("block_wears_off", at),
+            ),
+            by="enrollment",
+        )

@@ -1,0 +1,74 @@
+"""Queries about concerns: what a human must deal with, and everything that was done about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import CursorResult, case, select, update
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from reminders.records.people import new_id
+from reminders.records.tables import Concern, ConcernEvent
+
+URGENCIES = ("emergency", "urgent", "routine")
+"""Most urgent first."""
+
+_BY_URGENCY = case(
+    {name: rank for rank, name in enumerate(URGENCIES)}, value=col(Concern.urgency), else_=len(URGENCIES)
+)
+
+
+def open_concern(session: Session, concern: Concern, *, by: str, note: str = "", reply_id: int | None = None) -> int:
+    """Add a concern with the first line of its history and return its id."""
+    session.add(concern)
+    session.flush()
+    concern_id = new_id(concern.id)
+    opened = ConcernEvent(
+        concern_id=concern_id, action="opened", by=by, note=note, reply_id=reply_id, at=concern.opened_at
+    )
+    add_event(session, opened)
+    return concern_id
+
+
+def add_event(session: Session, event: ConcernEvent) -> None:
+    """Add a line to a concern's history."""
+    session.add(event)
+
+
+def concern_of(session: Session, concern_id: int) -> Concern | None:
+    """Return a concern, None when there is none with this id."""
+    return session.get(Concern, concern_id)
+
+
+def open_concerns(session: Session, practice_id: str, *, closed_too: bool = False) -> list[Concern]:
+    """Return the practice's concerns, most urgent first, then by when they are due."""
+    statement = select(Concern).where(col(Concern.practice_id) == practice_id)
+    if not closed_too:
+        statement = statement.where(col(Concern.state) != "closed")
+    return list(session.execute(statement.order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))).scalars())
+
+
+def concern_to_join(session: Session, patient_id: int, *, kind: str) -> Concern | None:
+    """Return the patient's newest concern of a kind that is not closed: a later reply joins it."""
+    statement = (
+        select(Concern)
+        .where(col(Concern.patient_id) == patient_id, col(Concern.kind) == kind, col(Concern.state) != "closed")
+        .order_by(col(Concern.id).desc())
+    )
+    return session.execute(statement.limit(1)).scalar_one_or_none()
+
+
+def change_concern(session: Session, concern_id: int, *, was: Sequence[str], **values: Any) -> bool:
+    """Change a concern if it is in one of the states `was`; returns False when somebody else was faster."""
+    changed = session.execute(
+        update(Concern).where(col(Concern.id) == concern_id, col(Concern.state).in_(was)).values(**values)
+    )
+    return isinstance(changed, CursorResult) and changed.rowcount == 1
+
+
+def history_of(session: Session, concern_id: int) -> list[ConcernEvent]:
+    """Return a concern's history, oldest first."""
+    statement = select(ConcernEvent).where(col(ConcernEvent.concern_id) == concern_id).order_by(col(ConcernEvent.id))
+    return list(session.execute(statement).scalars())
