@@ -252,6 +252,15 @@ class Message(SQLModel, table=True):
         CheckConstraint("in_doubt IN ('resend', 'hold')", name="ck_message_in_doubt"),
         CheckConstraint("kind IN ('instruction', 'answer', 'staff')", name="ck_message_kind"),
         CheckConstraint("kind <> 'instruction' OR enrollment_id IS NOT NULL", name="ck_message_course"),
+        # every message is written at least three times, so its dead versions are cleared early and cheaply
+        {
+            "postgresql_with": {
+                "autovacuum_vacuum_scale_factor": "0.01",
+                "autovacuum_vacuum_threshold": "5000",
+                "autovacuum_vacuum_cost_delay": "0",
+                "autovacuum_analyze_scale_factor": "0.02",
+            }
+        },
     )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
@@ -263,6 +272,8 @@ class Message(SQLModel, table=True):
     """instruction (of a course), answer (to a reply), staff (to the person on call)."""
     key: str
     occurrence: int
+    text_name: str
+    """The template that said it; empty for what is no instruction."""
     joined_into: str | None = None
     """Key and occurrence (`soak:3`) of the message of the same course that says this as well."""
     channel: str

@@ -1,0 +1,1 @@
+"""How messages leave: the outbox, the dispatcher, and the transports. The only code that opens links."""

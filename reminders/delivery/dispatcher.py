@@ -1,0 +1,241 @@
+"""Takes due messages through the gate, hands them over, and writes down what became of them."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from random import Random
+
+from sqlalchemy.orm import Session
+
+from reminders.clock import Clock
+from reminders.delivery.failpoints import reach
+from reminders.delivery.gate import Gate, Go, Wait
+from reminders.delivery.lease import Stopwatch
+from reminders.delivery.outgoing import Accepted, LookUp, Outgoing, Result
+from reminders.delivery.report import DispatchReport
+from reminders.delivery.settle import NotTaken, Outcome, Settler
+from reminders.delivery.transports import Transport
+from reminders.errors import InDoubt, StateError, TransportError
+from reminders.records import outbox
+from reminders.records.database import Database
+from reminders.records.outbox import Claim, DueMessage, LapsedMessage
+
+_LOG = logging.getLogger(__name__)
+_LAPSED_AT_ONCE = 500
+
+
+@dataclass(frozen=True, kw_only=True)
+class DispatchRules:
+    """What the configuration says about dispatching."""
+
+    gate: Gate
+    concern_due: Callable[[str, datetime], datetime]
+    """When a concern of an urgency, opened at an instant, has to be dealt with."""
+    lease: timedelta = timedelta(minutes=2)
+    """How long a batch is one worker's; far longer than its hand-over takes."""
+    random: Random = field(default_factory=Random)
+    """Spreads the tries of many messages that failed together."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Batch:
+    """Messages that this worker claimed."""
+
+    messages: tuple[DueMessage, ...]
+    token: str
+    stopwatch: Stopwatch
+
+
+class Dispatcher:
+    """One worker. Any number may run on one database; each message is in one worker's hands at a time.
+
+    No transaction is open while a message is handed over, and the outcome of a hand-over is durable before the
+    next batch is claimed: what is in doubt after a crash is at most one batch.
+    """
+
+    def __init__(
+        self, database: Database, clock: Clock, transports: Mapping[str, Transport], rules: DispatchRules
+    ) -> None:
+        """Dispatch what is due in `database`, over the transport of each channel."""
+        self._database = database
+        self._clock = clock
+        self._transports = dict(transports)
+        self._gate = rules.gate
+        self._lease = rules.lease
+        self._settler = Settler(concern_due=rules.concern_due, random=rules.random)
+        self._installation = database.installation_name()
+        self._unsettled: list[Outcome] = []
+        self._stop = threading.Event()
+
+    def run_once(self, limit: int | None = None) -> DispatchReport:
+        """Dispatch everything that is due, or the first `limit` messages of each channel; return what happened.
+
+        When the database fails, its error is raised; what was handed over is settled by the next call.
+        """
+        report = DispatchReport()
+        self._recover(report)
+        for channel in self._transports:
+            self._run_channel(channel, limit, report)
+        return report
+
+    def next_at(self) -> datetime | None:
+        """Return when there is something to do next; None when nothing waits."""
+        channels = tuple(self._transports)
+        with self._database.reading() as session:
+            moments = (outbox.next_due_at(session, channels), outbox.next_lapse_at(session))
+        return min((moment for moment in moments if moment is not None), default=None)
+
+    def stop(self) -> None:
+        """Let the present call end after the batch in hand; later calls claim nothing. May be called by any thread."""
+        self._stop.set()
+
+    def close(self) -> None:
+        """Close the transports."""
+        for transport in set(self._transports.values()):
+            transport.close()
+
+    def _run_channel(self, channel: str, limit: int | None, report: DispatchReport) -> None:
+        transport = self._transports[channel]
+        left = limit
+        while True:
+            size = transport.capabilities.batch_size if left is None else min(left, transport.capabilities.batch_size)
+            due, batch = self._settle_and_claim(channel, 0 if self._stop.is_set() else size, report)
+            if batch is not None:
+                self._hand_over(batch, transport)
+            elif not due:
+                return
+            if left is not None:
+                left -= due
+
+    def _settle_and_claim(self, channel: str, size: int, report: DispatchReport) -> tuple[int, _Batch | None]:
+        """Settle the last batch and claim the next in one commit; return how many were due, and the batch."""
+        now = self._clock.now()
+        settling = bool(self._unsettled)
+        with self._database.writing() as session:
+            done = self._settler.settle(session, self._unsettled, now)
+            if settling:
+                reach("before-settle")
+            due = outbox.due_messages(session, channel=channel, now=now, limit=size) if size else ()
+            batch = self._claim(session, due, now, done) if due else None
+        self._unsettled = []
+        report.add(done)
+        if settling:
+            reach("after-settle")
+        if batch:
+            reach("after-claim")
+        return len(due), batch
+
+    def _claim(
+        self, session: Session, due: tuple[DueMessage, ...], now: datetime, report: DispatchReport
+    ) -> _Batch | None:
+        going = []
+        for message in due:
+            verdict = self._gate.judge(message, now)
+            if isinstance(verdict, Go):
+                going.append(message)
+            elif isinstance(verdict, Wait):
+                self._settler.wait(session, message, verdict)
+                report.waits += 1
+            else:
+                self._settler.withhold(session, message, verdict, now)
+                report.withheld += 1
+        if not going:
+            return None
+        token = uuid.uuid4().hex
+        transport = self._transports[going[0].channel].name
+        claim = Claim(token=token, now=now, lease=self._lease, transport=transport)
+        if outbox.claim(session, [message.id for message in going], claim) != len(going):
+            raise StateError("a message that was locked for claiming changed its state; nothing was claimed")
+        return _Batch(messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease))
+
+    def _hand_over(self, batch: _Batch, transport: Transport) -> None:
+        """Hand a batch over and keep what became of it until it can be settled."""
+        reach("before-hand-over")
+        taken: list[DueMessage] = []
+        results: list[Result] = []
+        doubt = f"{transport.name} gave no answer"
+        try:
+            results.extend(transport.hand_over(self._offer(batch, taken)))
+        except Exception as error:  # noqa: BLE001  whatever broke, what was begun is in doubt and the rest goes on
+            _LOG.exception("hand_over_broke", extra={"transport": transport.name})
+            doubt = f"{transport.name} broke: {type(error).__name__}"
+        reach("after-hand-over")
+        for at, message in enumerate(batch.messages):
+            if at < len(results):
+                result: Result | NotTaken = results[at]
+            else:
+                result = InDoubt(doubt) if at < len(taken) else NotTaken()
+            self._unsettled.append(
+                Outcome(message=message, token=batch.token, tries=message.attempts + 1, result=result)
+            )
+
+    def _offer(self, batch: _Batch, taken: list[DueMessage]) -> Iterator[Outgoing]:
+        """Give messages one by one while the claim surely holds and they are useful: the machine may have slept."""
+        for message in batch.messages:
+            if not batch.stopwatch.may_begin() or self._clock.now() > message.useful_until:
+                return
+            taken.append(message)
+            yield self._outgoing(message)
+
+    def _outgoing(self, message: DueMessage) -> Outgoing:
+        return Outgoing(
+            id=message.id,
+            idempotency_key=self._key(message.id),
+            practice_id=message.practice_id,
+            channel=message.channel,
+            address=message.address,
+            language=message.language,
+            text=message.text,
+            subject=message.subject,
+            markdown=message.markdown,
+            encoding=message.encoding,
+            segments=message.segments,
+            answers=message.kind == "answer",
+        )
+
+    def _key(self, message_id: int) -> str:
+        return f"{self._installation}-{message_id}"
+
+    def _recover(self, report: DispatchReport) -> None:
+        """Find what dead workers left: ask the transport, and where it can't tell, do as the message says."""
+        while True:
+            now = self._clock.now()
+            with self._database.reading() as session:
+                lapsed = outbox.lapsed_messages(session, tuple(self._transports), now=now, limit=_LAPSED_AT_ONCE)
+            known = self._look_up(lapsed)
+            outcomes = [
+                self._recovered(message, known[message.channel]) for message in lapsed if message.channel in known
+            ]
+            if not outcomes:
+                return
+            with self._database.writing() as session:
+                done = self._settler.settle(session, outcomes, now)
+            done.recovered = len(outcomes)
+            report.add(done)
+
+    def _look_up(self, lapsed: Sequence[LapsedMessage]) -> dict[str, LookUp]:
+        """Ask the transports what they know; a channel whose transport can't be asked now is left for later."""
+        known: dict[str, LookUp] = {}
+        for channel in {message.channel for message in lapsed}:
+            transport = self._transports[channel]
+            mine = (each for each in lapsed if each.channel == channel and each.transport == transport.name)
+            try:
+                known[channel] = transport.look_up([self._key(message.id) for message in mine])
+            except TransportError as error:
+                _LOG.warning("look_up_failed", extra={"transport": transport.name, "reason": str(error)})
+        return known
+
+    def _recovered(self, message: LapsedMessage, known: LookUp) -> Outcome:
+        key = self._key(message.id)
+        if key in known.went_out:
+            result: Result | NotTaken = Accepted(ref=known.went_out[key])
+        elif key in known.absent:
+            result = NotTaken()
+        else:
+            result = InDoubt("the program ended during the hand-over")
+        return Outcome(message=message, token=message.claim_token, tries=message.attempts, result=result)

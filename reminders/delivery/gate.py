@@ -1,0 +1,110 @@
+"""Decides at the moment of sending whether a message may still go out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from reminders.care.quiet_hours import QuietHours
+from reminders.records.outbox import DueMessage
+
+ANSWER_TO_STOP = "answer_stopped"
+"""The key of the one message that may follow an opt-out: its confirmation, 47 CFR 64.1200(a)(12)."""
+_UNKNOWN_PRACTICE_WAITS = timedelta(hours=1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Go:
+    """The message may go out now."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wait:
+    """The message has to wait."""
+
+    until: datetime
+    detail: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Withhold:
+    """The message must not go out any more."""
+
+    detail: str
+    tell_staff: bool
+    """Whether staff have to make up for it, when it was required: nobody chose that it stays away."""
+
+
+Verdict = Go | Wait | Withhold
+_GO = Go()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gate:
+    """The rules of the practices."""
+
+    quiet_hours: Mapping[str, QuietHours]
+    """By practice."""
+    approval_needed: bool = True
+    """False in demo mode only."""
+
+    def judge(self, message: DueMessage, now: datetime) -> Verdict:
+        """Say what happens to a due message at `now`; the first rule that objects decides."""
+        if now > message.useful_until:
+            return Withhold(detail=f"no longer useful after {message.useful_until:%Y-%m-%d %H:%M} UTC", tell_staff=True)
+        if message.kind == "staff":
+            return _GO
+        if message.kind == "answer":
+            return _judge_answer(message)
+        return self._judge_contact(message) or self._judge_plan(message) or self._judge_hour(message, now)
+
+    def _judge_contact(self, message: DueMessage) -> Withhold | None:
+        if message.contact_state == "active":
+            return None
+        return Withhold(detail=_CONTACT_DETAILS.get(message.contact_state, _NO_CONTACT), tell_staff=False)
+
+    def _judge_plan(self, message: DueMessage) -> Withhold | None:
+        if message.enrollment_state != "active":
+            return Withhold(detail="the course is over", tell_staff=False)
+        if self.approval_needed and not message.approved:
+            return Withhold(detail="nobody approved the plan as it was when this course began", tell_staff=True)
+        return None
+
+    def _judge_hour(self, message: DueMessage, now: datetime) -> Verdict:
+        quiet = self.quiet_hours.get(message.practice_id)
+        if quiet is None:
+            until = min(now + _UNKNOWN_PRACTICE_WAITS, message.useful_until)
+            return Wait(until=until, detail=f"practice {message.practice_id} is not configured here")
+        zone = _zone(message.zone or "UTC")
+        # A message planned into the night is there because the patient agreed to it.
+        if message.night_contact_agreed or not quiet.is_quiet(now, zone):
+            return _GO
+        end = quiet.end_after(now, zone)
+        if end is None or end > message.useful_until:
+            return Withhold(detail="quiet hours last until it is no longer useful", tell_staff=True)
+        return Wait(until=end, detail=f"waits for the end of quiet hours at {end.astimezone(zone):%H:%M}")
+
+
+_NO_CONTACT = "the patient no longer has this address"
+_CONTACT_DETAILS: Mapping[str | None, str] = {
+    "stopped": "the patient asked for no more messages",
+    "released": "the address is somebody else's",
+    "unreachable": "the address does not work",
+}
+
+
+def _judge_answer(message: DueMessage) -> Verdict:
+    """Answer whoever wrote, at any hour, as they wait for it; after an opt-out only to confirm it."""
+    if message.contact_state in {None, "active"}:
+        return _GO
+    if message.contact_state == "stopped" and message.key == ANSWER_TO_STOP:
+        return _GO
+    return Withhold(detail=_CONTACT_DETAILS[message.contact_state], tell_staff=False)
+
+
+@lru_cache(maxsize=512)
+def _zone(name: str) -> ZoneInfo:
+    return ZoneInfo(name)

@@ -1,0 +1,23 @@
+"""Knows when to try again after nothing could be handed over."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from random import Random
+
+FIRST_DELAY = timedelta(seconds=30)
+LONGEST_DELAY = timedelta(minutes=30)
+_DOUBLINGS = 6
+
+
+def next_try(tries: int, *, now: datetime, useful_until: datetime, random: Random) -> datetime:
+    """Return when to try again after `tries` tries: each wait about twice the last one, by lot half to one and a half.
+
+    Never after `useful_until`: near it, half of the time that is left, and at last that moment itself.
+    """
+    doublings = max(0, min(tries - 1, _DOUBLINGS))
+    delay = min(FIRST_DELAY * (1 << doublings), LONGEST_DELAY) * random.uniform(0.5, 1.5)
+    if now + delay <= useful_until:
+        return now + delay
+    left = useful_until - now
+    return now + left / 2 if left > FIRST_DELAY else max(useful_until, now)

@@ -1,0 +1,143 @@
+"""Writes down what became of messages, and tells staff once where they have to step in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from random import Random
+
+from sqlalchemy.orm import Session
+
+from reminders.care.values import InDoubt as WhenInDoubt
+from reminders.delivery.gate import Wait, Withhold
+from reminders.delivery.outgoing import Accepted, Result
+from reminders.delivery.report import DispatchReport
+from reminders.delivery.retry import next_try
+from reminders.errors import InDoubt, Refused, Unreachable
+from reminders.records.concerns_once import Trouble, open_once
+from reminders.records.message_changes import Held, accept, change_by_id, change_held, postpone
+from reminders.records.message_states import MessageEvent
+from reminders.records.outbox import DueMessage, LapsedMessage
+
+_NOT_TAKEN_WAITS = timedelta(seconds=1)
+_BY = "delivery"
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotTaken:
+    """The message was claimed, but its hand-over never began."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Outcome:
+    """How one claim ended."""
+
+    message: DueMessage | LapsedMessage
+    token: str
+    tries: int
+    """Hand-overs begun, with this one."""
+    result: Result | NotTaken
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settler:
+    """Settles outcomes within the caller's transaction; a claim that is no longer the worker's changes nothing."""
+
+    concern_due: Callable[[str, datetime], datetime]
+    """When a concern of an urgency, opened at an instant, has to be dealt with."""
+    random: Random
+
+    def settle(self, session: Session, outcomes: Sequence[Outcome], now: datetime) -> DispatchReport:
+        """Write down every outcome; return how many there were of each kind."""
+        report = DispatchReport()
+        accepted = [
+            (Held(id=each.message.id, token=each.token), each.result.ref)
+            for each in outcomes
+            if isinstance(each.result, Accepted)
+        ]
+        report.sent = accept(session, accepted, now)
+        report.late = len(accepted) - report.sent
+        for each in outcomes:
+            if not isinstance(each.result, Accepted):
+                kind = self._settle_other(session, each, now)
+                setattr(report, kind, getattr(report, kind) + 1)
+        return report
+
+    def withhold(self, session: Session, message: DueMessage, verdict: Withhold, now: datetime) -> None:
+        """Write down that a due message stays here for good."""
+        values = {"detail": verdict.detail, "settled_at": now}
+        if change_by_id(session, MessageEvent.WITHHOLD, message.id, **values) and verdict.tell_staff:
+            self._tell(session, message, f"{message.key} was not sent: {verdict.detail}.", now)
+
+    def wait(self, session: Session, message: DueMessage, verdict: Wait) -> None:
+        """Write down that a due message is due later."""
+        postpone(session, message.id, until=verdict.until, detail=verdict.detail)
+
+    def _settle_other(self, session: Session, outcome: Outcome, now: datetime) -> str:
+        """Settle what was not accepted; return the name of its figure in the report."""
+        message, result = outcome.message, outcome.result
+        held = Held(id=message.id, token=outcome.token)
+        if isinstance(result, InDoubt):
+            return self._settle_doubt(session, outcome, result, now)
+        if isinstance(result, Refused):
+            values = {"detail": f"refused: {result}", "settled_at": now}
+            if not change_held(session, MessageEvent.REFUSE, held, **values):
+                return "late"
+            self._tell(session, message, f"{message.key} was refused and can't be sent: {result}.", now)
+            return "failed"
+        if isinstance(result, Unreachable):
+            due_at = next_try(outcome.tries, now=now, useful_until=message.useful_until, random=self.random)
+            values = {"due_at": due_at, "detail": f"tried {outcome.tries} times: {result}"}
+        else:
+            values = {"due_at": now + _NOT_TAKEN_WAITS, "attempts": outcome.tries - 1}
+        return "waits" if change_held(session, MessageEvent.RELEASE, held, **values) else "late"
+
+    def _settle_doubt(self, session: Session, outcome: Outcome, result: InDoubt, now: datetime) -> str:
+        message = outcome.message
+        held = Held(id=message.id, token=outcome.token)
+        if not change_held(session, MessageEvent.DOUBT, held, detail=str(result), settled_at=now):
+            return "late"
+        if message.in_doubt == WhenInDoubt.RESEND and now <= message.useful_until:
+            due_at = next_try(outcome.tries, now=now, useful_until=message.useful_until, random=self.random)
+            change_by_id(session, MessageEvent.RESEND, message.id, due_at=due_at, settled_at=None)
+            return "resent"
+        self._tell(
+            session,
+            message,
+            f"{message.key} may or may not have reached the patient, and was not sent again: {result}.",
+            now,
+            hold=message.in_doubt == WhenInDoubt.HOLD,
+        )
+        return "uncertain"
+
+    def _tell(
+        self, session: Session, message: DueMessage | LapsedMessage, summary: str, now: datetime, *, hold: bool = False
+    ) -> None:
+        """Open a concern about a required message; about medicine in doubt always, and sooner."""
+        if not (message.required or hold):
+            return
+        urgency = "urgent" if hold or message.kind == "staff" else "routine"
+        open_once(
+            session,
+            Trouble(
+                practice_id=message.practice_id,
+                patient_id=message.patient_id,
+                enrollment_id=message.enrollment_id,
+                kind="delivery",
+                about=_about(message),
+                urgency=urgency,
+                summary=summary,
+                opened_at=now,
+                due_at=self.concern_due(urgency, now),
+            ),
+            by=_BY,
+        )
+
+
+def _about(message: DueMessage | LapsedMessage) -> str:
+    if message.enrollment_id is not None:
+        return f"enrollment {message.enrollment_id}: {message.key}"
+    if message.answers_reply_id is not None:
+        return f"reply {message.answers_reply_id}: {message.key}"
+    return f"{message.kind}: {message.key}"

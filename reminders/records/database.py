@@ -1,0 +1,87 @@
+"""Knows how to open the practice's database, and gives transactions that read and transactions that write."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import URL, Engine, inspect, select, text
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
+
+from reminders.errors import ConfigError
+from reminders.records.engines import WRITES, build_engine, parse_url
+from reminders.records.migrations import NEWEST_VERSION
+from reminders.records.tables import Installation
+
+
+class Database:
+    """One database, open; safe to share between threads."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._writer = engine.execution_options(**{WRITES: True})
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """Give a session that is the writer from its start; commits at the end, takes all back on an error."""
+        with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """Give a session that sees one moment of the database and can't change it."""
+        with Session(self.engine, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    def installation_name(self) -> str:
+        """Return the name that tells this database from any other."""
+        with self.reading() as session:
+            return session.execute(select(Installation.name)).scalar_one()  # type: ignore[call-overload,no-any-return]
+
+    def close(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+
+def open_database(url: str) -> Database:
+    """Open the database at `url`: a SQLite file or a PostgreSQL server.
+
+    ConfigError when it is missing, can't be reached, or has another schema than this program.
+    """
+    parsed = parse_url(url)
+    if parsed.get_backend_name() == "sqlite" and not Path(str(parsed.database)).is_file():
+        raise ConfigError(f"there is no database {parsed.database}; run `reminders init` to make one")
+    engine = build_engine(parsed)
+    try:
+        version = found_version(engine)
+    except OperationalError as error:
+        engine.dispose()
+        raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+    if version != NEWEST_VERSION:
+        engine.dispose()
+        raise ConfigError(_advice(parsed, version))
+    return Database(engine)
+
+
+def found_version(engine: Engine) -> str | None:
+    """Return the version of the schema that the database has; None when it has no tables."""
+    with engine.begin() as connection:
+        if not inspect(connection).has_table("alembic_version"):
+            return None
+        found: str | None = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+        return found
+
+
+def shown(url: URL) -> str:
+    """Return an address of a database as it may be printed: without its password."""
+    return url.render_as_string(hide_password=True)
+
+
+def _advice(url: URL, version: str | None) -> str:
+    if version is None:
+        return f"{shown(url)} is empty; run `reminders init` to create the tables"
+    if version > NEWEST_VERSION:
+        return f"{shown(url)} was made by a newer program (schema {version}, not {NEWEST_VERSION}); use that one"
+    return f"{shown(url)} has schema {version}, not {NEWEST_VERSION}; back it up and run `reminders init` to update it"

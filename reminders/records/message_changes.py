@@ -1,0 +1,85 @@
+"""Knows how a message changes its state in the database: by one conditional update that counts what it met."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, bindparam, update
+from sqlalchemy.orm import Session
+
+from reminders.records.message_states import TRANSITIONS, MessageEvent, MessageState, states_allowing
+from reminders.records.tables import MESSAGES
+
+_NOT_CLAIMED: Mapping[str, None] = {"claim_token": None, "lease_until": None}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Held:
+    """A message in a worker's hands."""
+
+    id: int
+    token: str
+    """The claim it was taken with; an update under another one changes nothing."""
+
+
+def change(session: Session, event: MessageEvent, where: ColumnElement[bool], **values: Any) -> int:
+    """Let an event happen to the messages that are in a state to allow it; return how many there were.
+
+    The others stay as they are. `values` are further columns to set.
+    """
+    allowed = MESSAGES.c.state.in_([str(state) for state in states_allowing(event)])
+    statement = update(MESSAGES).where(where, allowed).values(state=state_after(event).value, **_NOT_CLAIMED, **values)
+    return session.connection().execute(statement).rowcount
+
+
+def change_held(session: Session, event: MessageEvent, held: Held, **values: Any) -> bool:
+    """Let an event end a claim; False when the claim was no longer the worker's, and nothing changed."""
+    return change(session, event, (MESSAGES.c.id == held.id) & (MESSAGES.c.claim_token == held.token), **values) == 1
+
+
+def change_by_id(session: Session, event: MessageEvent, message_id: int, **values: Any) -> bool:
+    """Let an event happen to one message; False when its state did not allow it, and nothing changed."""
+    return change(session, event, MESSAGES.c.id == message_id, **values) == 1
+
+
+def postpone(session: Session, message_id: int, *, until: datetime, detail: str) -> bool:
+    """Let a scheduled message be due later; False when it is not scheduled any more."""
+    statement = (
+        update(MESSAGES)
+        .where(MESSAGES.c.id == message_id, MESSAGES.c.state == MessageState.SCHEDULED.value)
+        .values(due_at=until, detail=detail)
+    )
+    return session.connection().execute(statement).rowcount == 1
+
+
+def accept(session: Session, accepted: Sequence[tuple[Held, str]], at: datetime) -> int:
+    """Note that messages were accepted under the references given; return how many were still the worker's."""
+    if not accepted:
+        return 0
+    rows = [{"held": held.id, "token": held.token, "ref": ref, "at": at} for held, ref in accepted]
+    return session.connection().execute(_ACCEPT, rows).rowcount
+
+
+def state_after(event: MessageEvent) -> MessageState:
+    """Return the one state that an event leads to, wherever it comes from."""
+    (state,) = {after for (_, each), after in TRANSITIONS.items() if each is event}
+    return state
+
+
+_ACCEPT = (
+    update(MESSAGES)
+    .where(
+        MESSAGES.c.id == bindparam("held"),
+        MESSAGES.c.state == MessageState.SENDING.value,
+        MESSAGES.c.claim_token == bindparam("token"),
+    )
+    .values(
+        state=MessageState.SENT.value,
+        transport_ref=bindparam("ref"),
+        settled_at=bindparam("at"),
+        **_NOT_CLAIMED,
+    )
+)

@@ -1,0 +1,12 @@
+"""What Alembic runs to compare or change a schema; the connection is given by `reminders.records.schema`."""
+
+from alembic import context
+from sqlalchemy import Connection
+from sqlmodel import SQLModel
+
+import reminders.records.tables  # noqa: F401  fills the metadata
+
+connection: Connection = context.config.attributes["connection"]
+context.configure(connection=connection, target_metadata=SQLModel.metadata, render_as_batch=True)
+with context.begin_transaction():
+    context.run_migrations()

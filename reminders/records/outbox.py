@@ -1,0 +1,244 @@
+"""Knows which messages are due and in which order, and claims them for one worker under a lease."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from sqlalchemy import (
+    Interval,
+    Select,
+    bindparam,
+    exists,
+    func,
+    literal_column,
+    select,
+    union_all,
+    update,
+)
+from sqlalchemy.orm import Session
+from sqlmodel import SQLModel
+
+from reminders.records.message_states import MessageState
+from reminders.records.tables import MESSAGES
+
+_APPROVALS = SQLModel.metadata.tables["approval"]
+_CONTACTS = SQLModel.metadata.tables["contact"]
+_ENROLLMENTS = SQLModel.metadata.tables["enrollment"]
+_PATIENTS = SQLModel.metadata.tables["patient"]
+
+_LEVELS = range(1, 10)
+"""What importance may be."""
+_WINDOW = 1000
+"""Of the messages of one importance, the longest due ones among which the nearest deadline goes first."""
+
+# The state stands in the statements word for word: a partial index can't be matched with a parameter.
+_IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
+_IS_SENDING = MESSAGES.c.state == literal_column("'sending'")
+
+
+class DueMessage(NamedTuple):
+    """A message whose moment has come, with what the gate wants to know about it.
+
+    A tuple, since a row of the database becomes one without a call per field.
+    """
+
+    id: int
+    practice_id: str
+    patient_id: int | None
+    enrollment_id: int | None
+    answers_reply_id: int | None
+    kind: str
+    key: str
+    occurrence: int
+    channel: str
+    address: str
+    language: str
+    useful_until: datetime
+    required: bool
+    in_doubt: str
+    subject: str | None
+    text: str
+    markdown: str | None
+    encoding: str | None
+    segments: int
+    attempts: int
+    """Hand-overs begun before this one."""
+    contact_state: str | None
+    """None when the address is not, or no longer, one of a known patient."""
+    enrollment_state: str | None
+    zone: str | None
+    night_contact_agreed: bool | None
+    approved: bool
+    """Whether somebody approved the content of the course's plan."""
+
+
+class LapsedMessage(NamedTuple):
+    """A message whose worker had it longer than its lease."""
+
+    id: int
+    practice_id: str
+    patient_id: int | None
+    enrollment_id: int | None
+    answers_reply_id: int | None
+    kind: str
+    key: str
+    channel: str
+    useful_until: datetime
+    required: bool
+    in_doubt: str
+    attempts: int
+    claim_token: str
+    transport: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Claim:
+    """What makes messages one worker's for a while."""
+
+    token: str
+    """New for every batch; whoever settles has to name it."""
+    now: datetime
+    lease: timedelta
+    transport: str
+
+
+def due_messages(session: Session, *, channel: str, now: datetime, limit: int) -> tuple[DueMessage, ...]:
+    """Return at most `limit` due messages of a channel: by importance, then by the nearest deadline.
+
+    On PostgreSQL they are locked until the transaction ends and what others locked is passed over.
+    """
+    found: list[DueMessage] = []
+    connection = session.connection()
+    on_postgresql = connection.dialect.name == "postgresql"
+    statement = _DUE_ON_POSTGRESQL if on_postgresql else _DUE
+    for importance, due_at in _heads(session, channel):
+        wanted = limit - len(found)
+        if wanted <= 0:
+            break
+        if due_at > now:
+            continue
+        # Each worker locks what it takes, so it has to see more than its share to find some that are free.
+        window = {"seen": min(4 * wanted, _WINDOW) if on_postgresql else wanted, "wanted": wanted}
+        rows = connection.execute(statement, {"channel": channel, "level": importance, "now": now, **window})
+        found.extend(map(DueMessage._make, rows))
+    return tuple(found)
+
+
+def next_due_at(session: Session, channels: Sequence[str]) -> datetime | None:
+    """Return the moment of the next message of these channels; None when none waits."""
+    return min((due_at for channel in channels for _, due_at in _heads(session, channel)), default=None)
+
+
+def claim(session: Session, ids: Sequence[int], by: Claim) -> int:
+    """Make scheduled messages one worker's and note the attempt; return how many were still to be had."""
+    connection = session.connection()
+    on_postgresql = connection.dialect.name == "postgresql"
+    values = {"token": by.token, "at": by.now, "by": by.transport, "ids": list(ids)}
+    # Several hosts share a PostgreSQL server and no clock but its own; a SQLite file has one host.
+    if on_postgresql:
+        return connection.execute(_CLAIM_ON_POSTGRESQL, {**values, "lease": by.lease}).rowcount
+    return connection.execute(_CLAIM, {**values, "until": by.now + by.lease}).rowcount
+
+
+def lapsed_messages(
+    session: Session, channels: Sequence[str], *, now: datetime, limit: int
+) -> tuple[LapsedMessage, ...]:
+    """Return messages whose lease ended without an outcome: their worker died or lost its way."""
+    connection = session.connection()
+    clock = func.clock_timestamp() if connection.dialect.name == "postgresql" else bindparam("now", now)
+    lapsed = (
+        select(*(MESSAGES.c[name] for name in LapsedMessage._fields))
+        .where(_IS_SENDING, MESSAGES.c.lease_until <= clock, MESSAGES.c.channel.in_(channels))
+        .order_by(MESSAGES.c.lease_until)
+        .limit(limit)
+    )
+    return tuple(map(LapsedMessage._make, connection.execute(lapsed)))
+
+
+def next_lapse_at(session: Session) -> datetime | None:
+    """Return when the first lease ends; None when nothing is in anybody's hands."""
+    found: datetime | None = session.connection().execute(_NEXT_LAPSE).scalar()
+    return found
+
+
+def _heads(session: Session, channel: str) -> list[tuple[int, datetime]]:
+    """Return for each importance the due moment of its first message; one look into the index each."""
+    rows = session.connection().execute(_HEADS, {"channel": channel})
+    return [(level, due_at) for level, due_at in rows if due_at is not None]
+
+
+def _head(level: int) -> Select[Any]:
+    first = select(func.min(MESSAGES.c.due_at, type_=MESSAGES.c.due_at.type)).where(
+        _IS_SCHEDULED,
+        MESSAGES.c.channel == bindparam("channel"),
+        MESSAGES.c.importance == literal_column(str(level)),
+    )
+    return select(literal_column(str(level)).label("level"), first.scalar_subquery().label("due_at"))
+
+
+def _due(*, locking: bool) -> Select[Any]:
+    window = (
+        select(MESSAGES.c.id, MESSAGES.c.useful_until)
+        .where(
+            _IS_SCHEDULED,
+            MESSAGES.c.channel == bindparam("channel"),
+            MESSAGES.c.importance == bindparam("level"),
+            MESSAGES.c.due_at <= bindparam("now"),
+        )
+        .order_by(MESSAGES.c.due_at)
+        .limit(_WINDOW)
+        .subquery()
+    )
+    nearest = select(window.c.id).order_by(window.c.useful_until, window.c.id).limit(bindparam("seen"))
+    approved = exists().where(
+        _APPROVALS.c.practice_id == _ENROLLMENTS.c.practice_id,
+        _APPROVALS.c.content_hash == _ENROLLMENTS.c.content_hash,
+    )
+    statement = (
+        select(
+            *(MESSAGES.c[name] for name in DueMessage._fields[: DueMessage._fields.index("contact_state")]),
+            _CONTACTS.c.state,
+            _ENROLLMENTS.c.state,
+            _PATIENTS.c.zone,
+            _PATIENTS.c.night_contact_agreed,
+            approved.label("approved"),
+        )
+        .select_from(MESSAGES)
+        .outerjoin(_ENROLLMENTS, _ENROLLMENTS.c.id == MESSAGES.c.enrollment_id)
+        .outerjoin(_PATIENTS, _PATIENTS.c.id == MESSAGES.c.patient_id)
+        .outerjoin(
+            _CONTACTS,
+            (_CONTACTS.c.patient_id == MESSAGES.c.patient_id)
+            & (_CONTACTS.c.channel == MESSAGES.c.channel)
+            & (_CONTACTS.c.address == MESSAGES.c.address),
+        )
+        .where(MESSAGES.c.id.in_(nearest), _IS_SCHEDULED)
+        .order_by(MESSAGES.c.useful_until, MESSAGES.c.id)
+        .limit(bindparam("wanted"))
+    )
+    return statement.with_for_update(skip_locked=True, of=MESSAGES) if locking else statement
+
+
+_HEADS = union_all(*(_head(level) for level in _LEVELS))
+_DUE = _due(locking=False)
+_DUE_ON_POSTGRESQL = _due(locking=True)
+_NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_until.type)).where(_IS_SENDING)
+
+_CLAIMED = (
+    update(MESSAGES)
+    .where(MESSAGES.c.id.in_(bindparam("ids", expanding=True)), _IS_SCHEDULED)
+    .values(
+        state=MessageState.SENDING.value,
+        claim_token=bindparam("token"),
+        handed_at=bindparam("at"),
+        transport=bindparam("by"),
+        attempts=MESSAGES.c.attempts + 1,
+        settled_at=None,
+        detail=None,
+    )
+)
+_CLAIM = _CLAIMED.values(lease_until=bindparam("until"))
+_CLAIM_ON_POSTGRESQL = _CLAIMED.values(lease_until=func.clock_timestamp() + bindparam("lease", type_=Interval()))

@@ -1,0 +1,87 @@
+"""Knows how to bring a database to the newest schema, and which one it has."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.script import ScriptDirectory
+from sqlalchemy import URL, Connection, insert, select
+from sqlalchemy.exc import OperationalError
+
+from reminders.errors import ConfigError
+from reminders.records.database import found_version, shown
+from reminders.records.engines import WRITES, build_engine, parse_url
+from reminders.records.tables import Installation
+
+_MIGRATION_SECONDS = 3600
+
+
+def migrate(url: str) -> str:
+    """Create the database or bring it to the newest schema, all or nothing; return the schema's version.
+
+    A SQLite file is made readable by its owner only. ConfigError when the database can't be reached.
+    """
+    parsed = parse_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        _create_file(Path(str(parsed.database)))
+    engine = build_engine(parsed, statement_seconds=_MIGRATION_SECONDS).execution_options(**{WRITES: True})
+    try:
+        with engine.begin() as connection:
+            config = _config()
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            _name_installation(connection)
+        version = found_version(engine)
+    except OperationalError as error:
+        raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+    finally:
+        engine.dispose()
+    return str(version)
+
+
+def schema_version(url: str) -> str | None:
+    """Return the version of the schema that the database has; None when it does not exist or is empty."""
+    parsed = parse_url(url)
+    if _is_missing_file(parsed):
+        return None
+    engine = build_engine(parsed)
+    try:
+        return found_version(engine)
+    except OperationalError as error:
+        raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+    finally:
+        engine.dispose()
+
+
+def newest_version() -> str:
+    """Return the version of the last migration there is."""
+    return str(ScriptDirectory.from_config(_config()).get_current_head())
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    return config
+
+
+def _create_file(path: Path) -> None:
+    # SQLite gives its side files the permissions of the main one.
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    except OSError as error:
+        raise ConfigError(f"database: {path} can't be written: {error.strerror}") from error
+
+
+def _is_missing_file(url: URL) -> bool:
+    return url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file()
+
+
+def _name_installation(connection: Connection) -> None:
+    table = Installation.__table__  # type: ignore[attr-defined]
+    if connection.execute(select(table.c.id)).first() is None:
+        connection.execute(insert(table).values(id=1, name=secrets.token_hex(6)))
