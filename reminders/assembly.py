@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from reminders.clock import Clock, SystemClock
 from reminders.config import Config, PracticeSection, find_config, load_config
-from reminders.desk.composing import House
+from reminders.desk.composing import Desk, House
+from reminders.desk.opening_hours import DueTimes, OpeningHours
 from reminders.desk.plans import PlanLibrary
 from reminders.wording.render import Sender
+
+if TYPE_CHECKING:
+    from reminders.records.database import Database
 
 
 @dataclass(frozen=True)
@@ -25,6 +30,38 @@ class App:
     def library(self) -> PlanLibrary:
         """The procedures there are."""
         return PlanLibrary(self.config.templates_folder)
+
+    @cached_property
+    def database(self) -> Database:
+        """The practice's database, open; raises ConfigError when it is missing or has another schema."""
+        from reminders.records.database import open_database  # noqa: PLC0415  half a second that a preview need not pay
+
+        return open_database(self.config.database_url)
+
+    @cached_property
+    def desk(self) -> Desk:
+        """Where staff act."""
+        practice, due = self.config.practice, self.config.concerns
+        return Desk(
+            practice_id=practice.id,
+            zone=self.config.zone,
+            region=practice.region,
+            language=practice.language,
+            library=self.library,
+            house=self.house,
+            opening=OpeningHours(
+                by_weekday=practice.opening_hours.intervals(),
+                closed_on=frozenset(practice.opening_hours.closed_on),
+                zone=self.config.zone,
+            ),
+            due=DueTimes(
+                emergency=timedelta(minutes=due.emergency_minutes),
+                urgent=timedelta(hours=due.urgent_hours),
+                routine_working_days=due.routine_working_days,
+            ),
+            clock=self.clock,
+            demo=self.config.demo,
+        )
 
     @cached_property
     def house(self) -> House:
@@ -53,12 +90,3 @@ def assemble_for_preview(config_path: Path | None) -> tuple[App, bool]:
         return assemble(config_path), True
     practice = PracticeSection(name="Example Practice", zone="America/New_York", phone="212-555-0100")
     return App(Config(practice=practice)), False
-
-
-def facts_for_people(app: App) -> Mapping[str, str]:
-    """Return what a person asking after the installation wants to see."""
-    return {
-        "practice": app.config.practice.name,
-        "zone": app.config.practice.zone,
-        "templates": str(app.config.templates_folder),
-    }

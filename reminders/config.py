@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Mapping
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
@@ -59,6 +59,12 @@ class OpeningHours(_Section):
         if not any(self.of_weekday(weekday) for weekday in WEEKDAYS):
             raise ValueError("the practice is never open; give at least one weekday hours")
         return self
+
+    def intervals(self) -> tuple[tuple[tuple[time, time], ...], ...]:
+        """Return the hours as (open, close) wall times, Monday first."""
+        return tuple(
+            tuple((each.start_wall, each.end_wall) for each in self.of_weekday(weekday)) for weekday in WEEKDAYS
+        )
 
     def of_weekday(self, weekday: str) -> tuple[QuietInterval, ...]:
         """Return the open intervals of a weekday by its name."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from reminders.care.loading import load_plan, procedures_in
+from reminders.care.loading import SHARED_FOLDER, load_plan, procedures_in
 from reminders.care.plan import Plan
 from reminders.errors import NotFound, PlanError
 from reminders.wording.render import Wording
@@ -29,6 +29,11 @@ class PlanLibrary:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._ready: dict[str, ReadyPlan] = {}
+
+    @property
+    def shared(self) -> Path:
+        """The folder of what all procedures share."""
+        return self._folder / SHARED_FOLDER
 
     def names(self) -> tuple[str, ...]:
         """Return the procedures there are, sorted."""

@@ -32,6 +32,22 @@ def is_approved(session: Session, practice_id: str, content_hash: str) -> bool:
     return session.execute(statement.limit(1)).first() is not None
 
 
+def add_approval(session: Session, approval: Approval) -> None:
+    """Add an approval; earlier ones are kept."""
+    session.add(approval)
+    session.flush()
+
+
+def approvals(session: Session, practice_id: str, procedure: str) -> list[Approval]:
+    """Return the practice's approvals of a procedure's plan, the newest first."""
+    statement = (
+        select(Approval)
+        .where(col(Approval.practice_id) == practice_id, col(Approval.procedure) == procedure)
+        .order_by(col(Approval.id).desc())
+    )
+    return list(session.execute(statement).scalars())
+
+
 def enrollments_of(session: Session, patient_id: int, *, state: str | None = None) -> list[Enrollment]:
     """Return a patient's enrollments, oldest first."""
     statement = select(Enrollment).where(col(Enrollment.patient_id) == patient_id).order_by(col(Enrollment.id))
@@ -121,7 +137,7 @@ def change_message(
 
 def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -> list[Message]:
     """Return the messages of the patient's other courses that wait, were sent or are joined, for overlaps."""
-    states = (*SPENT, MessageState.SCHEDULED)
+    states = (*SPENT, MessageState.SCHEDULED, MessageState.JOINED)
     statement = select(Message).where(
         col(Message.patient_id) == patient_id,
         col(Message.kind) == "instruction",

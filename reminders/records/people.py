@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import CursorResult, func, insert, or_, select, update
+from sqlalchemy import func, insert, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -58,20 +58,17 @@ def add_patient(session: Session, patient: Patient) -> int:
     return new_id(patient.id)
 
 
-def put_contact(session: Session, practice_id: str, patient_id: int, channel: str, address: str) -> None:
+def put_contact(session: Session, practice_id: str, patient_id: int, channel: str, address: str) -> Contact:
     """Make an address of a patient usable; one that had been stopped is usable again, as consent is given anew."""
-    mine = (
-        col(Contact.patient_id) == patient_id,
-        col(Contact.channel) == channel,
-        col(Contact.address) == address,
+    statement = select(Contact).where(
+        col(Contact.patient_id) == patient_id, col(Contact.channel) == channel, col(Contact.address) == address
     )
-    changed = session.execute(update(Contact).where(*mine).values(state="active"))
-    if _row_count(changed) == 0:
-        session.execute(
-            insert(Contact).values(
-                practice_id=practice_id, patient_id=patient_id, channel=channel, address=address, state="active"
-            )
-        )
+    contact = session.execute(statement).scalar_one_or_none()
+    if contact is None:
+        contact = Contact(practice_id=practice_id, patient_id=patient_id, channel=channel, address=address)
+        session.add(contact)
+    contact.state = "active"
+    return contact
 
 
 def add_consent(session: Session, line: ConsentLine) -> None:
@@ -94,18 +91,6 @@ def contacts_at(session: Session, practice_id: str, channel: str, address: str) 
 def contacts_of(session: Session, patient_id: int) -> list[Contact]:
     """Return a patient's contacts."""
     return list(session.execute(select(Contact).where(col(Contact.patient_id) == patient_id)).scalars())
-
-
-def set_contact_state(session: Session, practice_id: str, channel: str, address: str, state: str) -> int:
-    """Set the state of an address for every patient who has it; returns how many there were."""
-    changed = session.execute(
-        update(Contact)
-        .where(
-            col(Contact.practice_id) == practice_id, col(Contact.channel) == channel, col(Contact.address) == address
-        )
-        .values(state=state)
-    )
-    return _row_count(changed)
 
 
 def patient_of(session: Session, patient_id: int) -> Patient | None:
@@ -131,7 +116,3 @@ def new_id(value: int | None) -> int:
     if value is None:
         raise RuntimeError("the database gave no id to a new row")
     return value
-
-
-def _row_count(result: object) -> int:
-    return result.rowcount if isinstance(result, CursorResult) else 0

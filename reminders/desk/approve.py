@@ -1,0 +1,46 @@
+"""A licensed clinician approves a plan's exact content; any later change makes it unapproved again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.desk.contact_details import parse_name
+from reminders.errors import InputError
+from reminders.records import courses
+from reminders.records.tables import Approval
+
+
+@dataclass(frozen=True, kw_only=True)
+class Approver:
+    """Who approves: name and licence as they stand on the register."""
+
+    name: str
+    license: str
+
+
+def approve(session: Session, desk: Desk, procedure: str, approver: Approver) -> Approval:
+    """Record the approval of a plan as it is now; raises PlanError when it is faulty, InputError for a blank name."""
+    ready = desk.library.get(procedure)
+    name = parse_name(approver.name, what="clinician's name")
+    license_number = parse_name(approver.license, what="licence")
+    if not name or not license_number:
+        raise InputError("an approval needs the clinician's name and licence")
+    approval = Approval(
+        practice_id=desk.practice_id,
+        procedure=procedure,
+        plan_version=ready.plan.file.version,
+        content_hash=ready.content_hash,
+        approved_by=name,
+        license=license_number,
+        at=desk.clock.now(),
+    )
+    courses.add_approval(session, approval)
+    return approval
+
+
+def approvals_of(session: Session, desk: Desk, procedure: str) -> list[Approval]:
+    """Return every approval of a procedure's plan, the newest first."""
+    return courses.approvals(session, desk.practice_id, procedure)

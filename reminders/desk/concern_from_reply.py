@@ -1,0 +1,81 @@
+"""A reply becomes a concern, or joins the one that the patient has open already; urgency only rises by itself."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.records import concerns
+from reminders.records.concerns import URGENCIES
+from reminders.records.people import new_id
+from reminders.records.tables import Concern, ConcernEvent, Patient, Reply
+from reminders.replies import Label, Triage
+
+_URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
+"""Every other label that needs a person is routine."""
+
+
+def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, patient: Patient | None) -> int:
+    """Open a concern for a reply or join it to the patient's open one; returns the concern's id."""
+    urgency = _urgency(found)
+    kind = "wrong_person" if found.wrong_person else "reply"
+    due_at = desk.due.due_at(urgency, reply.received_at, desk.opening)
+    if patient is not None and kind == "reply":
+        open_one = concerns.concern_to_join(session, new_id(patient.id), kind=kind)
+        if open_one is not None:
+            return _join(session, open_one, reply, found, due_at=min(due_at, open_one.due_at))
+    concern = Concern(
+        practice_id=desk.practice_id,
+        patient_id=reply.patient_id,
+        enrollment_id=reply.enrollment_id,
+        kind=kind,
+        urgency=urgency,
+        summary=_summary(found, known=patient is not None),
+        signs=list(found.signs),
+        opened_at=reply.received_at,
+        due_at=due_at,
+    )
+    return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
+
+
+def _join(session: Session, concern: Concern, reply: Reply, found: Triage, *, due_at: datetime) -> int:
+    urgency = _urgency(found)
+    concern_id = new_id(concern.id)
+    rises = URGENCIES.index(urgency) < URGENCIES.index(concern.urgency)
+    signs = list(dict.fromkeys((*found.signs, *concern.signs)))
+    values: dict[str, object] = {"signs": signs, "due_at": due_at}
+    if rises:
+        # Whoever took it took something less urgent: everybody must see it again.
+        values |= {"urgency": urgency, "state": "open", "taken_by": None, "summary": _summary(found, known=True)}
+    concerns.change_concern(session, concern_id, was=("open", "taken"), **values)
+    concerns.add_event(
+        session,
+        ConcernEvent(
+            concern_id=concern_id,
+            action="raised" if rises else "reply",
+            by="triage",
+            note=_because(found),
+            reply_id=reply.id,
+            at=reply.received_at,
+        ),
+    )
+    return concern_id
+
+
+def _urgency(found: Triage) -> str:
+    return _URGENCY.get(found.label, "routine")
+
+
+def _summary(found: Triage, *, known: bool) -> str:
+    if found.wrong_person:
+        return "Wrong person: find the patient's right number. The old one is released."
+    said = ", ".join(sign.replace("_", " ") for sign in found.signs) or "needs reading"
+    asked_to_stop = "; asked to stop messages: telephone" if found.opt_out else ""
+    return f"{said}{asked_to_stop}" if known else f"{said}{asked_to_stop}; from an address nobody is known under"
+
+
+def _because(found: Triage) -> str:
+    """Return which rules led there, without the patient's words: those stay with the reply."""
+    return ", ".join(dict.fromkeys(evidence.rule for evidence in found.why))

@@ -1,0 +1,83 @@
+"""Take a concern, note what was done, close it with its outcome; one person at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.errors import InputError, NotFound, StateError
+from reminders.records import concerns
+from reminders.records.tables import Concern, ConcernEvent
+
+OUTCOMES = ("reached", "left_voicemail", "sent_to_clinic", "sent_to_emergency", "not_needed")
+"""How a call-back may end."""
+
+LONGEST_NOTE = 4000
+
+
+@dataclass(frozen=True, kw_only=True)
+class CallBack:
+    """How the call-back ended: one of `OUTCOMES`, with a note if there is more to say."""
+
+    outcome: str
+    note: str = ""
+
+
+def take_concern(session: Session, desk: Desk, concern_id: int, *, by: str) -> Concern:
+    """Take a concern; raises StateError when somebody else has it or it is closed, NotFound when there is none."""
+    concern = _found(session, concern_id)
+    if not concerns.change_concern(session, concern_id, was=("open",), state="taken", taken_by=by):
+        holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
+        raise StateError(f"concern {concern_id} is {holder} already")
+    concerns.add_event(session, _event(desk, concern_id, "taken", by))
+    return _found(session, concern_id)
+
+
+def note_on_concern(session: Session, desk: Desk, concern_id: int, *, by: str, note: str) -> Concern:
+    """Add a note to a concern that is not closed."""
+    concern = _found(session, concern_id)
+    if concern.state == "closed":
+        raise StateError(f"concern {concern_id} is closed")
+    concerns.add_event(session, _event(desk, concern_id, "note", by, _note(note, needed=True)))
+    return concern
+
+
+def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack, *, by: str) -> Concern:
+    """Close a concern with how the call-back ended; raises StateError when it is closed or somebody else has it."""
+    if ended.outcome not in OUTCOMES:
+        raise InputError(f"no outcome {ended.outcome!r}; there are {', '.join(OUTCOMES)}")
+    concern = _found(session, concern_id)
+    if concern.state == "taken" and concern.taken_by != by:
+        raise StateError(f"concern {concern_id} is taken by {concern.taken_by}; only they close it")
+    closed = concerns.change_concern(
+        session, concern_id, was=("open", "taken"), state="closed", closed_at=desk.clock.now(), outcome=ended.outcome
+    )
+    if not closed:
+        raise StateError(f"concern {concern_id} is closed already")
+    note = _note(ended.note, needed=False)
+    concerns.add_event(
+        session, _event(desk, concern_id, "closed", by, f"{ended.outcome}: {note}" if note else ended.outcome)
+    )
+    return _found(session, concern_id)
+
+
+def _found(session: Session, concern_id: int) -> Concern:
+    concern = concerns.concern_of(session, concern_id)
+    if concern is None:
+        raise NotFound(f"there is no concern {concern_id}")
+    return concern
+
+
+def _event(desk: Desk, concern_id: int, action: str, by: str, note: str = "") -> ConcernEvent:
+    return ConcernEvent(concern_id=concern_id, action=action, by=by, note=note, at=desk.clock.now())
+
+
+def _note(text: str, *, needed: bool) -> str:
+    note = text.strip()
+    if needed and not note:
+        raise InputError("the note is empty")
+    if len(note) > LONGEST_NOTE:
+        raise InputError(f"the note has {len(note)} characters; at most {LONGEST_NOTE} are kept")
+    return note

@@ -1,0 +1,117 @@
+"""Consent given, withdrawn and an address released; each step is added to a history that nobody changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from reminders.care.timing import zone_named
+from reminders.desk.composing import Desk
+from reminders.desk.contact_details import parse_email, parse_phone
+from reminders.errors import InputError, NotFound
+from reminders.records import people
+from reminders.records.people import ConsentLine
+from reminders.records.tables import Contact
+
+LONGEST_WORDING = 500
+
+_HOLDER = "whoever holds the address"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Statement:
+    """What was said about consent, word for word or by the version of a wording, and who recorded it."""
+
+    wording: str
+    recorded_by: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """Where a practice writes to."""
+
+    practice_id: str
+    channel: str
+    address: str
+
+
+def record_consent(
+    session: Session, desk: Desk, patient_id: int, address: str, statement: Statement
+) -> tuple[str, ...]:
+    """Record that a patient agreed to be written to at a number or e-mail address; returns warnings.
+
+    Raises NotFound for an unknown patient, InputError for an address that is none.
+    """
+    patient = people.patient_of(session, patient_id)
+    if patient is None:
+        raise NotFound(f"there is no patient {patient_id}")
+    now = desk.clock.now()
+    warnings: tuple[str, ...] = ()
+    if "@" in address:
+        channel, exact = "email", parse_email(address)
+    else:
+        number = parse_phone(address, region=desk.region, zone=zone_named(patient.zone), at=now)
+        channel, exact, warnings = "sms", number.e164, number.warnings
+    contact = people.put_contact(session, desk.practice_id, patient_id, channel, exact)
+    _add_line(session, contact, "given", statement, at=now)
+    return warnings
+
+
+def withdraw_consent(session: Session, desk: Desk, patient_id: int, channel: str, statement: Statement) -> int:
+    """Record that a patient does not want to be written to on a channel; returns how many addresses that stops."""
+    if channel not in {"sms", "email"}:
+        raise InputError(f"no channel {channel!r}; there are sms, email")
+    mine = [each for each in people.contacts_of(session, patient_id) if each.channel == channel]
+    if not mine:
+        raise NotFound(f"patient {patient_id} has no address for {channel}")
+    for contact in mine:
+        contact.state = "stopped"
+        _add_line(session, contact, "withdrawn", statement, at=desk.clock.now())
+    return len(mine)
+
+
+def stop_address(session: Session, where: Address, *, wording: str, at: datetime) -> None:
+    """Stop writing to an address, for everybody who has it: whoever holds the phone asked for it."""
+    for contact in people.contacts_at(session, where.practice_id, where.channel, where.address):
+        if contact.state == "active":
+            contact.state = "stopped"
+            _add_line(session, contact, "withdrawn", _said(wording), at=at)
+
+
+def release_address(session: Session, where: Address, *, wording: str, at: datetime) -> None:
+    """Never send anybody's data to an address again, as it belongs to someone else."""
+    for contact in people.contacts_at(session, where.practice_id, where.channel, where.address):
+        if contact.state != "released":
+            contact.state = "released"
+            _add_line(session, contact, "released", _said(wording), at=at)
+
+
+def restart(session: Session, where: Address, *, wording: str, at: datetime) -> None:
+    """Write again to an address that had been stopped; one that was released stays released."""
+    for contact in people.contacts_at(session, where.practice_id, where.channel, where.address):
+        if contact.state == "stopped":
+            contact.state = "active"
+            _add_line(session, contact, "given", _said(wording), at=at)
+
+
+def _said(wording: str) -> Statement:
+    return Statement(wording=wording, recorded_by=_HOLDER)
+
+
+def _add_line(session: Session, contact: Contact, action: str, statement: Statement, *, at: datetime) -> None:
+    people.add_consent(
+        session,
+        ConsentLine(
+            practice_id=contact.practice_id,
+            patient_id=contact.patient_id,
+            channel=contact.channel,
+            address=contact.address,
+            action=action,
+            source="reply" if statement.recorded_by == _HOLDER else "staff",
+            wording=statement.wording[:LONGEST_WORDING],
+            recorded_by=statement.recorded_by,
+            at=at,
+        ),
+    )
