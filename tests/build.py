@@ -89,7 +89,7 @@ def course_of(end: str = "2026-06-10T15:30", zone: str | ZoneInfo = LOS_ANGELES,
     facts["factors"] = frozenset(facts.get("factors", ()))
     changed = {Slot(name): time.fromisoformat(wall) for name, wall in facts.pop("slots", {}).items()}
     return Course(
-        procedure_end=parse_local(end, there), zone=there, language="en", slots=DEFAULT_SLOTS | changed, **facts
+        procedure_end=parse_local(end, there), zone=there, language="en", slots={**DEFAULT_SLOTS, **changed}, **facts
     )
 
 

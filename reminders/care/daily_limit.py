@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -14,14 +14,12 @@ from reminders.care.values import ContactRules, Course, Joined, Outcome, Reason
 def limit_days(
     messages: Sequence[Joined], course: Course, rules: ContactRules, *, others: Sequence[datetime] = ()
 ) -> list[Joined]:
-    """Withhold the least important optional messages of each local day that has too many.
+    """Withhold the least important optional messages of each local day that has too many, the latest first.
 
     `others` are the instants of messages that the patient gets anyway: sent already, or of another course.
     """
+    taken = Counter(local_day(instant, course.zone) for instant in others)
     per_day: dict[date, list[Joined]] = defaultdict(list)
-    taken: dict[date, int] = defaultdict(int)
-    for instant in others:
-        taken[local_day(instant, course.zone)] += 1
     for message in messages:
         if message.outcome is Outcome.SCHEDULED:
             per_day[local_day(message.send_at, course.zone)].append(message)
@@ -29,11 +27,11 @@ def limit_days(
     for day, planned in per_day.items():
         too_many = len(planned) + taken[day] - rules.daily_limit
         if too_many > 0:
-            optional = sorted(
-                (message for message in planned if not message.required),
-                key=lambda message: (-message.importance, -message.send_at.timestamp()),
-            )
+            optional = [message for message in planned if not message.required]
+            optional.sort(key=lambda message: (message.importance, message.send_at), reverse=True)
             withheld |= {id(message) for message in optional[:too_many]}
+    if not withheld:
+        return list(messages)
     reason = Reason(rule="daily_limit", text=f"gives way: at most {rules.daily_limit} messages a day")
     return [
         replace(message, outcome=Outcome.WITHHELD, reasons=(*message.reasons, reason))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
+from itertools import takewhile
 from typing import Protocol
 
 from reminders.care.values import ContactRules, Course, Joined, Occurrence, Outcome, Reason
@@ -17,70 +18,89 @@ class Fits(Protocol):
         """Return True when they fit."""
 
 
-def join(occurrences: Sequence[Occurrence], course: Course, rules: ContactRules, *, fits: Fits) -> list[Joined]:
+def join(
+    occurrences: Sequence[Occurrence],
+    course: Course,
+    rules: ContactRules,
+    *,
+    fits: Fits,
+    others: Sequence[datetime] = (),
+) -> list[Joined]:
     """Return the scheduled occurrences as messages, in send order.
 
     No instruction is said before its time, none that has to precede something is delayed, and two questions are
-    never joined, as the answer would not tell which it means.
+    never joined, as the answer would not tell which it means. `others` are the instants of messages that the
+    patient gets anyway; a distance is kept from them too.
     """
     waiting = sorted(occurrences, key=lambda each: (each.send_at, each.importance))
     joined: list[Joined] = []
     while waiting:
-        group = _group_at_head(waiting, rules, fits)
-        waiting = [each for each in waiting if each not in group]
-        joined.append(_as_one(group))
-    return _keep_apart(joined, course, rules)
+        group = _group_at_head(waiting, course, rules, fits)
+        if len(group) == 1:
+            joined.append(Joined.alone(waiting.pop(0)))
+        else:
+            waiting = [each for each in waiting if not any(each is member for member in group)]
+            joined.append(_as_one(group))
+    return _keep_apart(joined, course, rules, others)
 
 
-def _group_at_head(waiting: Sequence[Occurrence], rules: ContactRules, fits: Fits) -> list[Occurrence]:
+def _group_at_head(waiting: Sequence[Occurrence], course: Course, rules: ContactRules, fits: Fits) -> list[Occurrence]:
     head = waiting[0]
+    latest = head.send_at + rules.join_within
+    near = list(takewhile(lambda each: each.send_at <= latest, waiting[1:]))
+    near.sort(key=lambda each: (each.importance, each.send_at))
     group = [head]
-    near = [
-        each
-        for each in waiting[1:]
-        if each.send_at - head.send_at <= rules.join_within and each.channel is head.channel
-    ]
-    for each in sorted(near, key=lambda other: (other.importance, other.send_at)):
+    for each in near:
         wider = sorted([*group, each], key=lambda member: (member.importance, member.send_at))
-        if _may_be_one(wider) and fits(wider):
+        if each.channel is head.channel and _may_be_one(wider, course, rules) and fits(wider):
             group = wider
     return group
 
 
-def _may_be_one(members: Sequence[Occurrence]) -> bool:
+def _may_be_one(members: Sequence[Occurrence], course: Course, rules: ContactRules) -> bool:
     send_at = max(member.send_at for member in members)
+    delayed = [member for member in members if member.send_at < send_at]
     return (
         sum(member.asks is not None for member in members) <= 1
         and all(send_at <= member.useful_until for member in members)
-        and all(send_at <= member.send_at for member in members if member.must_precede)
+        and not any(member.must_precede for member in delayed)
+        # Only what may go out at night by itself may be the reason to write at night.
+        and not (delayed and rules.quiet.is_quiet(send_at, course.zone))
     )
 
 
 def _as_one(members: Sequence[Occurrence]) -> Joined:
-    first = members[0]
-    reasons = list(first.reasons)
-    if len(members) > 1:
-        others = ", ".join(member.key for member in members[1:])
-        reasons.append(Reason(rule="joined", text=f"joined with {others}, due within minutes"))
-        for member in members[1:]:
-            reasons += (Reason(rule=each.rule, text=f"{member.key}: {each.text}") for each in member.reasons)
+    others = ", ".join(member.key for member in members[1:])
     return Joined(
         members=tuple(members),
         send_at=max(member.send_at for member in members),
         useful_until=min(member.useful_until for member in members),
         outcome=Outcome.SCHEDULED,
-        reasons=tuple(reasons),
+        reasons=(
+            *members[0].reasons,
+            Reason(rule="joined", text=f"joined with {others}, due within minutes"),
+            *(
+                Reason(rule=reason.rule, text=f"{member.key}: {reason.text}")
+                for member in members[1:]
+                for reason in member.reasons
+            ),
+        ),
     )
 
 
-def _keep_apart(messages: Sequence[Joined], course: Course, rules: ContactRules) -> list[Joined]:
+def _keep_apart(
+    messages: Sequence[Joined], course: Course, rules: ContactRules, others: Sequence[datetime]
+) -> list[Joined]:
     """Move messages that would arrive together a little later, one after the other."""
+    busy = sorted(others)
     spread: list[Joined] = []
-    last_at: datetime | None = None
+    last_at = datetime.min.replace(tzinfo=UTC)
     for message in sorted(messages, key=lambda each: (each.send_at, each.importance)):
-        placed = message
-        if last_at is not None and message.send_at < last_at + rules.keep_apart:
-            placed = _delayed(message, last_at + rules.keep_apart, course, rules)
+        send_at = max(message.send_at, last_at + rules.keep_apart)
+        for instant in busy:
+            if abs(instant - send_at) < rules.keep_apart:
+                send_at = instant + rules.keep_apart
+        placed = message if send_at == message.send_at else _delayed(message, send_at, course, rules)
         if placed.outcome is Outcome.SCHEDULED:
             last_at = placed.send_at
         spread.append(placed)
@@ -88,12 +108,14 @@ def _keep_apart(messages: Sequence[Joined], course: Course, rules: ContactRules)
 
 
 def _delayed(message: Joined, send_at: datetime, course: Course, rules: ContactRules) -> Joined:
-    if send_at <= message.useful_until and not rules.quiet.is_quiet(send_at, course.zone):
-        minutes = int(rules.keep_apart.total_seconds()) // 60
-        reason = Reason(
-            rule="kept_apart", text=f"{minutes} min after the message before it, as they don't fit into one"
-        )
-        return replace(message, send_at=send_at, reasons=(*message.reasons, reason))
-    outcome = Outcome.AT_CHECKOUT if message.required else Outcome.WITHHELD
-    reason = Reason(rule=str(outcome), text="no moment is left beside the message before it")
-    return replace(message, outcome=outcome, reasons=(*message.reasons, reason))
+    minutes = int(rules.keep_apart.total_seconds()) // 60
+    becomes_quiet = rules.quiet.is_quiet(send_at, course.zone) and not rules.quiet.is_quiet(
+        message.send_at, course.zone
+    )
+    if send_at <= message.useful_until and not becomes_quiet:
+        text = f"{minutes} min after the message before it, as they don't fit into one"
+        return replace(message, send_at=send_at, reasons=(*message.reasons, Reason(rule="kept_apart", text=text)))
+    if message.required:
+        return message
+    reason = Reason(rule="withheld", text=f"no moment is left {minutes} min after the message before it")
+    return replace(message, outcome=Outcome.WITHHELD, reasons=(*message.reasons, reason))

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from reminders.care.plan import AfterAnchor, AfterVisit, BeforeAnchor, BeforeVisit, EachDay, Instruction, OnDay, When
 from reminders.care.resolving import Resolved
-from reminders.care.timing import date_of_day, instant_of, local_day
+from reminders.care.timing import instant_of, local_day
 from reminders.care.values import Course, Slot
 
 _ANCHORS_IN_WORDS = {
@@ -17,6 +17,9 @@ _ANCHORS_IN_WORDS = {
     "dressing_applied": "the dressing was put on",
     "visit": "the visit",
 }
+# Not by strftime: these words are part of a record and must not follow the host's locale.
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,19 +32,25 @@ class Moment:
 
 
 def moments(instruction: Instruction, resolved: Resolved) -> list[Moment]:
-    """Return the instruction's moments in the order of the plan; empty when it counts from a visit nobody booked."""
-    found: list[Moment] = []
-    for when in instruction.when:
-        found += _moments_of(when, resolved.course, resolved)
-    return found
+    """Return the instruction's moments, earliest first; empty when it counts from a visit nobody booked.
+
+    A zone that skips a whole day gives two days the same instant: that is one moment, not two.
+    """
+    found = {
+        moment.planned_at: moment
+        for when in instruction.when
+        for moment in _moments_of(when, resolved.course, resolved)
+    }
+    return [found[planned_at] for planned_at in sorted(found)]
 
 
 def clock_text(instant: datetime, course: Course) -> str:
     """Return an instant as staff read it: the wall clock, with the date when it is not the procedure's own."""
     local = instant.astimezone(course.zone)
-    if local.date() == local_day(course.procedure_end, course.zone):
-        return f"{local:%H:%M}"
-    return f"{local:%a} {local.day} {local:%b %H:%M}"
+    clock = f"{local.hour:02}:{local.minute:02}"
+    if local.date() == course.day_0:
+        return clock
+    return f"{_WEEKDAYS[local.weekday()]} {local.day} {_MONTHS[local.month]} {clock}"
 
 
 def _moments_of(when: When, course: Course, resolved: Resolved) -> Iterator[Moment]:
@@ -88,34 +97,26 @@ def _length_text(length: timedelta) -> str:
 
 
 def _on_day(number: int, slot: Slot, course: Course) -> Moment:
-    day = date_of_day(number, procedure_end=course.procedure_end, zone=course.zone)
-    planned_at = instant_of(day, course.slots[slot], course.zone)
+    planned_at = instant_of(course.day_0 + timedelta(days=number), course.slots[slot], course.zone)
     return Moment(planned_at=planned_at, because=f"day {number}, {slot} ({clock_text(planned_at, course)})")
 
 
 def _each_day(when: EachDay, course: Course, resolved: Resolved) -> Iterator[Moment]:
-    until = resolved.amount(when.until_day)
     after = resolved.anchors.get(when.after) if when.after else None
     if when.after and after is None:
         return
     first_day = 0 if when.from_day is None else resolved.amount(when.from_day)
-    slots = sorted(set(when.each_day), key=lambda slot: course.slots[slot])
-    latest: datetime | None = None
-    for number in range(first_day, until):
-        for slot in slots:
+    for number in range(first_day, resolved.amount(when.until_day)):
+        for slot in when.each_day:
             moment = _on_day(number, slot, course)
-            # A zone that skips a whole day gives two days the same instant: it is one moment, not two.
-            is_new = latest is None or moment.planned_at > latest
-            if is_new and (after is None or moment.planned_at > after):
-                latest = moment.planned_at
+            if after is None or moment.planned_at > after:
                 yield moment
 
 
 def _by_visit(days: int, slot: Slot, course: Course, resolved: Resolved) -> Moment:
     visit = resolved.anchors.get("visit")
     if visit is None:
-        number = resolved.amount("visit_day")
-        visit_on = date_of_day(number, procedure_end=course.procedure_end, zone=course.zone)
+        visit_on = course.day_0 + timedelta(days=resolved.amount("visit_day"))
     else:
         visit_on = local_day(visit, course.zone)
     planned_at = instant_of(visit_on + timedelta(days=days), course.slots[slot], course.zone)

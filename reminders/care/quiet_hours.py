@@ -8,9 +8,10 @@ twice in autumn is quiet twice. Eight to nine o'clock as the widest window: 47 C
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from functools import cached_property
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _DAYS_TO_SEARCH = 9  # a whole week and a day on either side: the pattern repeats weekly
@@ -66,61 +67,66 @@ class QuietHours:
 
     def is_quiet(self, instant: datetime, zone: tzinfo) -> bool:
         """Say whether the patient's wall clock reads a quiet time at `instant`."""
-        return self.is_quiet_reading(instant.astimezone(zone))
+        return self.start_before(instant, zone) is not None
 
-    def is_quiet_reading(self, local: datetime) -> bool:
-        """Say whether a reading of the wall clock is quiet."""
-        wall, weekday = local.time(), local.weekday()
-        for interval in self.by_weekday[weekday]:
-            if wall >= interval.start_wall and (interval.spans_midnight or wall < interval.end_wall):
-                return True
-        return any(
-            interval.spans_midnight and wall < interval.end_wall for interval in self.by_weekday[(weekday - 1) % 7]
-        )
+    def start_before(self, instant: datetime, zone: tzinfo) -> time | None:
+        """Return the wall time at which the quiet hours around `instant` began; None when it is not quiet."""
+        local = instant.astimezone(zone)
+        wall = local.time()
+        for begins, ends, start in self._stretches[local.weekday()]:
+            if begins <= wall and (ends is None or wall < ends):
+                return start
+        return None
 
     def end_after(self, instant: datetime, zone: tzinfo) -> datetime | None:
         """Return the first instant from `instant` on at which quiet hours end; None if they never do."""
         today = instant.astimezone(zone).date()
-        ends = (
-            candidate
-            for day in _days(today, range(-2, _DAYS_TO_SEARCH))
-            for interval in self.by_weekday[day.weekday()]
-            for candidate in _both_readings(
-                day + timedelta(days=1 if interval.spans_midnight else 0), interval.end_wall, zone
-            )
-        )
-        return min((c for c in ends if c >= instant and not self.is_quiet(c, zone)), default=None)
+        for offset in range(-2, _DAYS_TO_SEARCH):
+            day = today + timedelta(days=offset)
+            ends = [
+                end
+                for interval in self.by_weekday[day.weekday()]
+                for end in _readings(day + timedelta(days=interval.spans_midnight), interval.end_wall, zone)
+                if end >= instant and not self.is_quiet(end, zone)
+            ]
+            if ends:
+                return min(ends)
+        return None
 
     def last_moment_before(self, instant: datetime, zone: tzinfo, margin: timedelta) -> datetime | None:
         """Return the latest instant that is `margin` ahead of a quiet start before `instant`, and not quiet."""
         today = instant.astimezone(zone).date()
-        moments = (
-            candidate - margin
-            for day in _days(today, range(-_DAYS_TO_SEARCH, 1))
-            for interval in self.by_weekday[day.weekday()]
-            for candidate in _both_readings(day, interval.start_wall, zone)
-            if candidate <= instant
-        )
-        return max((m for m in moments if not self.is_quiet(m, zone)), default=None)
-
-    def start_before(self, instant: datetime, zone: tzinfo) -> time | None:
-        """Return the wall time at which the quiet hours around `instant` began, for the reasons shown."""
-        local = instant.astimezone(zone)
-        wall, weekday = local.time(), local.weekday()
-        for interval in self.by_weekday[weekday]:
-            if wall >= interval.start_wall and (interval.spans_midnight or wall < interval.end_wall):
-                return interval.start_wall
-        for interval in self.by_weekday[(weekday - 1) % 7]:
-            if interval.spans_midnight and wall < interval.end_wall:
-                return interval.start_wall
+        for offset in range(_DAYS_TO_SEARCH):
+            day = today - timedelta(days=offset)
+            moments = [
+                start - margin
+                for interval in self.by_weekday[day.weekday()]
+                for start in _readings(day, interval.start_wall, zone)
+                if start <= instant and not self.is_quiet(start - margin, zone)
+            ]
+            if moments:
+                return max(moments)
         return None
 
+    @cached_property
+    def _stretches(self) -> tuple[tuple[tuple[time, time | None, time], ...], ...]:
+        """For each weekday what is quiet on it, from and until, and when that began, perhaps the day before."""
+        return tuple(
+            tuple(_own_part(interval) for interval in self.by_weekday[weekday])
+            + tuple(
+                (time.min, interval.end_wall, interval.start_wall)
+                for interval in self.by_weekday[weekday - 1]
+                if interval.spans_midnight
+            )
+            for weekday in range(7)
+        )
 
-def _days(today: date, offsets: range) -> Iterator[date]:
-    return (today + timedelta(days=offset) for offset in offsets)
+
+def _own_part(interval: QuietInterval) -> tuple[time, time | None, time]:
+    return interval.start_wall, None if interval.spans_midnight else interval.end_wall, interval.start_wall
 
 
-def _both_readings(day: date, wall: time, zone: tzinfo) -> tuple[datetime, ...]:
+def _readings(day: date, wall: time, zone: tzinfo) -> tuple[datetime, ...]:
     """Return the instants of a wall time: two where it happens twice, or where a gap swallowed it."""
     first = datetime.combine(day, wall, tzinfo=zone).astimezone(UTC)
     second = datetime.combine(day, wall.replace(fold=1), tzinfo=zone).astimezone(UTC)

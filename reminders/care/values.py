@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
+from functools import cached_property
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 from reminders.care.quiet_hours import QuietHours
+from reminders.care.timing import local_day
 
 
 class Channel(StrEnum):
@@ -83,7 +85,7 @@ class Course:
     """The facts of one enrollment from which its schedule follows."""
 
     procedure_end: datetime
-    """Instant, UTC."""
+    """Instant; it and the others below are kept in UTC, whatever offset they were given in."""
     zone: ZoneInfo
     language: str
     factors: frozenset[str] = frozenset()
@@ -105,6 +107,14 @@ class Course:
             instant = getattr(self, name)
             if instant is not None and instant.tzinfo is None:
                 raise ValueError(f"{name} needs a time zone")
+            # Python adds a duration to a zoned datetime by the wall clock; in UTC 24 h are 24 h.
+            if instant is not None and instant.tzinfo is not UTC:
+                object.__setattr__(self, name, instant.astimezone(UTC))
+
+    @cached_property
+    def day_0(self) -> date:
+        """The procedure's own local date."""
+        return local_day(self.procedure_end, self.zone)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,7 +155,7 @@ class Occurrence:
     in_doubt: InDoubt
     asks: Asks | None
     must_precede: bool
-    """It has to come before something (a block that wears off), so joining may not delay it."""
+    """It has to come before something (a block that wears off, the way home), so joining may not delay it."""
     reasons: tuple[Reason, ...]
 
 
@@ -162,6 +172,17 @@ class Joined:
     said_now: tuple[Occurrence, ...] = ()
     """In the desk message only: what is said at the desk and fits in here as well."""
 
+    @classmethod
+    def alone(cls, each: Occurrence) -> Joined:
+        """Return the message that says one occurrence only."""
+        return cls(
+            members=(each,),
+            send_at=each.send_at,
+            useful_until=each.useful_until,
+            outcome=each.outcome,
+            reasons=each.reasons,
+        )
+
     @property
     def first(self) -> Occurrence:
         """The member whose key and occurrence name the message."""
@@ -175,7 +196,7 @@ class Joined:
     @property
     def importance(self) -> int:
         """The importance of the most important member; 1 comes first."""
-        return min(member.importance for member in self.members)
+        return self.members[0].importance
 
     @property
     def in_doubt(self) -> InDoubt:
