@@ -1,0 +1,183 @@
+"""What each number in a reply stands for: a score, a temperature, a sugar value, tablets, or a time, date or count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from reminders.replies.finding import Findings
+
+
+class Measure(StrEnum):
+    """What a number measures."""
+
+    BARE = "bare"  #: nothing says otherwise; a score when a score was asked for
+    OF_TEN = "of_ten"  #: "7/10", "7 out of 10"
+    CELSIUS = "celsius"
+    FAHRENHEIT = "fahrenheit"
+    GLUCOSE = "glucose"  #: milligrams per decilitre
+    TABLETS = "tablets"
+    OTHER = "other"  #: time, date, dose in milligrams, money, count of anything else
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number of the reply and what it measures."""
+
+    value: float
+    first: int
+    """Token at which it begins."""
+    last: int
+    """Last token that belongs to it, unit or denominator included."""
+    measure: Measure
+    written_out: bool
+    """A number word, such as "four"."""
+
+
+_MMOL = 18.0  # mg/dL in one mmol/L of glucose
+
+
+def amounts(findings: Findings) -> tuple[Amount, ...]:
+    """Every number in order. Numbers joined as a range share what the last of them measures."""
+    found: list[Amount] = []
+    at = 0
+    tokens = findings.reading.tokens
+    while at < len(tokens):
+        number = _number(findings, at)
+        if number is None:
+            at += 1
+            continue
+        number = _measured(findings, number)
+        found.append(number)
+        at = number.last + 1
+    return _shared_in_ranges(findings, found)
+
+
+def _number(findings: Findings, at: int) -> Amount | None:
+    """The number that begins at a token: digits, a number word, or tens and units written out."""
+    tokens = findings.reading.tokens
+    token = tokens[at]
+    if token.kind == "num":
+        return Amount(float(token.word), at, at, Measure.BARE, written_out=False)
+    value = findings.words.numbers.get(token.word)
+    if value is None or token.kind != "word":
+        return None
+    last = at
+    if value >= 20:
+        after = at + 1
+        if after < len(tokens) and tokens[after].word in {"and", "y", "-"}:
+            after += 1
+        unit = findings.words.numbers.get(tokens[after].word, 99) if after < len(tokens) else 99
+        if 0 < unit < (100 if value >= 100 else 10) and findings.reading.clause[after] == findings.reading.clause[at]:
+            value, last = value + unit, after
+    return Amount(value, at, last, Measure.BARE, written_out=True)
+
+
+def _measured(findings: Findings, number: Amount) -> Amount:
+    """Say what a number measures by the words around it."""
+    out_of = _out_of_ten(findings, number)
+    if out_of is not None:
+        return out_of
+    after, before = _word(findings, number.last + 1), _word(findings, number.first - 1)
+    measure = _temperature(findings, number, after)
+    if measure is None and _near(findings, number, "sugar", "temp") and 20 <= number.value <= 1500 and not _is(
+        findings, after, "unit"
+    ):
+        measure = Measure.GLUCOSE
+    if measure is Measure.GLUCOSE or after == "mmol":
+        value = number.value * (_MMOL if number.value <= 40 else 1.0)
+        return replace(number, value=value, measure=Measure.GLUCOSE)
+    if measure is None:
+        measure = _counted(findings, number, after, before)
+    return replace(number, measure=measure)
+
+
+def _word(findings: Findings, at: int) -> str:
+    tokens = findings.reading.tokens
+    return tokens[at].word if 0 <= at < len(tokens) else ""
+
+
+def _is(findings: Findings, word: str, name: str) -> bool:
+    return bool(word and findings.words.entry(word).mask & findings.words.mask(name))
+
+
+def _out_of_ten(findings: Findings, number: Amount) -> Amount | None:
+    """ "7/10", "7 out of 10", "7 de 10"; a fraction of anything else is a date or a blood pressure."""
+    tokens = findings.reading.tokens
+    words = [_word(findings, number.last + step) for step in range(1, 5)]
+    for step, word in enumerate(words[:4]):
+        if word in {"10", "ten", "diez"} and step and all(
+            w in {"/", "out", "of", "outta", "de", "sobre", "on", "a", "scale", "the"} for w in words[:step]
+        ):
+            return replace(number, last=number.last + step + 1, measure=Measure.OF_TEN)
+    if words[0] == "/" and tokens[number.last + 1].attached and words[1][:1].isdigit():
+        both_scores = number.value <= 10 and float(words[1]) <= 10
+        if not both_scores:
+            return replace(number, last=number.last + 2, measure=Measure.OTHER)
+    return None
+
+
+def _temperature(findings: Findings, number: Amount, after: str) -> Measure | None:
+    """Celsius from 35 to 43, Fahrenheit from 95 to 110, when unit, words or a decimal say it is a body's."""
+    value = number.value
+    in_c, in_f = 35 <= value <= 43, 95 <= value <= 110
+    if not (in_c or in_f):
+        return None
+    unit = Measure.CELSIUS if in_c else Measure.FAHRENHEIT
+    about_body = _near(findings, number, "fever", "sugar") or _near(findings, number, "temp", "sugar")
+    if _near(findings, number, "not_body", "fever") and not _near(findings, number, "fever", "not_body"):
+        return Measure.OTHER
+    if after in {"f", "c", "°", "º", "fahrenheit", "celsius"} or _is(findings, after, "degrees"):
+        return unit
+    if _is(findings, after, "unit") or _word(findings, number.first - 1) in {"$", "#"}:
+        return None
+    if _near(findings, number, "sugar", "temp"):
+        return None
+    exact = "." in findings.reading.tokens[number.first].word
+    bare_fever = in_f and 100 <= value <= 107 and not number.written_out
+    return unit if about_body or exact or bare_fever else None
+
+
+def _near(findings: Findings, number: Amount, name: str, rival: str) -> bool:
+    """Whether a word of the class is in the sentence, closer than any of the rival class."""
+    distance = _distance(findings, number, name)
+    return distance is not None and distance <= (_distance(findings, number, rival) or 99)
+
+
+def _distance(findings: Findings, number: Amount, name: str) -> int | None:
+    sentence = findings.reading.sentence
+    here = [
+        abs(at - number.first)
+        for at in findings.where(name)
+        if sentence[at] == sentence[number.first] and abs(at - number.first) <= 10
+    ]
+    return min(here, default=None)
+
+
+def _counted(findings: Findings, number: Amount, after: str, before: str) -> Measure:
+    text = findings.reading.text
+    end = findings.reading.tokens[number.last].end
+    start = findings.reading.tokens[number.first].start
+    if text[end : end + 1] == ":" and text[end + 1 : end + 2].isdigit():
+        return Measure.OTHER
+    if text[start - 1 : start] == ":" and text[start - 2 : start - 1].isdigit():
+        return Measure.OTHER
+    if _is(findings, after, "pill") or (_is(findings, _word(findings, number.last + 2), "pill") and after != "/"):
+        return Measure.TABLETS
+    skip = 1 if _is(findings, after, "count_between") else 0
+    if _is(findings, _word(findings, number.last + 1 + skip), "unit") or _is(findings, before, "before_count"):
+        return Measure.OTHER
+    return Measure.BARE if number.value <= 999 else Measure.OTHER
+
+
+_JOINS = frozenset({"-", "–", "to", "or", "n", "and", "o", "u", "y", "a", "/", "x"})
+
+
+def _shared_in_ranges(findings: Findings, found: list[Amount]) -> tuple[Amount, ...]:
+    """In "5-7 days" and "6 or 7" the first number measures what the second does."""
+    for at in range(len(found) - 2, -1, -1):
+        first, second = found[at], found[at + 1]
+        between = _word(findings, first.last + 1)
+        if second.first - first.last == 2 and between in _JOINS and first.measure is Measure.BARE:
+            found[at] = replace(first, measure=second.measure)
+    return tuple(found)

@@ -1,0 +1,80 @@
+"""What a reply answers to the message before it: a score, yes or no, a confirmation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from reminders.replies.amounts import Amount, Measure
+from reminders.replies.finding import Findings
+
+class Answer(StrEnum):
+    """A bare or leading answer."""
+
+    YES = "yes"
+    NO = "no"
+    NOTHING = "none"  #: "none of those", "nothing"
+    CONFIRM = "confirm"
+    ACK = "ack"  #: ok, done, got it
+    LETTER = "letter"
+    NUMBER = "number"
+    THUMB_UP = "thumb_up"
+    THUMB_DOWN = "thumb_down"
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """The answer a reply opens with; `bare` when it holds nothing else but courtesy."""
+
+    answer: Answer
+    at: int
+    bare: bool
+
+
+_UP = frozenset("👍👌✅☑✔🆗🙌👏💯")
+_DOWN = frozenset("👎❌✖🚫")
+
+
+def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | None:
+    """The answer that opens the reply, or None when it opens with something else."""
+    tokens = findings.reading.tokens
+    solid = [at for at, token in enumerate(tokens) if token.kind != "mark" and token.word != "?"]
+    if not solid:
+        return _by_emoji(findings)
+    bare = all(findings.has(at, "courtesy") or _answering(findings, at) for at in solid)
+    for at in solid[:4]:
+        for name in (Answer.YES, Answer.NO, Answer.CONFIRM):
+            if findings.has(at, f"answer_{name.value}"):
+                return Answered(name, at, bare)
+        if not (findings.has(at, "courtesy") or findings.has(at, "degree")):
+            break
+    if len(solid) == 1:
+        return _single(findings, numbers, solid[0])
+    return Answered(Answer.ACK, solid[0], bare=True) if bare and any(findings.has(at, "ack") for at in solid) else None
+
+
+def _answering(findings: Findings, at: int) -> bool:
+    names = ("answer_yes", "answer_no", "answer_confirm", "ack", "degree")
+    return any(findings.has(at, name) for name in names)
+
+
+def _single(findings: Findings, numbers: tuple[Amount, ...], at: int) -> Answered | None:
+    token = findings.reading.tokens[at]
+    if findings.has(at, "answer_none"):
+        return Answered(Answer.NOTHING, at, bare=True)
+    if token.word == "k" or findings.has(at, "ack") and len(token.word) > 1:
+        return Answered(Answer.ACK, at, bare=True)
+    if numbers and numbers[0].measure is Measure.BARE:
+        return Answered(Answer.NUMBER, at, bare=True)
+    if token.kind == "word" and len(token.word) == 1 and token.word.isascii():
+        return Answered(Answer.LETTER, at, bare=True)
+    return None
+
+
+def _by_emoji(findings: Findings) -> Answered | None:
+    marks = [token.word for token in findings.reading.tokens]
+    if any(mark in _DOWN for mark in marks):
+        return Answered(Answer.THUMB_DOWN, 0, bare=all(m in _DOWN for m in marks))
+    if any(mark in _UP for mark in marks) and "?" not in marks:
+        return Answered(Answer.THUMB_UP, 0, bare=True)
+    return None

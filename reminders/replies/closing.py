@@ -1,0 +1,96 @@
+"""Whether a reply is surely one that nobody needs to read: thanks, done, fine, signs denied, and nothing else.
+
+A reply is closed for what it says, never for want of signs: each word must be understood, and one at least must say
+that things are well. Anything else goes to a person.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reminders.replies.finding import Findings
+from reminders.replies.judging import Sign, evidence
+from reminders.replies.labels import Evidence
+from reminders.replies.patterns import Finding
+from reminders.replies.scope import Scope, Standing
+
+_SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed")
+_UNDERSTOOD = ("plain", "common", "degree", "courtesy", "ack", "good", "thanks", "done", "answer_yes", "answer_confirm")
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """Why a reply may be closed."""
+
+    why: tuple[Evidence, ...]
+    drainage: bool
+    """The expected drainage is reported as told."""
+
+
+def closing(findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settled: bool) -> Closing | None:
+    """The reasons to close, or None; `settled` says that an answer asked for was given and is harmless."""
+    if _asks(findings) or not findings.reading.tokens:
+        return None
+    drainage = bool(findings.of("close.drainage"))
+    for sign in signs:
+        if sign.standing.counts and not (drainage and sign.name in {"drainage", "bleeding"} and not sign.active):
+            return None
+        if sign.standing is Standing.SOMEONE_ELSE:
+            return None
+    said = [kind for kind in _SAID if findings.of(kind)]
+    covered = findings.covered(*_SAID, "close.drainage", "close.weak", "idiom", "scope.recent")
+    denied = _denied(findings, scope, signs, covered)
+    if denied is None:
+        return None
+    unknown = _unknown(findings, covered | denied)
+    strong = bool(said or denied or drainage or settled)
+    weak = bool(findings.of("close.weak"))
+    if not (strong or weak) or len(unknown) > _tolerated(findings, strong=strong):
+        return None
+    why = [
+        evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")
+        for kind in (*said, "close.drainage", "close.weak")
+        for one in findings.of(kind)[:1]
+    ]
+    return Closing(tuple(why), drainage and any(s.name == "drainage" and s.standing.counts for s in signs))
+
+
+def _asks(findings: Findings) -> bool:
+    return bool(findings.of("ask")) and not _only_courtesy(findings)
+
+
+def _only_courtesy(findings: Findings) -> bool:
+    """ "Thanks for asking, how are you" asks nothing of the practice."""
+    courtesy = findings.covered("close.courtesy")
+    return all(not courtesy.isdisjoint(found.at) for found in findings.of("ask"))
+
+
+def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: set[int]) -> set[int] | None:
+    """Tokens of denied signs and worries; None when a worry stands."""
+    tokens = findings.reading.tokens
+    denied: set[int] = set()
+    for at in range(len(tokens)):
+        if any(s.evidence.start <= tokens[at].start < s.evidence.end for s in signs if not s.standing.counts):
+            denied.add(at)
+    for at in findings.where("concern"):
+        if at in covered or at in denied:
+            continue
+        if scope.of(Finding("concern.word", (at,))).counts:
+            return None
+        denied.add(at)
+    return denied
+
+
+def _unknown(findings: Findings, covered: set[int]) -> list[int]:
+    return [
+        at
+        for at, token in enumerate(findings.reading.tokens)
+        if token.kind == "word" and at not in covered and not any(findings.has(at, name) for name in _UNDERSTOOD)
+    ]
+
+
+def _tolerated(findings: Findings, *, strong: bool) -> int:
+    """One word in five may be unknown where something is plainly well; two at most."""
+    words = sum(token.kind == "word" for token in findings.reading.tokens)
+    contrast = any(findings.has(at, "contrast") for at in range(1, len(findings.masks)))
+    return min(2, words // 5) if strong and not contrast else 0

@@ -1,0 +1,119 @@
+"""What a reply without urgent signs means as an answer to the message before it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reminders.replies.answers import Answer
+from reminders.replies.hearing import Heard
+from reminders.replies.judging import evidence
+from reminders.replies.labels import Evidence, Label
+from reminders.replies.urgency import MODERATE_PAIN
+
+_MEANINGS = frozenset({"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"})
+_INSTRUCTION = "instruction"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """The label a context gives, the signs it adds, and why."""
+
+    label: Label
+    signs: tuple[str, ...] = ()
+    why: tuple[Evidence, ...] = ()
+
+
+_UNCLEAR = (Label.ROUTINE, "unclear")
+_CLOSED = (Label.NONE, "")
+_URGENT = (Label.URGENT, "unclear")
+_BARE: dict[tuple[str, Answer], tuple[Label, str]] = {
+    ("none", Answer.ACK): _CLOSED,
+    ("none", Answer.THUMB_UP): _CLOSED,
+    (_INSTRUCTION, Answer.ACK): _CLOSED,
+    (_INSTRUCTION, Answer.YES): _CLOSED,
+    (_INSTRUCTION, Answer.THUMB_UP): _CLOSED,
+    ("warning_signs", Answer.ACK): _CLOSED,
+    ("warning_signs", Answer.THUMB_UP): _CLOSED,
+    ("warning_signs", Answer.NO): _CLOSED,
+    ("warning_signs", Answer.NOTHING): _CLOSED,
+    ("checkin_pain", Answer.NOTHING): _CLOSED,
+    ("checkin_pain", Answer.ACK): _CLOSED,
+    ("checkin_pain", Answer.THUMB_UP): _CLOSED,
+    ("checkin_yesno", Answer.YES): _CLOSED,
+    ("checkin_yesno", Answer.THUMB_UP): _CLOSED,
+    ("checkin_yesno", Answer.NO): _URGENT,
+    ("checkin_yesno", Answer.NOTHING): _UNCLEAR,
+    ("checkin_yesno", Answer.THUMB_DOWN): _URGENT,
+    ("visit", Answer.YES): _CLOSED,
+    ("visit", Answer.CONFIRM): _CLOSED,
+    ("visit", Answer.ACK): _CLOSED,
+    ("visit", Answer.THUMB_UP): _CLOSED,
+    ("visit", Answer.NO): (Label.ROUTINE, "reschedule"),
+    ("visit", Answer.THUMB_DOWN): (Label.ROUTINE, "reschedule"),
+}
+"""What an answer with nothing beside it means; a pair that is missing means a person must ask what was meant."""
+
+
+def in_context(heard: Heard, after: str) -> Outcome:
+    """What a reply with no urgent sign and no control word means after the message of that key."""
+    key = after if after in _MEANINGS else _INSTRUCTION
+    if heard.score is not None and key == "checkin_pain":
+        return _scored(heard)
+    if heard.answer is not None and heard.answer.bare:
+        label, sign = _BARE.get((key, heard.answer.answer), _UNCLEAR)
+        return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
+    if key == "checkin_yesno" and heard.answer is not None and heard.answer.answer in {Answer.NO, Answer.THUMB_DOWN}:
+        return _after_no(heard)
+    if key == "visit" and heard.answer is not None and heard.answer.answer is Answer.NO and not heard.closing:
+        return Outcome(label=Label.ROUTINE, signs=("reschedule",), why=_answered(heard, key))
+    if key == "warning_signs" and heard.answer is not None and heard.answer.answer is Answer.YES:
+        # "yes" may mean "read it" or "I have one"; only signs denied or thanks settle it
+        return _otherwise(heard) if _settles(heard) else Outcome(label=Label.ROUTINE, why=_answered(heard, key))
+    return _otherwise(heard)
+
+
+def _scored(heard: Heard) -> Outcome:
+    assert heard.score is not None  # noqa: S101 - in_context has looked
+    why = (evidence(heard.findings, "answer.pain_score", (heard.score.first, heard.score.last), "pain score"),)
+    if heard.score.value is None:
+        return Outcome(label=Label.ROUTINE, signs=("unclear",), why=why)
+    if heard.score.value >= MODERATE_PAIN:
+        return Outcome(label=Label.ROUTINE, why=why)
+    if heard.closing or len(heard.findings.reading.tokens) == 1:
+        return Outcome(label=Label.NONE, why=why)
+    return _otherwise(heard)
+
+
+def _after_no(heard: Heard) -> Outcome:
+    """NO to "dressing dry and pain controlled?": urgent, unless the rest settles what it means."""
+    why = _answered(heard, "checkin_yesno")
+    if heard.closing and heard.closing.why:
+        return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
+    settling = {"drainage", "stuck_dressing", "supplies", "reschedule", "itching"}
+    mild = heard.pain is not None and heard.pain < 7
+    if (mild and "bleeding" not in heard.ranked.signs) or not settling.isdisjoint(heard.ranked.signs):
+        return Outcome(label=Label.ROUTINE, why=why)
+    return Outcome(label=Label.URGENT, signs=() if heard.ranked.signs else ("unclear",), why=why)
+
+
+def _settles(heard: Heard) -> bool:
+    return any(one.rule in {"close.fine", "close.ack", "close.thanks"} for one in (heard.closing.why if heard.closing else ()))
+
+
+def _otherwise(heard: Heard) -> Outcome:
+    if heard.closing:
+        return Outcome(
+            label=Label.NONE, signs=("drainage",) if heard.closing.drainage else (), why=heard.closing.why
+        )
+    asked = heard.findings.of("ask")
+    if asked and not {"medicine_question", "reschedule", "callback"}.intersection(heard.ranked.signs):
+        why = evidence(heard.findings, "ask", (asked[0].first, asked[0].last), "asks something")
+        return Outcome(label=Label.ROUTINE, signs=("question",), why=(why,))
+    return Outcome(label=Label.ROUTINE, signs=() if heard.ranked.signs or heard.pain is not None else ("unclear",))
+
+
+def _answered(heard: Heard, key: str) -> tuple[Evidence, ...]:
+    if heard.answer is None or not heard.findings.reading.tokens:
+        return ()
+    at = heard.answer.at
+    return (evidence(heard.findings, f"answer.{heard.answer.answer.value}", (at, at), f"answers {key}"),)

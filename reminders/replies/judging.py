@@ -1,0 +1,152 @@
+"""Which signs a reply reports, from its words and its numbers, and which it names but denies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from reminders.replies.amounts import Amount, Measure
+from reminders.replies.finding import Findings
+from reminders.replies.labels import Evidence
+from reminders.replies.patterns import Finding
+from reminders.replies.scope import Scope, Standing
+
+FEVER_C = 38.0
+FEVER_F = 100.4
+"""Regina Qu'Appelle Health Region, "Surgical site infections": call for fever of 38 C / 100.4 F."""
+LOWERED_FEVER_C = 37.8
+LOWERED_FEVER_F = 100.0
+"""For patients whose defences are lowered; common practice, no source."""
+HIGH_FEVER_C = 39.4
+HIGH_FEVER_F = 103.0
+"""With shaking it makes the sepsis picture (NI Direct, "Recognising signs and symptoms of sepsis"); the figure is
+common practice, no source."""
+HIGH_GLUCOSE = 300.0
+LOW_GLUCOSE = 70.0
+"""mg/dL. Stanford Hospital, "High blood sugar: sick day survival"; below 70 is low: common practice."""
+MANY_TABLETS = 10
+"""Ten 500 mg tablets pass the daily limit of 4,000 mg (A.D.A.M., "Acetaminophen overdose"); ten of the 325 mg kind
+are a full day's at once."""
+DAILY_LIMIT_MG = 4000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """A sign named in the reply and how it stands."""
+
+    name: str
+    standing: Standing
+    evidence: Evidence
+    mild: bool = False
+    """A trace only: a drop, a dried spot."""
+    active: bool = False
+    """Going on now, whatever its size."""
+    high: bool = False
+    """A fever high enough for the sepsis picture."""
+
+
+def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> tuple[Sign, ...]:
+    """Every sign named by words or numbers, in the order of the text; the safety net is named `net`."""
+    found = [
+        _worded(findings, scope, one)
+        for kind, ones in findings.by_kind.items()
+        if kind.startswith(("sign.", "net."))
+        for one in ones
+    ]
+    temperatures = _fevers(findings, scope, numbers)
+    if temperatures and not any(sign.standing.counts for sign in temperatures):
+        # "is 99.1 a fever?": the number settles what the word leaves open
+        found = [replace(s, standing=Standing.NEGATED) if s.name == "fever" else s for s in found]
+    found += temperatures
+    found += [s for n in numbers for s in (_glucose(findings, n), _tablets(findings, scope, n)) if s is not None]
+    return tuple(sorted(found, key=lambda sign: (sign.evidence.start, sign.evidence.end)))
+
+
+def evidence(findings: Findings, rule: str, span: tuple[int, int], note: str) -> Evidence:
+    """Evidence for the words from one token to another."""
+    tokens = findings.reading.tokens
+    start, end = tokens[span[0]].start, tokens[span[1]].end
+    return Evidence(rule=rule, words=findings.reading.text[start:end], start=start, end=end, note=note)
+
+
+def _worded(findings: Findings, scope: Scope, one: Finding) -> Sign:
+    group, _, name = one.kind.partition(".")
+    if group == "net":
+        name = "net"
+    standing = scope.of(one)
+    if name == "pus_or_serum":
+        # clear or pale, watery weeping is expected after a chemical nail procedure (NHS nail-surgery leaflets)
+        name = "drainage" if _same_clause(findings, "scope.thin", one) else "pus"
+    mild, active = (_same_clause(findings, kind, one) for kind in ("scope.mild", "scope.active"))
+    return Sign(
+        name,
+        standing,
+        evidence(findings, one.kind, (one.first, one.last), standing.value),
+        mild=mild,
+        active=active,
+    )
+
+
+def _same_clause(findings: Findings, kind: str, one: Finding) -> bool:
+    parts = findings.reading.clause
+    return any(parts[f.first] == parts[one.first] for f in findings.of(kind))
+
+
+def _fevers(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> list[Sign]:
+    found: list[Sign] = []
+    for number in numbers:
+        if number.measure not in {Measure.CELSIUS, Measure.FAHRENHEIT}:
+            continue
+        celsius = number.measure is Measure.CELSIUS
+        feverish = number.value >= (FEVER_C if celsius else FEVER_F)
+        low = number.value >= (LOWERED_FEVER_C if celsius else LOWERED_FEVER_F)
+        standing = scope.of(Finding("sign.fever", tuple(range(number.first, number.last + 1))))
+        if not feverish:
+            standing = Standing.NEGATED
+        note = f"temperature {number.value:g} {number.measure.value}: {standing.value}"
+        found.append(
+            Sign(
+                "fever",
+                standing,
+                evidence(findings, "number.temperature", (number.first, number.last), note),
+                mild=low and not feverish,
+                high=number.value >= (HIGH_FEVER_C if celsius else HIGH_FEVER_F),
+            )
+        )
+    return found
+
+
+def _glucose(findings: Findings, number: Amount) -> Sign | None:
+    if number.measure is not Measure.GLUCOSE:
+        return None
+    high = number.value > HIGH_GLUCOSE
+    low = number.value < LOW_GLUCOSE
+    standing = Standing.PRESENT if high or low else Standing.NEGATED
+    return Sign(
+        "net" if low else "glucose_high",
+        standing,
+        evidence(
+            findings,
+            "number.glucose",
+            (number.first, number.last),
+            f"glucose {number.value:g} mg/dL: {standing.value}",
+        ),
+        mild=180 < number.value <= HIGH_GLUCOSE,
+    )
+
+
+def _tablets(findings: Findings, scope: Scope, number: Amount) -> Sign | None:
+    """Far more tablets at once, or in a day, than the daily limit."""
+    parts = findings.reading.sentence
+    same = [n for n in findings.where("take") if parts[n] == parts[number.first]]
+    counted = number.measure is Measure.TABLETS or (number.measure is Measure.BARE and _just_after(same, number.first))
+    if not same or not counted or number.value < MANY_TABLETS or number.value > 500:
+        return None
+    if any(findings.has(at, "long_span") and parts[at] == parts[number.first] for at in range(len(parts))):
+        return None
+    at = (min(same[0], number.first), max(same[0], number.last))
+    standing = scope.of(Finding("sign.overdose", (number.first,)))
+    return Sign("overdose", standing, evidence(findings, "number.tablets", at, f"{number.value:g} taken"))
+
+
+def _just_after(verbs: list[int], first: int) -> bool:
+    return any(0 < first - at <= 3 for at in verbs)

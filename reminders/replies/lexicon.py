@@ -1,0 +1,180 @@
+"""What a lexicon file holds, and what is known of each word once files are compiled.
+
+A file names classes of words and, for each kind of finding, patterns over them:
+
+    by_sound = true                                      words are compared by Spanish sound
+    [classes]      digit = "toe toes toenail*"           a star stands for any ending
+    [patterns]     "sign.cold" = ["@digit .. @cold"]
+
+In a pattern `@name` is a class, `a|b` either, `word?` may be missing, `..` skips up to three words, `...` up to
+eight, `A & B` is both in either order within eight words of one clause, `A && B` within sixteen of one sentence.
+Words of the class `degree` ("so", "really") are skipped everywhere.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+from reminders.replies.patterns import Pattern, parse
+from reminders.replies.spelling import NearMisses, fold, spanish_sound, unchanged
+
+_FOLDER = Path(__file__).parent / "lexicons"
+_MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
+_ENDINGS = {False: ("", "s", "ed", "ing"), True: ("", "o", "a", "os", "as", "ado", "ada", "ando", "iendo")}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One lexicon file as read."""
+
+    classes: Mapping[str, str]
+    patterns: Mapping[str, tuple[str, ...]]
+    numbers: Mapping[str, float]
+    by_sound: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What is known of one word: its classes as bits (0 when unknown), and the patterns it may anchor."""
+
+    mask: int
+    patterns: tuple[Pattern, ...]
+
+
+@dataclass(slots=True)
+class _Table:
+    """The words of the files that share one spelling rule."""
+
+    spell: Callable[[str], str]
+    words: dict[str, int] = field(default_factory=dict)
+    stems: dict[str, int] = field(default_factory=dict)
+    targets: set[str] = field(default_factory=set)
+    misses: NearMisses = field(default_factory=lambda: NearMisses(()))
+
+    def exact(self, key: str) -> int:
+        mask = self.words.get(key, 0)
+        for end in range(2, len(key) + 1):
+            mask |= self.stems.get(key[:end], 0)
+        return mask
+
+    def close(self, word: str) -> int:
+        near = self.misses.nearest(self.spell(word))
+        return self.exact(near) if near else 0
+
+
+class Lexicon:
+    """Compiled words and patterns of one or two languages; look-ups are remembered."""
+
+    def __init__(self, sources: tuple[Source, ...]) -> None:
+        self._bits: dict[str, int] = {}
+        self._sizes: dict[int, int] = {}
+        self._anchored: dict[int, list[Pattern]] = {}
+        self._remembered: dict[str, Entry] = {}
+        self._tables: dict[bool, _Table] = {}
+        self.numbers: dict[str, float] = {}
+        """Number words and their values."""
+        for source in sources:
+            spell = spanish_sound if source.by_sound else unchanged
+            self._tables.setdefault(source.by_sound, _Table(spell))
+            self.numbers.update(source.numbers)
+            for name, words in source.classes.items():
+                for word in words.split():
+                    self._add(word, "@" + name, by_sound=source.by_sound)
+        for source in sources:
+            self._add_patterns(source)
+        for table in self._tables.values():
+            table.misses = NearMisses(table.targets)
+
+    def mask(self, name: str) -> int:
+        """The bit of a class; 0 when no file has it."""
+        return self._bits.get("@" + name, 0)
+
+    def entry(self, word: str) -> Entry:
+        """What is known of a folded word by its spelling, stem or sound, else by a slip or two letters run on."""
+        known = self._remembered.get(word)
+        if known is None:
+            mask = self._look_up(word)
+            found = (pattern for bit, held in self._anchored.items() if mask & bit for pattern in held)
+            known = Entry(mask, tuple(found))
+            if len(self._remembered) < _MOST_REMEMBERED:
+                self._remembered[word] = known
+        return known
+
+    def _look_up(self, word: str) -> int:
+        for form in _forms(word):
+            mask = 0
+            for table in self._tables.values():
+                mask |= table.exact(table.spell(form))
+            if mask:
+                return mask
+        if word.isalpha():
+            for table in self._tables.values():
+                if mask := table.close(word):
+                    return mask
+        return 0
+
+    def _add(self, word: str, name: str, *, by_sound: bool) -> int:
+        """Put a word or stem into a class or literal of that name; its bit."""
+        table = self._tables[by_sound]
+        bit = self._bits.setdefault(name, 1 << len(self._bits))
+        stem = word.endswith("*")
+        key = "?" if word == "[?]" else table.spell(fold(word.rstrip("*")))
+        target = table.stems if stem else table.words
+        target[key] = target.get(key, 0) | bit
+        often = 100 if target[key] & self.mask("common") else 1
+        self._sizes[bit] = self._sizes.get(bit, 0) + often
+        table.targets.update(key + ending for ending in (_ENDINGS[by_sound] if stem else ("",)))
+        return bit
+
+    def _add_patterns(self, source: Source) -> None:
+        def bits(name: str) -> int:
+            if name.startswith("@"):
+                if name not in self._bits:
+                    raise KeyError(f"a pattern uses {name}, which is no class")
+                return self._bits[name]
+            return self._add(name, f"{name}:{source.by_sound}", by_sound=source.by_sound)
+
+        for kind, lines in source.patterns.items():
+            for line in lines:
+                for pattern in parse(kind, line, bits=bits, weigh=self._weight):
+                    held = pattern.items[pattern.anchor].mask
+                    for bit in _bits_of(held):
+                        self._anchored.setdefault(bit, []).append(pattern)
+
+    def _weight(self, mask: int) -> int:
+        """How often a word of this mask is met in a text; the anchor is the place met least."""
+        return sum(self._sizes[bit] for bit in _bits_of(mask))
+
+
+def _bits_of(mask: int) -> Iterator[int]:
+    while mask:
+        bit = mask & -mask
+        yield bit
+        mask ^= bit
+
+
+def _forms(word: str) -> Iterator[str]:
+    yield word
+    once = "".join(c for at, c in enumerate(word) if not at or c != word[at - 1])
+    if once != word:
+        yield once
+    if word.endswith("in"):
+        yield word + "g"
+
+
+def load_source(name: str) -> Source:
+    """Read one lexicon file of this package by its name without ending."""
+    data = tomllib.loads((_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
+    patterns = {kind: tuple(lines) for kind, lines in data.get("patterns", {}).items()}
+    numbers = {word: float(value) for word, value in data.get("numbers", {}).items()}
+    return Source(data.get("classes", {}), patterns, numbers, bool(data.get("by_sound", False)))
+
+
+@lru_cache(maxsize=8)
+def lexicon(*names: str) -> Lexicon:
+    """The compiled lexicon of the languages named; classes of one name are shared between them."""
+    return Lexicon(tuple(load_source(name) for name in names))

@@ -1,0 +1,123 @@
+"""Which pain score a reply gives: the current one, the highest when several are current."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from reminders.replies.amounts import Amount, Measure
+from reminders.replies.finding import Findings
+
+
+@dataclass(frozen=True, slots=True)
+class PainScore:
+    """A score of 0 to 10 as said now, or the reason why the number given is none."""
+
+    value: int | None
+    """None when a number was given that is no score (55)."""
+    first: int
+    last: int
+
+
+def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) -> PainScore | None:
+    """The current score; None when none is given.
+
+    When pain was asked for, any bare number is taken for a score; otherwise only "n/10" or a number beside a pain
+    word. Decimals are rounded up. Of a range the upper end, of two current ones the higher counts; past ones only
+    when no other is given.
+    """
+    candidates = [n for n in numbers if _may_be_score(findings, n, asked=asked)]
+    if not candidates:
+        return None
+    past = _past(findings, candidates)
+    current = [n for n, is_past in zip(candidates, past, strict=True) if not is_past] or candidates
+    scores = [n for n in current if n.value <= 10]
+    if not scores:
+        worst = current[0]
+        over = worst.measure is Measure.OF_TEN or (_beside_pain(findings, worst) and worst.value <= 100)
+        return PainScore(10 if over else None, worst.first, worst.last)
+    top = max(scores, key=lambda n: _bounded(findings, n))
+    return PainScore(min(10, math.ceil(_bounded(findings, top))), top.first, top.last)
+
+
+def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
+    if number.measure not in {Measure.BARE, Measure.OF_TEN} or _praise(findings, number):
+        return False
+    if number.measure is Measure.OF_TEN:
+        return True
+    if number.written_out and number.value == 1 and not _alone(findings, number):
+        return False
+    return asked or _beside_pain(findings, number)
+
+
+def _clause(findings: Findings, number: Amount) -> range:
+    """The tokens of the number's clause, at most eight to each side."""
+    parts = findings.reading.clause
+    first = last = number.first
+    while first > 0 and parts[first - 1] == parts[number.first] and number.first - first < 8:
+        first -= 1
+    while last + 1 < len(parts) and parts[last + 1] == parts[number.first] and last - number.first < 8:
+        last += 1
+    return range(first, last + 1)
+
+
+def _alone(findings: Findings, number: Amount) -> bool:
+    return len(_clause(findings, number)) <= 2 or (
+        number.first > 0 and findings.has(number.first - 1, "score_lead")
+    )
+
+
+def _praise(findings: Findings, number: Amount) -> bool:
+    said = _clause(findings, number)
+    return any(findings.has(at, "praise") for at in said) and not any(findings.has(at, "pain") for at in said)
+
+
+def _beside_pain(findings: Findings, number: Amount) -> bool:
+    return any(
+        findings.has(at, "pain") and (abs(at - number.first) <= 3 or abs(at - number.last) <= 2)
+        for at in _clause(findings, number)
+    )
+
+
+def _bounded(findings: Findings, number: Amount) -> float:
+    """ "under 3" is at most 3 and "over 6" at least 7."""
+    before = number.first - 1
+    if before >= 0 and findings.has(before, "above") and number.value < 10:
+        return math.floor(number.value) + 1
+    return number.value
+
+
+def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
+    """For each number whether the words about it put it in the past.
+
+    A word of time belongs to the number of its clause that follows, when such a word opens the clause ("was 8 last
+    night, now 5"), else to the one before ("8 yesterday"). A number with a word of the present is never past.
+    """
+    past = [False] * len(numbers)
+    now = [False] * len(numbers)
+    firsts = [n.first for n in numbers]
+    for index, number in enumerate(numbers):
+        clause = _clause(findings, number)
+        same = [i for i, first in enumerate(firsts) if first in clause]
+        opens = _opens(findings, clause.start, numbers[same[0]].first)
+        for at in clause:
+            mark_past, mark_now = findings.has(at, "past"), findings.has(at, "present")
+            if not (mark_past or mark_now):
+                continue
+            owner = _owner(at, same, numbers, opens=opens)
+            if owner == index:
+                past[index] |= mark_past
+                now[index] |= mark_now
+    return [was and not is_now for was, is_now in zip(past, now, strict=True)]
+
+
+def _opens(findings: Findings, start: int, first: int) -> bool:
+    return any(findings.has(at, "past") or findings.has(at, "present") for at in range(start, first))
+
+
+def _owner(at: int, same: list[int], numbers: list[Amount], *, opens: bool) -> int:
+    after = [i for i in same if numbers[i].first > at]
+    before = [i for i in same if numbers[i].first < at]
+    if after and (opens or not before):
+        return after[0]
+    return before[-1] if before else same[0]

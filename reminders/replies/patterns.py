@@ -1,0 +1,125 @@
+"""What a pattern of a lexicon file means, and where it is found among the words of a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+_NEAR, _FAR, _SENTENCE = 3, 8, 16
+_GAPS = {"..": _NEAR, "...": _FAR}
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One place of a pattern: which words may stand there, and how many others before it."""
+
+    mask: int
+    gap: int = 0
+    whole_sentence: bool = False
+    """The words before it may lie in another clause of the sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A kind of finding and the places that show it; `anchor` is the place met least often."""
+
+    kind: str
+    items: tuple[Item, ...]
+    anchor: int
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A pattern found: its kind and the tokens that fill its places."""
+
+    kind: str
+    at: tuple[int, ...]
+
+    @property
+    def first(self) -> int:
+        """The first token."""
+        return min(self.at)
+
+    @property
+    def last(self) -> int:
+        """The last token."""
+        return max(self.at)
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What matching needs of a reading: each token's classes and parts, and the classes skipped everywhere."""
+
+    masks: Sequence[int]
+    clause: Sequence[int]
+    sentence: Sequence[int]
+    skipped: int
+
+
+def parse(kind: str, line: str, *, bits: Callable[[str], int], weigh: Callable[[int], int]) -> Iterator[Pattern]:
+    """Every plain sequence that one pattern line stands for."""
+    whole = " && " in line
+    sides = [tuple(_sequences(side.split(), bits)) for side in line.split(" && " if whole else " & ")]
+    orders = [sides] if len(sides) == 1 else [sides, sides[::-1]]
+    for order in orders:
+        for parts in product(*order):
+            items: list[Item] = list(parts[0])
+            for head, *rest in parts[1:]:
+                gap = _SENTENCE if whole else _FAR
+                items += [replace(head, gap=gap, whole_sentence=whole), *rest]
+            anchor = min(range(len(items)), key=lambda at: weigh(items[at].mask))
+            yield Pattern(kind, tuple(items), anchor)
+
+
+def _sequences(words: Sequence[str], bits: Callable[[str], int]) -> Iterator[tuple[Item, ...]]:
+    places: list[list[Item | None]] = []
+    gap = 0
+    for word in words:
+        if word in _GAPS:
+            gap = max(gap, _GAPS[word])
+            continue
+        mask = 0
+        for name in word.rstrip("?").split("|"):
+            mask |= bits(name)
+        item = Item(mask, gap)
+        places.append([item, None] if word.endswith("?") else [item])
+        gap = 0
+    for chosen in product(*places):
+        yield tuple(item for item in chosen if item is not None)
+
+
+def match(pattern: Pattern, at: int, ground: Ground) -> Finding | None:
+    """The finding whose anchor is the token `at`, or None."""
+    items, anchor = pattern.items, pattern.anchor
+    found = [at]
+    here = at
+    for place in range(anchor + 1, len(items)):
+        here = _reach(here, 1, items[place].mask, items[place], ground)
+        if here < 0:
+            return None
+        found.append(here)
+    here = at
+    for place in range(anchor - 1, -1, -1):
+        here = _reach(here, -1, items[place].mask, items[place + 1], ground)
+        if here < 0:
+            return None
+        found.append(here)
+    return Finding(pattern.kind, tuple(found))
+
+
+def _reach(start: int, step: int, wanted: int, link: Item, ground: Ground) -> int:
+    """The next token of the wanted classes in that direction, within the link's reach; -1 when there is none."""
+    masks = ground.masks
+    parts = ground.sentence if link.whole_sentence else ground.clause
+    part, left, here = parts[start], link.gap, start + step
+    while 0 <= here < len(masks) and parts[here] == part:
+        mask = masks[here]
+        if mask & wanted:
+            return here
+        if not mask & ground.skipped:
+            if left == 0:
+                return -1
+            left -= 1
+        here += step
+    return -1

@@ -1,0 +1,82 @@
+"""How a reply is cut into words, clauses and sentences, with each word's place in the text kept."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from reminders.replies.spelling import fold
+
+_HIDDEN = "\u00ad\u200b-\u200d\u2060\ufe0e\ufe0f"
+_TOKEN = re.compile(
+    rf"""(?P<num>\d+(?:[.,]\d+)?)
+    |(?P<word>[^\W\d_](?:[\w\u0300-\u036f'’`´{_HIDDEN}]*[\w\u0300-\u036f])?)
+    |(?P<stop>[.!?;:,()\n\r…。！？；，、،؟¿¡]+)
+    |(?P<mark>[^\s\w])""",
+    re.VERBOSE,
+)
+_SENTENCE_ENDS = frozenset(".!?;\n\r。！？；؟")
+_ASKS = frozenset("?؟？")
+_DASHES = frozenset("-–—/|*•~")
+MOST_WORDS = 4000
+"""Words read of one reply; a text message holds a few hundred, more is noise that must not cost time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """One word, number or sign of the text."""
+
+    word: str
+    """Folded form; for numbers the digits, with a decimal point."""
+    start: int
+    end: int
+    kind: str
+    """`word`, `num`, `stop` or `mark`."""
+    attached: bool
+    """No blank before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A text cut into tokens; `clause` and `sentence` number the part each token belongs to."""
+
+    text: str
+    tokens: tuple[Token, ...]
+    clause: tuple[int, ...]
+    sentence: tuple[int, ...]
+
+
+def read(text: str, contrasts: frozenset[str]) -> Reading:
+    """Cut the text; `contrasts` are the words that open a new clause ("but", "pero").
+
+    Punctuation is not kept as tokens except `?`; it only divides. Never raises; an empty text gives no tokens.
+    """
+    tokens: list[Token] = []
+    clauses: list[int] = []
+    sentences: list[int] = []
+    clause = sentence = 0
+    last_end = -1
+    for found in _TOKEN.finditer(text):
+        kind = found.lastgroup or "mark"
+        piece = found.group()
+        start, end = found.span()
+        if kind == "stop":
+            if not _ASKS.isdisjoint(piece):
+                tokens.append(Token("?", start, end, kind, attached=True))
+                clauses.append(clause)
+                sentences.append(sentence)
+            clause += 1
+            sentence += not _SENTENCE_ENDS.isdisjoint(piece)
+            continue
+        if kind == "mark" and piece in _DASHES:
+            clause += text[start - 1 : start].isspace() and text[end : end + 1].isspace()
+        word = piece.replace(",", ".") if kind == "num" else fold(piece)
+        if kind == "word" and word in contrasts:
+            clause += 1
+        tokens.append(Token(word, start, end, kind, start == last_end))
+        clauses.append(clause)
+        sentences.append(sentence)
+        last_end = end
+        if len(tokens) >= MOST_WORDS:
+            break
+    return Reading(text, tuple(tokens), tuple(clauses), tuple(sentences))

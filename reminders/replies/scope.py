@@ -1,0 +1,239 @@
+"""Whether a sign that is named is there: negated, over, imagined, at another time, or another person's.
+
+After W. Chapman et al., "A simple algorithm for identifying negated findings" (NegEx), J Biomed Inform 2001;34:301, and
+H. Harkema et al., "ConText", J Biomed Inform 2009;42:839. Where those let a negation reach to the end of the sentence,
+here it passes only through words known to carry it on: a sign wrongly denied costs more than one wrongly kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+from reminders.replies.finding import Findings
+from reminders.replies.patterns import Finding
+
+ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", "chest_pain", "breathing"})
+"""Signs that still count when over, if they were there within the last day (rule of the practice)."""
+_EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
+_REACH = 10
+
+
+class Standing(StrEnum):
+    """How a named sign stands; the value is the sentence staff read."""
+
+    PRESENT = "reported as present"
+    OVER = "over, but within the last day"
+    NEGATED = "denied"
+    PAST = "over for more than a day"
+    OTHER_TIME = "another time or place"
+    IMAGINED = "imagined or asked about, not reported"
+    SOMEONE_ELSE = "somebody else's"
+
+    @property
+    def counts(self) -> bool:
+        """Whether the sign is listed."""
+        return self in {Standing.PRESENT, Standing.OVER}
+
+
+@dataclass(frozen=True)
+class Scope:
+    """The scopes of one reading; `of` tells how a finding stands."""
+
+    findings: Findings
+    leading_no: bool
+    """The reply may open with a "no" that answers a question."""
+
+    def of(self, sign: Finding) -> Standing:
+        """How the sign stands."""
+        name = sign.kind.partition(".")[2]
+        if self._negated(sign):
+            return Standing.NEGATED
+        if self._imagined(sign):
+            return Standing.IMAGINED
+        if self._of_stranger(sign):
+            return Standing.SOMEONE_ELSE
+        if self._other_time(sign):
+            return Standing.OTHER_TIME
+        if not self._resolved(sign, name):
+            return Standing.PRESENT
+        if name not in ACUTE:
+            return Standing.PAST
+        return Standing.PAST if self._long_ago(sign) else Standing.OVER
+
+    # ------------------------------------------------------------ negation
+    @cached_property
+    def _negators(self) -> frozenset[int]:
+        findings = self.findings
+        signs = {kind for kind in findings.by_kind if kind.startswith(("sign.", "net."))}
+        tokens = findings.covered("scope.negation") - findings.covered("scope.pseudo")
+        tokens -= {at for at in findings.covered(*signs) if findings.has(at, "negator")}
+        if self._opens_with_answer():
+            tokens -= {0}
+        return frozenset(tokens)
+
+    def _opens_with_answer(self) -> bool:
+        """ "No it's bleeding" and "no, ..." answer; "no fever" negates."""
+        findings = self.findings
+        if not findings.masks or not findings.has(0, "no"):
+            return False
+        parts = findings.reading.clause
+        if len(parts) == 1 or parts[1] != parts[0]:
+            return True
+        return findings.has(1, "assert") or findings.has(1, "negator")
+
+    @cached_property
+    def _named(self) -> frozenset[int]:
+        """Tokens that name a sign or a worry: the items of a list of denials."""
+        kinds = [kind for kind in self.findings.by_kind if kind.startswith(("sign.", "net."))]
+        return frozenset(self.findings.covered(*kinds)) | frozenset(self.findings.where("concern"))
+
+    def _negated(self, sign: Finding) -> bool:
+        return self._negated_before(sign) or self._negated_after(sign)
+
+    def _negated_before(self, sign: Finding) -> bool:
+        findings, parts = self.findings, self.findings.reading.clause
+        chained = False
+        here = sign.first
+        part = parts[here]
+        for at in range(here - 1, max(-1, here - 3 * _REACH), -1):
+            if parts[at] != part:
+                if not self._continues_list(at + 1):
+                    return False
+                part, chained = parts[at], True
+            if at in self._negators:
+                answer = at == 0 and self.leading_no and findings.has(0, "no")
+                return self._bare(sign) if chained or answer else True
+            if at in self._named:
+                chained = True
+            elif not (findings.has(at, "transparent") or findings.has(at, "degree") or findings.has(at, "joins")):
+                return False
+        return False
+
+    def _continues_list(self, at: int) -> bool:
+        """Whether the clause that begins at a token goes on with a list of denials: one bare item, or "or ..."."""
+        findings, parts = self.findings, self.findings.reading.clause
+        if findings.reading.sentence[at - 1] != findings.reading.sentence[at]:
+            return False
+        clause = [i for i in range(at, min(at + 8, len(parts))) if parts[i] == parts[at]]
+        if findings.has(at, "or_joins"):
+            return True
+        if not all(i in self._named or findings.has(i, "joins") for i in clause):
+            return False
+        following = clause[-1] + 1
+        return len(clause) == 1 or (following < len(parts) and findings.has(following, "or_joins"))
+
+    def _bare(self, sign: Finding) -> bool:
+        """Nothing but another item, a joining word or the end of the clause follows."""
+        findings, after = self.findings, sign.last + 1
+        parts = findings.reading.clause
+        if after >= len(parts) or parts[after] != parts[sign.last]:
+            return True
+        return any(findings.has(after, name) for name in ("joins", "list_end")) or (
+            after in self._named and not findings.has(after, "toward")
+        )
+
+    def _negated_after(self, sign: Finding) -> bool:
+        """ "Pus? no", "fever none"."""
+        findings, parts = self.findings, self.findings.reading.clause
+        after = sign.last + 1
+        if after < len(parts) and findings.reading.tokens[after].word == "?":
+            after += 1
+        if after >= len(parts) or not findings.has(after, "denial"):
+            return False
+        return after + 1 >= len(parts) or parts[after + 1] != parts[after]
+
+    # ------------------------------------------------------------ imagined, another's, another time
+    @cached_property
+    def _imaginings(self) -> tuple[Finding, ...]:
+        actual = self.findings.covered("scope.actual")
+        return tuple(f for f in self.findings.of("scope.hypothetical") if not actual.issuperset(f.at))
+
+    def _imagined(self, sign: Finding) -> bool:
+        reading = self.findings.reading
+        for trigger in self._imaginings:
+            first = trigger.first
+            if reading.sentence[first] != reading.sentence[sign.first] or first > sign.first:
+                continue
+            if sign.first - first <= 2 * _REACH and not self._asserted_between(trigger.last, sign.first):
+                return True
+        return False
+
+    def _asserted_between(self, start: int, stop: int) -> bool:
+        """Whether a clause that reports something ("..., there's") begins between two tokens."""
+        parts = self.findings.reading.clause
+        for at in range(start + 1, stop + 1):
+            if parts[at] == parts[at - 1]:
+                continue
+            while at < stop and self.findings.has(at, "joins"):
+                at += 1  # noqa: PLW2901 - the joining word is skipped
+            if self.findings.has(at, "assert") or self.findings.has(at, "contrast"):
+                return True
+        return False
+
+    def _of_stranger(self, sign: Finding) -> bool:
+        findings, parts = self.findings, self.findings.reading.clause
+        for found in findings.of("scope.stranger"):
+            at = found.first
+            between = range(at + 1, sign.first)
+            if at < sign.first and parts[at] == parts[sign.first]:
+                return not any(findings.has(i, "self") for i in between)
+        return False
+
+    def _other_time(self, sign: Finding) -> bool:
+        findings, reading = self.findings, self.findings.reading
+        if self._near("scope.again", sign, same_clause=True):
+            return False
+        if not self._near("scope.had", sign, same_clause=True):
+            return False
+        return any(
+            reading.clause[found.first] == reading.clause[sign.first] for found in findings.of("scope.other_time")
+        )
+
+    def _near(self, kind: str, sign: Finding, *, same_clause: bool) -> bool:
+        reading = self.findings.reading
+        parts = reading.clause if same_clause else reading.sentence
+        return any(parts[f.first] == parts[sign.first] for f in self.findings.of(kind))
+
+    # ------------------------------------------------------------ over
+    @cached_property
+    def _endings(self) -> tuple[tuple[Finding, bool], ...]:
+        """Words that say something is over, each with whether they mean "gone" rather than "better"."""
+        undone = self.findings.covered("scope.unresolved")
+        signs = self.findings.covered(
+            *(kind for kind in self.findings.by_kind if kind.startswith("sign.") and kind != "sign.reschedule")
+        )
+        return tuple(
+            (found, kind == "scope.resolved")
+            for kind in ("scope.resolved", "scope.eased")
+            for found in self.findings.of(kind)
+            if undone.isdisjoint(found.at) and signs.isdisjoint(found.at)
+        )
+
+    def _resolved(self, sign: Finding, name: str) -> bool:
+        reading = self.findings.reading
+        for ending, gone in self._endings:
+            if not gone and name not in _EASED:
+                continue
+            if reading.sentence[ending.first] != reading.sentence[sign.last]:
+                continue
+            if ending.last < sign.first:
+                if sign.first - ending.last <= 2 and reading.clause[ending.last] == reading.clause[sign.first]:
+                    return True
+            elif ending.first > sign.last and ending.first - sign.last <= _REACH and not self._other_between(sign, ending):
+                return True
+        return False
+
+    def _other_between(self, sign: Finding, ending: Finding) -> bool:
+        """Whether another sign, after a break or contrast, stands between; then the ending belongs to that one."""
+        parts = self.findings.reading.clause
+        return any(
+            at in self._named and parts[at] != parts[sign.last] and at not in ending.at
+            for at in range(sign.last + 1, ending.first)
+        )
+
+    def _long_ago(self, sign: Finding) -> bool:
+        if self._near("scope.recent", sign, same_clause=True):
+            return False
+        return self._near("scope.long_ago", sign, same_clause=False)

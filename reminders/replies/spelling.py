@@ -1,0 +1,88 @@
+"""How patients' spelling is brought to one form: case, accents, apostrophes, stretched letters, sound and slips."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+
+from rapidfuzz.distance import OSA
+
+_LONGEST_WORD = 40  # a longer "word" is noise; the cut keeps look-ups cheap
+_HIDDEN = re.compile("[\u00ad\u200b-\u200f\u2060\ufe0e\ufe0f'’`´]")
+_STRETCHED = re.compile(r"(.)\1{2,}")
+_SPANISH_SOUNDS = (
+    (re.compile(r"^h|(?<=[^cs])h"), ""),
+    (re.compile(r"qu(?=[ei])|q"), "k"),
+    (re.compile(r"c(?=[eiy])|z"), "s"),
+    (re.compile(r"c(?!h)"), "k"),
+    (re.compile(r"v"), "b"),
+    (re.compile(r"ll"), "y"),
+    (re.compile(r"g(?=[ei])"), "j"),
+    (re.compile(r"(.)\1+"), r"\1"),
+)
+
+
+@lru_cache(maxsize=65536)
+def fold(word: str) -> str:
+    """Lower case without accents, apostrophes, hidden characters or letters stretched beyond two.
+
+    The first 40 letters are kept. `Año` gives `ano`, `DON’T` gives `dont`, `helllllp` gives `hellp`.
+    """
+    word = word[:_LONGEST_WORD]
+    if not word.isascii():
+        parts = unicodedata.normalize("NFKD", word)
+        word = "".join(c for c in parts if not unicodedata.combining(c))
+    return _STRETCHED.sub(r"\1\1", _HIDDEN.sub("", word.casefold()))
+
+
+@lru_cache(maxsize=65536)
+def spanish_sound(word: str) -> str:
+    """Spell a folded word by its sound, so that `inchado` meets `hinchado` and `aser` meets `hacer`.
+
+    Standard Latin American pronunciation: silent h, b = v, s = z = soft c, y = ll, soft g = j.
+    """
+    for pattern, sound in _SPANISH_SOUNDS:
+        word = pattern.sub(sound, word)
+    return word
+
+
+def unchanged(word: str) -> str:
+    """The spelling rule of languages that are compared as folded."""
+    return word
+
+
+def shortened(word: str) -> Iterator[str]:
+    """Every form of the word with one letter left out."""
+    return (word[:at] + word[at + 1 :] for at in range(len(word)))
+
+
+class NearMisses:
+    """Finds the known word that an unknown one is a slip away from.
+
+    An index of deletions (W. Garbe, "Symmetric Delete", 2012) makes the search independent of the number of
+    known words; the distance is optimal string alignment, in which a swapped pair of letters is one slip.
+    """
+
+    def __init__(self, words: Iterable[str]) -> None:
+        self._index: dict[str, list[str]] = {}
+        for word in sorted(set(words)):
+            if len(word) >= 4:
+                for form in {word, *shortened(word)}:
+                    self._index.setdefault(form, []).append(word)
+
+    def nearest(self, word: str) -> str | None:
+        """The known word one slip away that begins alike, or None; of four letters, only a swapped pair."""
+        if len(word) < 4:
+            return None
+        found: str | None = None
+        for form in (word, *shortened(word)):
+            for known in self._index.get(form, ()):
+                if known[0] not in word[:2] or OSA.distance(known, word, score_cutoff=1) > 1:
+                    continue
+                if sorted(known) == sorted(word):
+                    return known
+                if len(word) > 4 and (found is None or (len(known), known) > (len(found), found)):
+                    found = known
+        return found

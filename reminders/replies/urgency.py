@@ -1,0 +1,108 @@
+"""How urgent the signs of a reply are, given the day of the course and the patient's factors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reminders.replies.judging import Sign
+from reminders.replies.labels import EMERGENCY_SIGNS, ROUTINE_SIGNS, URGENT_SIGNS, Evidence, Label
+from reminders.replies.scope import Standing
+
+LOWERED = frozenset({"diabetes", "poor_circulation", "neuropathy", "immunosuppressed"})
+"""Factors with which a foot wound goes wrong sooner and more quietly (common practice, no source)."""
+SEVERE_PAIN = 7
+"""Palos et al., J Pain 2006;7(1):49: 7 to 10 is severe."""
+MODERATE_PAIN = 4
+"""Canadian Physiotherapy Association, "Numeric Rating Scale (NRS-11)": 4 to 6 is moderate."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Patient:
+    """What is known of the patient when the reply comes in."""
+
+    day: int | None
+    """Day of the course, 0 the day of the procedure; None when unknown."""
+    factors: frozenset[str]
+
+    @property
+    def lowered(self) -> bool:
+        """Whether thresholds are lower for this patient."""
+        return not self.factors.isdisjoint(LOWERED)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ranked:
+    """The urgency of all signs together; `label` is None when none of them needs a person."""
+
+    label: Label | None
+    signs: tuple[str, ...]
+    why: tuple[Evidence, ...]
+
+
+def rank(signs: tuple[Sign, ...], score: int | None, patient: Patient) -> Ranked:
+    """Rank the signs that count and the current pain score; the most urgent one decides."""
+    urgency: dict[str, Label] = {}
+    why: list[Evidence] = []
+    for sign in signs:
+        label = _label(sign, signs, patient)
+        if label is None:
+            continue
+        name = "bleeding" if sign.name == "heavy_bleeding" and sign.standing is Standing.OVER else sign.name
+        if name == "net":
+            name = "unclear"
+        urgency[name] = _higher(urgency.get(name), label)
+        why.append(sign.evidence)
+    if score is not None and score >= SEVERE_PAIN:
+        urgency["pain_high"] = Label.URGENT
+    if _sepsis(signs):
+        urgency["fever"] = Label.EMERGENCY
+    if len(urgency) > 1 and urgency.get("unclear") is Label.URGENT:
+        urgent = [name for name, label in urgency.items() if label is not Label.ROUTINE]
+        if len(urgent) > 1:
+            del urgency["unclear"]
+    order = EMERGENCY_SIGNS + URGENT_SIGNS + ROUTINE_SIGNS
+    label = None
+    for one in urgency.values():
+        label = _higher(label, one)
+    return Ranked(label=label, signs=tuple(sorted(urgency, key=order.index)), why=tuple(why))
+
+
+def _higher(one: Label | None, other: Label) -> Label:
+    order = (None, Label.ROUTINE, Label.URGENT, Label.EMERGENCY)
+    return other if order.index(other) > order.index(one) else one or other
+
+
+def _label(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | None:
+    """What one sign asks for, None when it does not count."""
+    if sign.name == "fever" and sign.mild and not sign.standing.counts:
+        return Label.URGENT if patient.lowered else None
+    if not sign.standing.counts:
+        return None
+    if sign.name in ROUTINE_SIGNS:
+        return Label.ROUTINE
+    if sign.name in EMERGENCY_SIGNS:
+        over = sign.name == "heavy_bleeding" and sign.standing is Standing.OVER
+        return Label.URGENT if over else Label.EMERGENCY
+    if sign.name == "bleeding":
+        return _bleeding(sign, signs, patient)
+    if sign.name == "pain_worse" and patient.day is not None and patient.day <= 1 and not patient.lowered:
+        return Label.ROUTINE  # pain rises when the block wears off; it is to fall after the second day
+    if sign.name == "numb_late" and patient.day is not None and patient.day <= 0:
+        return Label.ROUTINE
+    return Label.URGENT
+
+
+def _bleeding(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | None:
+    """Bleeding now is urgent; over, or a trace, is for the next working day."""
+    if sign.standing is Standing.OVER:
+        return Label.ROUTINE
+    if sign.mild and not sign.active and not patient.lowered:
+        drained = any(one.name == "drainage" and one.standing.counts for one in signs)
+        return None if drained else Label.ROUTINE
+    return Label.URGENT
+
+
+def _sepsis(signs: tuple[Sign, ...]) -> bool:
+    """High fever with shaking (NI Direct, "Recognising signs and symptoms of sepsis")."""
+    present = [sign for sign in signs if sign.standing is Standing.PRESENT]
+    return any(s.high for s in present) and any(s.name == "chills" for s in present)
