@@ -63,6 +63,7 @@ class Texts:
         self._loader = FileSystemLoader(folders)
         self.environment = _environment(self._loader, Calendar(locale))
         self._compiled: dict[tuple[str, Channel], Text] = {}
+        self._trees: dict[str, tuple[nodes.Template, ...]] = {}
 
     def text(self, name: str, channel: Channel) -> Text:
         """Return a template, compiled at its first use; PlanError when it is missing or faulty."""
@@ -96,9 +97,11 @@ class Texts:
 
     def trees(self, file: str) -> tuple[nodes.Template, ...]:
         """Return the parsed subject, if there is one, and body of a template."""
-        source, path = self.source(file)
-        parts = split_subject(source) if is_email(file) else ("", source)
-        return tuple(self.environment.parse(part, file, str(path)) for part in parts if part)
+        if file not in self._trees:
+            source, path = self.source(file)
+            parts = split_subject(source) if is_email(file) else ("", source)
+            self._trees[file] = tuple(self.environment.parse(part, file, str(path)) for part in parts if part)
+        return self._trees[file]
 
     def _compile(self, file: str) -> Text:
         try:
