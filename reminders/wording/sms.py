@@ -16,6 +16,7 @@ import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from reminders.errors import InputError
 from reminders.wording.alphabets import ESCAPE, GSM7, SINGLE_SHIFTS, Alphabet, encode_ucs2, pack
@@ -86,23 +87,16 @@ def measure(text: str, *, shifts: frozenset[str] = NO_SHIFTS, wide_reference: bo
     `wide_reference` counts with the 16-bit concatenation header, as `split` does when told the same.
     InputError for half a surrogate pair, and for a name in `shifts` that no table has.
     """
-    tables = {name: _table(name) for name in sorted(shifts)} if shifts else {}
+    shifted = _measure_shifted(text, shifts, wide_reference=wide_reference) if shifts else None
     if _all_default(text):
         units = len(text) + len(_extensions(text))
         if units <= 160:
             return Measure(encoding=Encoding.GSM7, shift=None, units=units, segments=1)
-        if units == len(text):  # no pair to keep whole, so every segment is full
-            room = _room(Encoding.GSM7, _header_octets(None, 2 if wide_reference else 1))
-            return Measure(encoding=Encoding.GSM7, shift=None, units=units, segments=-(-units // room))
-        return _measure_as(text, Encoding.GSM7, None, wide_reference=wide_reference)
-    shifted = [
-        _measure_as(text, Encoding.GSM7_SHIFT, name, wide_reference=wide_reference)
-        for name, table in tables.items()
-        if table.septets_of.keys() >= set(text)
-    ]
-    if shifted:
-        return min(shifted, key=lambda measured: (measured.segments, measured.units))
-    return _measure_as(text, Encoding.UCS2, None, wide_reference=wide_reference)
+        return _measure_as(text, Encoding.GSM7, units=units, wide_reference=wide_reference)
+    if shifted is not None:
+        return shifted
+    units = len(encode_ucs2(text)) // 2
+    return _measure_as(text, Encoding.UCS2, units=units, wide_reference=wide_reference)
 
 
 def split(
@@ -124,7 +118,8 @@ def split(
     if total == 1:
         return (_segment(text, measured, _header(measured.shift)),)
     octets = reference.to_bytes(2 if wide_reference else 1, "big")
-    parts = _parts(text, measured, _header_octets(measured.shift, len(octets)))
+    _, room = _rooms(measured.encoding, measured.shift, len(octets))
+    parts = _parts(text, measured, room)
     return tuple(
         _segment(part, measured, _header(measured.shift, octets + bytes((total, number))))
         for number, part in enumerate(parts, start=1)
@@ -152,13 +147,27 @@ def substitute_typography(text: str) -> str:
     return text.translate(_TYPOGRAPHY)
 
 
-def _measure_as(text: str, encoding: Encoding, shift: str | None, *, wide_reference: bool) -> Measure:
-    octets = _encode(text, encoding, shift)
-    units = len(octets) // _UNIT_OCTETS[encoding]
-    segments = 1
-    if units > _room(encoding, _header_octets(shift, 0)):
-        room = _room(encoding, _header_octets(shift, 2 if wide_reference else 1))
-        segments = _count_segments(octets, encoding, room)
+def _measure_shifted(text: str, shifts: frozenset[str], *, wide_reference: bool) -> Measure | None:
+    found: list[Measure] = []
+    for shift, table in [(name, _table(name)) for name in sorted(shifts)]:
+        if table.septets_of.keys() >= set(text):
+            units = len(table.encode(text))
+            found.append(
+                _measure_as(text, Encoding.GSM7_SHIFT, units=units, shift=shift, wide_reference=wide_reference)
+            )
+    return min(found, key=lambda measured: (measured.segments, measured.units), default=None)
+
+
+def _measure_as(
+    text: str, encoding: Encoding, *, units: int, wide_reference: bool, shift: str | None = None
+) -> Measure:
+    alone, each = _rooms(encoding, shift, 2 if wide_reference else 1)
+    if units <= alone:
+        segments = 1
+    elif units == len(text):  # no pair to keep whole, so every segment is full
+        segments = -(-units // each)
+    else:
+        segments = _count_segments(_encode(text, encoding, shift), encoding, each)
     return Measure(encoding=encoding, shift=shift, units=units, segments=segments)
 
 
@@ -186,9 +195,7 @@ def _encode(text: str, encoding: Encoding, shift: str | None) -> bytes:
     return (_table(shift) if shift else GSM7).encode(text)
 
 
-def _parts(text: str, measured: Measure, header_octets: int) -> list[str]:
-    room = _room(measured.encoding, header_octets)
-
+def _parts(text: str, measured: Measure, room: int) -> list[str]:
     def width(piece: str) -> int:
         return len(_encode(piece, measured.encoding, measured.shift)) // _UNIT_OCTETS[measured.encoding]
 
@@ -253,16 +260,15 @@ def _table(shift: str) -> Alphabet:
         raise InputError(f"there is no single shift table {shift!r}; there are {known}") from None
 
 
-def _header_octets(shift: str | None, reference_octets: int) -> int:
-    """Return the header's size with its length octet; 0 reference octets mean no concatenation."""
-    elements = (4 + reference_octets if reference_octets else 0) + (3 if shift else 0)
-    return 1 + elements if elements else 0
+@cache
+def _rooms(encoding: Encoding, shift: str | None, reference_octets: int) -> tuple[int, int]:
+    """Return the units of text in a message that stands alone, and in each of several.
 
-
-def _room(encoding: Encoding, header_octets: int) -> int:
-    """Return the units of text that 140 octets hold beside a header (3GPP TS 23.040 cl. 9.2.3.24.1)."""
-    octets = 140 - header_octets
-    return octets // 2 if encoding is Encoding.UCS2 else octets * 8 // 7
+    140 octets less the header (3GPP TS 23.040 cl. 9.2.3.24.1).
+    """
+    rooms = [140 - len(_header(shift)), 140 - len(_header(shift, bytes(reference_octets + 2)))]
+    alone, each = (octets // 2 if encoding is Encoding.UCS2 else octets * 8 // 7 for octets in rooms)
+    return alone, each
 
 
 _UNIT_OCTETS = {Encoding.GSM7: 1, Encoding.GSM7_SHIFT: 1, Encoding.UCS2: 2}
