@@ -59,9 +59,7 @@ class Alphabet:
                 shown.append(_shown(self.default, code))
                 continue
             second = next(codes, ESCAPE)
-            shown.append(
-                self.escaped.get(second) or (" " if second == ESCAPE else _shown(self.default, second))
-            )
+            shown.append(self.escaped.get(second) or (" " if second == ESCAPE else _shown(self.default, second)))
         return "".join(shown)
 
 
@@ -126,9 +124,7 @@ def _rows(file: str) -> list[dict[str, str]]:
 
 
 def _table(rows: list[dict[str, str]], column: str, value: str) -> dict[int, str]:
-    return {
-        int(row["septet_hex"], 16): chr(int(row["unicode_hex"], 16)) for row in rows if row[column] == value
-    }
+    return {int(row["septet_hex"], 16): chr(int(row["unicode_hex"], 16)) for row in rows if row[column] == value}
 
 
 def _alphabet(name: str, language_id: int, escaped: dict[int, str]) -> Alphabet:
