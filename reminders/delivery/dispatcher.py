@@ -90,6 +90,11 @@ class Dispatcher:
             moments = (outbox.next_due_at(session, channels), outbox.next_lapse_at(session))
         return min((moment for moment in moments if moment is not None), default=None)
 
+    def wait_until(self, moment: datetime, *, at_most: timedelta) -> bool:
+        """Wait for a moment; False, at once, when it is further away than `at_most` or the dispatcher was stopped."""
+        away = moment - self._clock.now()
+        return away <= at_most and not self._stop.wait(max(away.total_seconds(), 0))
+
     def stop(self) -> None:
         """Let the present call end after the batch in hand; later calls claim nothing. May be called by any thread."""
         self._stop.set()
