@@ -31,6 +31,8 @@ def render_answer(
         **sender_values(sender, channel),
         "first_name": "",
         "site": "",
+        "names_site": False,
+        "procedure_day": None,
         "office_open": False,
         "due": None,
         **values,

@@ -15,7 +15,7 @@ from reminders.care.values import Channel, Occurrence, Outcome
 from reminders.wording.email_body import escape_markdown
 
 SENDER_NAMES = ("practice_name", "practice_phone", "after_hours_phone", "emergency_number")
-FRAME_NAMES = frozenset({*SENDER_NAMES, "first_name", "site", "body"})
+FRAME_NAMES = frozenset({*SENDER_NAMES, "first_name", "site", "names_site", "procedure_day", "body"})
 """What a frame may use; `body` is where the texts stand."""
 ANSWERS = (
     "answer_stopped",
@@ -52,6 +52,8 @@ class Facts:
     """The values of one course for one channel, and the same values as parts of a cache key."""
 
     values: Mapping[str, object]
+    in_subject: Mapping[str, str]
+    """The names as they stand in a header, where Markdown means nothing."""
     keys: Mapping[str, object]
     marks: frozenset[str]
 
@@ -70,22 +72,29 @@ def facts_of(resolved: Resolved, sender: Sender, *, first_name: str, channel: Ch
         "visit": None,
         **{name: local(instant, zone) for name, instant in resolved.anchors.items()},
     }
+    names = {**sender_names(sender), "first_name": one_line(first_name), "site": one_line(course.site or "")}
     values = {
-        **sender_values(sender, channel),
-        "first_name": safe(first_name, channel),
-        "site": safe(course.site or "", channel),
+        **safe_in(channel, names),
+        "names_site": course.overlaps,
         "has": resolved.marks,
         "procedure_day": local_day(course.procedure_end, zone),
         **resolved.settings,
         **moments,
     }
     keys = {**values, **{name: moment_key(moment) for name, moment in moments.items()}}
-    return Facts(values=values, keys=keys, marks=resolved.marks)
+    return Facts(values=values, in_subject=names, keys=keys, marks=resolved.marks)
 
 
-def sender_values(sender: Sender, channel: Channel) -> dict[str, str]:
-    """Return what texts may say about the practice."""
-    return {name: safe(getattr(sender, name), channel) for name in SENDER_NAMES}
+def sender_names(sender: Sender) -> dict[str, str]:
+    """Return what texts may say about the practice, each fit for a line or a header."""
+    return {name: one_line(getattr(sender, name)) for name in SENDER_NAMES}
+
+
+def safe_in(channel: Channel, names: Mapping[str, str]) -> Mapping[str, str]:
+    """Return names as they may stand in a text of the channel: in an e-mail none means anything in Markdown."""
+    if channel is Channel.SMS:
+        return names
+    return {name: escape_markdown(value) for name, value in names.items()}
 
 
 def moment_values(each: Occurrence, zone: tzinfo, *, at_desk: bool) -> dict[str, object]:
@@ -120,8 +129,3 @@ def one_line(text: str) -> str:
     kept = ("" if unicodedata.category(char) == "Cs" else char for char in _DISTURBING.sub("", text))
     spaced = (" " if unicodedata.category(char) in {"Cc", "Zl", "Zp"} else char for char in kept if char)
     return "".join(spaced).strip()
-
-
-def safe(text: str, channel: Channel) -> str:
-    """Return a name for a text of the channel; in an e-mail it never means anything in Markdown."""
-    return escape_markdown(one_line(text)) if channel is Channel.EMAIL else one_line(text)
