@@ -9,7 +9,7 @@ from pathlib import Path
 
 from reminders.care.values import Channel
 from reminders.errors import NotFound
-from reminders.wording.facts import ANSWERS, Sender, sender_values
+from reminders.wording.facts import ANSWERS, Sender, safe_in, sender_names
 from reminders.wording.framing import ANSWER_FRAME, FRAME, Rendered, frame_of, put_together, rendered_part
 from reminders.wording.languages import LANGUAGE_FILE, read_language
 from reminders.wording.texts import Texts
@@ -27,10 +27,9 @@ def render_answer(
     if name not in ANSWERS:
         raise NotFound(f"no answer {name!r}; there are {', '.join(ANSWERS)}")
     texts = _texts(shared / language)
+    names = {**sender_names(sender), "first_name": "", "site": ""}
     about: Mapping[str, object] = {
-        **sender_values(sender, channel),
-        "first_name": "",
-        "site": "",
+        **safe_in(channel, names),
         "names_site": False,
         "procedure_day": None,
         "office_open": False,
@@ -38,7 +37,8 @@ def render_answer(
         **values,
     }
     frame = frame_of(texts, ANSWER_FRAME if channel is Channel.EMAIL else FRAME, channel, about)
-    return put_together([rendered_part(texts.text(name, channel), channel, about)], frame, channel)
+    body = rendered_part(texts.text(name, channel), channel, about, in_subject=names)
+    return put_together([body], frame, channel)
 
 
 def answer_languages(shared: Path) -> tuple[str, ...]:

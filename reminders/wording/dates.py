@@ -20,10 +20,9 @@ _FIXED_SPACES = str.maketrans({"\N{NARROW NO-BREAK SPACE}": " ", "\N{NO-BREAK SP
 def is_known(locale: str) -> bool:
     """Say whether CLDR knows the locale (`en`, `es_419`, `zh_Hans`)."""
     try:
-        Locale.parse(locale)
+        return str(Locale.parse(locale)) == locale
     except (UnknownLocaleError, ValueError):
         return False
-    return True
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,7 @@ class Frame:
 def frame_of(texts: Texts, name: str, channel: Channel, values: Mapping[str, object]) -> Frame:
     """Return a frame rendered for one course; PlanError unless it has exactly one place for the body."""
     text = texts.text(name, channel)
-    rendered = rendered_part(text, channel, {**values, "body": _BODY_MARK}).text
+    rendered = rendered_part(text, channel, {**values, "body": _BODY_MARK}, in_subject={}).text
     before, found, after = rendered.partition(_BODY_MARK)
     if not found or _BODY_MARK in after:
         raise PlanError((Fault(file=text.path, line=0, message="a frame has {{ body }} exactly once"),))
@@ -71,14 +71,17 @@ def frame_of(texts: Texts, name: str, channel: Channel, values: Mapping[str, obj
     return Frame(Part(before), Part(after))
 
 
-def rendered_part(text: Text, channel: Channel, values: Mapping[str, object]) -> Part:
-    """Return a template filled with values; PlanError, naming its file, when it uses one that there is not."""
+def rendered_part(text: Text, channel: Channel, values: Mapping[str, object], *, in_subject: Mapping[str, str]) -> Part:
+    """Return a template filled with values; PlanError, naming its file, when it uses one that there is not.
+
+    `in_subject` are the names as a header shows them, unlike `values` not escaped for Markdown.
+    """
     try:
         # A line that held only a condition leaves an empty one.
         body = re.sub(r"\n\s*\n", "\n\n", text.body.render(values)).strip()
         if channel is Channel.SMS:
             return Part(body)
-        subject = one_line(text.subject.render(values)) if text.subject else ""
+        subject = one_line(text.subject.render({**values, **in_subject})) if text.subject else ""
     except TemplateError as error:
         raise PlanError((Fault(file=text.path, line=0, message=str(error)),)) from error
     return Part(body, plain_text(body).strip(), subject)

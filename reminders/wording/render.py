@@ -131,4 +131,7 @@ class CourseWording:
         return _Due(text, moment, (*key, *(moment_key(moment[name]) for name in text.of_moment)))
 
     def _body(self, due: _Due, facts: Facts, channel: Channel) -> Part:
-        return self._kept.bodies.get(due.key, lambda: rendered_part(due.text, channel, {**facts.values, **due.moment}))
+        return self._kept.bodies.get(
+            due.key,
+            lambda: rendered_part(due.text, channel, {**facts.values, **due.moment}, in_subject=facts.in_subject),
+        )

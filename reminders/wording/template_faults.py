@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from pathlib import Path
 
 from jinja2 import TemplateNotFound, TemplateSyntaxError, nodes
@@ -70,18 +70,28 @@ def _text_faults(texts: Texts, file: str, names: frozenset[str], marks: frozense
 def _tree_faults(
     tree: nodes.Template, texts: Texts, names: frozenset[str], marks: frozenset[str]
 ) -> Iterator[tuple[int, str]]:
+    unknown = [*_unknown(tree, nodes.Filter, texts.environment.filters)]
+    unknown += _unknown(tree, nodes.Test, texts.environment.tests)
+    if unknown:
+        yield from unknown
+        return
     uses = uses_of(tree)
     for each in tree.find_all(nodes.Name):
         if each.name in uses.names - names:
             yield each.lineno, f"there is no value {each.name!r}; there are {', '.join(sorted(names))}"
         elif each.name == "has" and uses.marks is None:
             yield each.lineno, 'ask for a condition as in "child" in has, and in no other way'
-    for test in tree.find_all(nodes.Filter):
-        if test.name not in texts.environment.filters:
-            yield test.lineno, f"there is no filter {test.name!r}"
     for mark, line in mark_tests(tree):
         if mark not in marks:
             yield line, f"the condition {mark!r} is not in words_change_with of every instruction with this text"
+
+
+def _unknown(
+    tree: nodes.Template, kind: type[nodes.Filter | nodes.Test], known: Container[str]
+) -> Iterator[tuple[int, str]]:
+    for each in tree.find_all(kind):
+        if each.name not in known:
+            yield each.lineno, f"there is no {kind.__name__.lower()} {each.name!r}"
 
 
 def _layout_faults(source: str, path: Path) -> Iterator[Fault]:

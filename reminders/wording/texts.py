@@ -120,7 +120,9 @@ class Texts:
             missing = self.folders[0] / (error.name or file)
             raise PlanError((Fault(file=missing, line=0, message="this text is missing"),)) from error
         except TemplateSyntaxError as error:
-            where = Path(error.filename or self.folders[0] / file)
+            # Jinja names what it was given as a string, or what it only looked into, in angle brackets.
+            named = error.filename or "<"
+            where = self.folders[0] / file if named.startswith("<") else Path(named)
             raise PlanError((Fault(file=where, line=error.lineno, message=str(error.message)),)) from error
 
 
