@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 
 from reminders.care.plan import AfterAnchor, AfterVisit, BeforeAnchor, BeforeVisit, EachDay, Instruction, OnDay, When
 from reminders.care.resolving import Resolved
 from reminders.care.timing import instant_of, local_day
-from reminders.care.values import Course, Slot
+from reminders.care.values import Course, Reason, Slot
 
 _ANCHORS_IN_WORDS = {
     "procedure_end": "the procedure ended",
@@ -24,10 +25,10 @@ _MONTHS = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "O
 
 @dataclass(frozen=True, kw_only=True)
 class Moment:
-    """One planned instant of an instruction and the rule it follows from, in words."""
+    """One planned instant of an instruction and the rule it follows from."""
 
     planned_at: datetime
-    because: str
+    reason: Reason
     must_precede: bool = False
 
 
@@ -46,9 +47,13 @@ def moments(instruction: Instruction, resolved: Resolved) -> list[Moment]:
 
 def clock_text(instant: datetime, course: Course) -> str:
     """Return an instant as staff read it: the wall clock, with the date when it is not the procedure's own."""
-    local = instant.astimezone(course.zone)
+    return _clock_text(instant, course.zone, course.day_0)
+
+
+def _clock_text(instant: datetime, zone: tzinfo, day_0: date) -> str:
+    local = instant.astimezone(zone)
     clock = f"{local.hour:02}:{local.minute:02}"
-    if local.date() == course.day_0:
+    if local.date() == day_0:
         return clock
     return f"{_WEEKDAYS[local.weekday()]} {local.day} {_MONTHS[local.month]} {clock}"
 
@@ -87,7 +92,7 @@ def _elapsed(anchor: str, length: timedelta, course: Course, resolved: Resolved)
         order = "before" if length < timedelta(0) else "after"
         distance = f"{_length_text(abs(length))} {order} {event}"
         because = f"{clock_text(planned_at, course)}, {distance} at {clock_text(base, course)}"
-    yield Moment(planned_at=planned_at, because=because, must_precede=length < timedelta(0))
+    yield Moment(planned_at=planned_at, reason=_timing(because), must_precede=length < timedelta(0))
 
 
 def _length_text(length: timedelta) -> str:
@@ -97,8 +102,15 @@ def _length_text(length: timedelta) -> str:
 
 
 def _on_day(number: int, slot: Slot, course: Course) -> Moment:
-    planned_at = instant_of(course.day_0 + timedelta(days=number), course.slots[slot], course.zone)
-    return Moment(planned_at=planned_at, because=f"day {number}, {slot} ({clock_text(planned_at, course)})")
+    return _at_slot(course.day_0, number, slot, course.slots[slot], course.zone)
+
+
+@lru_cache(maxsize=4096)  # the patients of one day share most of their moments
+def _at_slot(day_0: date, number: int, slot: Slot, wall: time, zone: tzinfo) -> Moment:
+    planned_at = instant_of(day_0 + timedelta(days=number), wall, zone)
+    return Moment(
+        planned_at=planned_at, reason=_timing(f"day {number}, {slot} ({_clock_text(planned_at, zone, day_0)})")
+    )
 
 
 def _each_day(when: EachDay, course: Course, resolved: Resolved) -> Iterator[Moment]:
@@ -124,4 +136,8 @@ def _by_visit(days: int, slot: Slot, course: Course, resolved: Resolved) -> Mome
         "on the day of" if not days else f"{abs(days)} day{'s' * (abs(days) > 1)} {'before' if days < 0 else 'after'}"
     )
     booked = "the visit" if visit is not None else "the day the visit is due"
-    return Moment(planned_at=planned_at, because=f"{when} {booked}, {slot} ({clock_text(planned_at, course)})")
+    return Moment(planned_at=planned_at, reason=_timing(f"{when} {booked}, {slot} ({clock_text(planned_at, course)})"))
+
+
+def _timing(text: str) -> Reason:
+    return Reason(rule="timing", text=text)

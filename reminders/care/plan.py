@@ -293,9 +293,9 @@ class Factor(_Table):
         )
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Plan:
-    """An aftercare plan, loaded and checked, with the shared tables it refers to."""
+    """An aftercare plan, loaded and checked, with the shared tables it refers to; each load is its own value."""
 
     procedure: str
     """The folder's name."""

@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from reminders.care.circumstances import Circumstances, OtherMessage
 from reminders.care.daily_limit import limit_days
 from reminders.care.joining import Fits, join
 from reminders.care.moments import Moment, moments
-from reminders.care.placing import Wish, place
+from reminders.care.placing import Bounds, place
 from reminders.care.plan import BeforeVisit, EachDay, Instruction, Plan, TextChoice
 from reminders.care.resolving import Resolved
 from reminders.care.said_once import say_once
@@ -43,13 +44,52 @@ def schedule(resolved: Resolved, rules: ContactRules, now: Circumstances, *, fit
 
 def expand(resolved: Resolved, rules: ContactRules, now: Circumstances) -> list[Occurrence]:
     """Return every occurrence of the course, each alone: factors, timing and quiet hours applied."""
-    found: list[Occurrence] = []
-    for instruction in resolved.plan.instructions:
-        if instruction.applies(resolved.marks):
-            words = _words(instruction, resolved.marks)
-            for number, moment in _numbered(instruction, resolved, now):
-                found.append(_occurrence(instruction, words, number, moment, (resolved, rules, now)))
-    return found
+    bounds = Bounds(course=resolved.course, rules=rules, now=now)
+    return [
+        _occurrence(said, number, moment, resolved, bounds)
+        for said in _selected(resolved.plan, resolved.marks)
+        for number, moment in _numbered(said.instruction, resolved, now)
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Said:
+    """An instruction that is for this patient, in which words, and why."""
+
+    instruction: Instruction
+    text_name: str
+    asks: Asks | None
+    at_desk: bool
+    """It is the message sent at the desk."""
+    reasons: tuple[Reason, ...]
+
+
+@lru_cache(maxsize=1024)  # most patients of a plan have one of few combinations of factors
+def _selected(plan: Plan, marks: frozenset[str]) -> tuple[_Said, ...]:
+    return tuple(_said(each, plan, marks) for each in plan.instructions if each.applies(marks))
+
+
+def _said(instruction: Instruction, plan: Plan, marks: frozenset[str]) -> _Said:
+    choice = instruction.text_choice(marks)
+    return _Said(
+        instruction=instruction,
+        text_name=choice.use if choice else instruction.key,
+        asks=instruction.asks if choice is None or choice.asks is None else (choice.asks or None),
+        at_desk=instruction.key == plan.file.desk_message,
+        reasons=tuple(_factor_reasons(instruction, marks, choice)),
+    )
+
+
+def _factor_reasons(instruction: Instruction, marks: frozenset[str], choice: TextChoice | None) -> Iterator[Reason]:
+    because = (
+        ("added for this patient", instruction.only_if_any),
+        ("other words for this patient", (*choice.if_any, *choice.if_all) if choice else ()),
+        ("some words changed for this patient", instruction.words_change_with),
+    )
+    for what, names in because:
+        if not marks.isdisjoint(names):
+            held = ", ".join(sorted(marks.intersection(names))).replace("_", " ")
+            yield Reason(rule="patient_factor", text=f"{what}: {held}")
 
 
 def _numbered(instruction: Instruction, resolved: Resolved, now: Circumstances) -> Iterator[tuple[int, Moment]]:
@@ -77,45 +117,14 @@ def _said_at(last: datetime, found: Sequence[Moment], resolved: Resolved) -> dat
     return max(last, nearest) if same_day and abs(nearest - last) < SAME_SLOT else last
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Words:
-    """Which words an instruction has for this patient, and why."""
-
-    text_name: str
-    asks: Asks | None
-    reasons: tuple[Reason, ...]
-
-
-def _words(instruction: Instruction, marks: frozenset[str]) -> _Words:
-    choice = instruction.text_choice(marks)
-    asks = instruction.asks if choice is None or choice.asks is None else (choice.asks or None)
-    return _Words(
-        text_name=choice.use if choice else instruction.key,
-        asks=asks,
-        reasons=tuple(_factor_reasons(instruction, marks, choice)),
-    )
-
-
-def _occurrence(
-    instruction: Instruction,
-    words: _Words,
-    number: int,
-    moment: Moment,
-    context: tuple[Resolved, ContactRules, Circumstances],
-) -> Occurrence:
-    resolved, rules, now = context
+def _occurrence(said: _Said, number: int, moment: Moment, resolved: Resolved, bounds: Bounds) -> Occurrence:
+    instruction = said.instruction
     useful_until = _useful_until(instruction, moment, resolved)
-    wish = Wish(
-        planned_at=moment.planned_at,
-        useful_until=useful_until,
-        quiet=instruction.quiet,
-        required=instruction.required,
-    )
-    placed = place(wish, resolved.course, rules, now)
+    placed = place(moment.planned_at, useful_until, instruction, bounds)
     return Occurrence(
         key=instruction.key,
         occurrence=number,
-        text_name=words.text_name,
+        text_name=said.text_name,
         channel=resolved.course.channel,
         planned_at=moment.planned_at,
         send_at=placed.send_at,
@@ -124,9 +133,9 @@ def _occurrence(
         required=instruction.required,
         importance=instruction.importance,
         in_doubt=instruction.in_doubt,
-        asks=words.asks,
-        must_precede=moment.must_precede or instruction.key == resolved.plan.file.desk_message,
-        reasons=(*words.reasons, Reason(rule="timing", text=moment.because), *placed.reasons),
+        asks=said.asks,
+        must_precede=moment.must_precede or said.at_desk,
+        reasons=(*said.reasons, moment.reason, *placed.reasons),
     )
 
 
@@ -134,18 +143,6 @@ def _useful_until(instruction: Instruction, moment: Moment, resolved: Resolved) 
     if instruction.useful_hours is not None:
         return moment.planned_at + timedelta(hours=instruction.useful_hours)
     return resolved.anchors.get(instruction.useful_until or "", moment.planned_at)
-
-
-def _factor_reasons(instruction: Instruction, marks: frozenset[str], choice: TextChoice | None) -> Iterator[Reason]:
-    because = {
-        "added for this patient": instruction.only_if_any,
-        "other words for this patient": (*choice.if_any, *choice.if_all) if choice else (),
-        "some words changed for this patient": instruction.words_change_with,
-    }
-    for what, names in because.items():
-        if held := sorted(marks.intersection(names)):
-            text = f"{what}: {', '.join(name.replace('_', ' ') for name in held)}"
-            yield Reason(rule="patient_factor", text=text)
 
 
 def _into_desk_message(messages: list[Joined], plan: Plan, now: Circumstances, fits: Fits) -> list[Joined]:
