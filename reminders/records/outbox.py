@@ -13,6 +13,7 @@ from sqlalchemy import (
     bindparam,
     exists,
     func,
+    literal,
     literal_column,
     select,
     union_all,
@@ -148,11 +149,12 @@ def lapsed_messages(
 ) -> tuple[LapsedMessage, ...]:
     """Return messages whose lease ended without an outcome: their worker died or lost its way."""
     connection = session.connection()
-    clock = func.clock_timestamp() if connection.dialect.name == "postgresql" else bindparam("now", now)
+    lease_until = MESSAGES.c.lease_until
+    clock = func.clock_timestamp() if connection.dialect.name == "postgresql" else literal(now, lease_until.type)
     lapsed = (
         select(*(MESSAGES.c[name] for name in LapsedMessage._fields))
-        .where(_IS_SENDING, MESSAGES.c.lease_until <= clock, MESSAGES.c.channel.in_(channels))
-        .order_by(MESSAGES.c.lease_until)
+        .where(_IS_SENDING, lease_until <= clock, MESSAGES.c.channel.in_(channels))
+        .order_by(lease_until)
         .limit(limit)
     )
     return tuple(map(LapsedMessage._make, connection.execute(lapsed)))

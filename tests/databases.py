@@ -1,0 +1,31 @@
+"""Fixtures: a fresh database of our schema, once on SQLite and once on PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from reminders.records.database import Database, open_database
+from tests.servers import fresh_database, postgresql, shared_postgresql_database
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """The address of an empty database of our schema."""
+    if request.param == "sqlite":
+        yield fresh_database("sqlite", tmp_path)
+    else:
+        # To make a database takes ten times as long as to empty one.
+        name = shared_postgresql_database()
+        yield postgresql().url(name)
+        postgresql().empty(name)
+
+
+@pytest.fixture
+def database(database_url: str) -> Iterator[Database]:
+    """That database, open."""
+    opened = open_database(database_url)
+    yield opened
+    opened.close()

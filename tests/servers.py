@@ -1,0 +1,184 @@
+"""A throwaway PostgreSQL on a free loopback port, and fresh databases of both kinds for tests and benchmarks."""
+
+from __future__ import annotations
+
+import atexit
+import os
+import shutil
+import socket
+import subprocess
+import tempfile
+import time
+import uuid
+from functools import cache
+from pathlib import Path
+
+import psycopg
+
+from reminders.records.schema import migrate
+
+_START_SECONDS = 30
+_ROLE = "tests"
+
+
+class PostgreSQLServer:
+    """A running server with its data in a folder of its own; both go when the process ends."""
+
+    def __init__(self) -> None:
+        """Set the server up and wait until it answers; RuntimeError when it can't be."""
+        self._binaries = _newest_binaries()
+        self._folder = Path(tempfile.mkdtemp(prefix="reminders-postgresql-"))
+        self._port = _free_port()
+        self._as_user = _unprivileged(self._folder)
+        data = self._folder / "data"
+        self._call("initdb", "-D", str(data), "-U", _ROLE, "--auth=trust", "-E", "UTF8", "--locale=C", "--no-sync")
+        with (self._folder / "log").open("wb") as log:
+            self._process = subprocess.Popen(
+                [*self._as_user, str(self._binaries / "postgres"), "-D", str(data), *self._settings()],
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+                cwd=self._folder,
+            )
+        atexit.register(self.stop)
+        self._wait()
+
+    def url(self, database: str) -> str:
+        """Return the address of one of its databases."""
+        return f"postgresql+psycopg://{_ROLE}@127.0.0.1:{self._port}/{database}"
+
+    def create(self, database: str, *, template: str = "template1") -> str:
+        """Create a database as a copy of another and return its address."""
+        with psycopg.connect(self._conninfo("postgres"), autocommit=True) as connection:
+            connection.execute(f'CREATE DATABASE "{database}" TEMPLATE "{template}"'.encode())
+        return self.url(database)
+
+    def drop(self, database: str) -> None:
+        """Drop a database, whoever is connected to it."""
+        with psycopg.connect(self._conninfo("postgres"), autocommit=True) as connection:
+            connection.execute(f'DROP DATABASE IF EXISTS "{database}" WITH (FORCE)'.encode())
+
+    def empty(self, database: str) -> None:
+        """Take every row out of a database of our schema but those that say what it is."""
+        self.cut_connections(database)
+        with psycopg.connect(self._conninfo(database)) as connection:
+            tables = connection.execute(
+                "SELECT string_agg(quote_ident(tablename), ', ') FROM pg_tables"
+                " WHERE schemaname = 'public' AND tablename NOT IN ('alembic_version', 'installation')"
+            ).fetchone()
+            assert tables is not None
+            connection.execute(f"TRUNCATE {tables[0]} RESTART IDENTITY CASCADE".encode())
+
+    def cut_connections(self, database: str) -> int:
+        """End every session of a database, as a network that breaks does; return how many there were."""
+        with psycopg.connect(self._conninfo("postgres"), autocommit=True) as connection:
+            ended = connection.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [database]
+            )
+            return len(ended.fetchall())
+
+    def stop(self) -> None:
+        """End the server and remove its folder."""
+        self._process.terminate()
+        try:
+            self._process.wait(10)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def _settings(self) -> list[str]:
+        # Tests kill clients, never the server: it need not survive a power cut.
+        values = {
+            "port": self._port,
+            "listen_addresses": "127.0.0.1",
+            "unix_socket_directories": "",
+            "fsync": os.environ.get("REMINDERS_TEST_FSYNC", "off"),
+            "max_connections": 50,
+            "shared_buffers": "128MB",
+        }
+        return [part for name, value in values.items() for part in ("-c", f"{name}={value}")]
+
+    def _call(self, program: str, *arguments: str) -> None:
+        done = subprocess.run(
+            [*self._as_user, str(self._binaries / program), *arguments],
+            capture_output=True,
+            text=True,
+            cwd=self._folder,
+            check=False,
+        )
+        if done.returncode:
+            raise RuntimeError(f"{program} failed: {done.stderr}")
+
+    def _conninfo(self, database: str) -> str:
+        return f"host=127.0.0.1 port={self._port} user={_ROLE} dbname={database} connect_timeout=5"
+
+    def _wait(self) -> None:
+        deadline = time.monotonic() + _START_SECONDS
+        while time.monotonic() < deadline:
+            try:
+                psycopg.connect(self._conninfo("postgres")).close()
+            except psycopg.OperationalError:
+                if self._process.poll() is not None:
+                    break
+                time.sleep(0.05)
+            else:
+                return
+        raise RuntimeError(f"PostgreSQL did not start: {(self._folder / 'log').read_text()}")
+
+
+@cache
+def postgresql() -> PostgreSQLServer:
+    """Return this process's server, started at the first call, with an empty database `migrated` of our schema."""
+    server = PostgreSQLServer()
+    migrate(server.create("migrated"))
+    return server
+
+
+@cache
+def shared_postgresql_database() -> str:
+    """Return the name of a database of our schema for one test after the other; each leaves it empty."""
+    postgresql().create("shared", template="migrated")
+    return "shared"
+
+
+@cache
+def migrated_sqlite_file() -> Path:
+    """Return an empty SQLite database of our schema, to be copied."""
+    folder = Path(tempfile.mkdtemp(prefix="reminders-sqlite-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    migrate(f"sqlite:///{folder / 'migrated.db'}")
+    return folder / "migrated.db"
+
+
+def fresh_database(kind: str, folder: Path) -> str:
+    """Return the address of a new database of our schema: `sqlite` in `folder`, or `postgresql`."""
+    if kind == "sqlite":
+        path = folder / f"{uuid.uuid4().hex}.db"
+        shutil.copyfile(migrated_sqlite_file(), path)
+        return f"sqlite:///{path}"
+    return postgresql().create(f"t{uuid.uuid4().hex}", template="migrated")
+
+
+def _newest_binaries() -> Path:
+    versions = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"), key=lambda each: int(each.parts[-3]))
+    if versions:
+        return versions[-1].parent
+    found = shutil.which("postgres")
+    if found is None:
+        raise RuntimeError("no PostgreSQL server on this machine; install it (Debian: apt-get install postgresql)")
+    return Path(found).parent
+
+
+def _unprivileged(folder: Path) -> list[str]:
+    """Return how to begin a command line, since the server does not run as root, and give the folder away."""
+    if os.geteuid() != 0:
+        return []
+    shutil.chown(folder, "nobody")
+    return ["setpriv", "--reuid=nobody", "--regid=nogroup", "--clear-groups"]
+
+
+def _free_port() -> int:
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        port: int = listener.getsockname()[1]
+        return port
