@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from itertools import groupby
+from pathlib import Path
 
+import click
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -11,6 +13,9 @@ from rich.text import Text
 from reminders.care.timing import course_day
 from reminders.care.values import Outcome
 from reminders.desk.composing import Composed, ComposedCourse
+from reminders.errors import InputError
+from reminders.exchange.pdf import print_pdf
+from reminders.wording.sheet import Sheet, as_html, as_text
 
 _OUTCOMES = {
     Outcome.SCHEDULED: ("", ""),
@@ -64,6 +69,18 @@ def _show_totals(composed: ComposedCourse, console: Console) -> None:
     )
 
 
-def show_sheet(composed: ComposedCourse) -> None:
-    """Print the sheet that the patient takes home."""
-    show_course(composed)
+def show_sheet(sheet: Sheet, shared: Path, output: Path | None) -> None:
+    """Print the sheet that the patient takes home, or write it to a file as its name's ending says."""
+    if output is None:
+        click.echo(as_text(sheet, shared), nl=False)
+        return
+    match output.suffix.lower():
+        case ".html":
+            output.write_text(as_html(sheet, shared), "utf-8")
+        case ".pdf":
+            print_pdf(as_html(sheet, shared), output)
+        case ".txt":
+            output.write_text(as_text(sheet, shared), "utf-8")
+        case _:
+            raise InputError(f"{output.name}: a sheet is written as .html, .pdf or .txt")
+    click.echo(f"wrote {output}", err=True)

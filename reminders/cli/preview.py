@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from pathlib import Path
 
 import click
 
@@ -20,7 +21,8 @@ Examples:
   reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago
   reminders preview partial-nail-avulsion-chemical --end 2026-03-07T18:10 --zone America/Chicago \\
       --factor diabetes --set anaesthetic=bupivacaine --visit 2026-03-21T10:00 --json
-  reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago --sheet
+  reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago --sheet \\
+      --output sheet.pdf
 """,
 )
 @click.argument("procedure")
@@ -28,6 +30,11 @@ Examples:
 @click.option("--quiet", metavar="HH:MM-HH:MM", help="Other quiet hours than the configured ones; `none` for none.")
 @click.option("--first-name", default="", help="The name to greet.")
 @click.option("--sheet", is_flag=True, help="Print the sheet that the patient takes home.")
+@click.option(
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the sheet to a file: .html, .pdf or .txt by its name.",
+)
 @json_option
 @click.pass_context
 def preview(
@@ -48,6 +55,7 @@ def preview(
     quiet: str | None,
     first_name: str,
     sheet: bool,
+    output: Path | None,
     as_json: bool,
 ) -> None:
     """Show every message PROCEDURE would send: when, why then, and its words.
@@ -80,5 +88,9 @@ def preview(
         sys.stdout.write("\n")
         return
     from reminders.cli.course_tables import show_course, show_sheet  # noqa: PLC0415  --json needs no tables
+    from reminders.desk.sheet import sheet_of  # noqa: PLC0415
 
-    (show_sheet if sheet else show_course)(composed)
+    if sheet or output:
+        show_sheet(sheet_of(composed, house, first_name=first_name), app.library.shared, output)
+    else:
+        show_course(composed)

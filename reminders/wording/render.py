@@ -104,6 +104,11 @@ class CourseWording:
             lambda: put_together([self._body(each, facts, channel) for each in due], frame, channel),
         )
 
+    def body(self, each: Occurrence) -> str:
+        """Return the words of one occurrence as an SMS says them, without the frame; for the printed sheet."""
+        facts, _ = self._shared(Channel.SMS)
+        return self._body(self._due(each, facts, Channel.SMS, at_desk=False), facts, Channel.SMS).text
+
     def fits(self, members: Sequence[Occurrence], *, most_segments: int, said_now: Sequence[Occurrence] = ()) -> bool:
         """Say whether `render` of the same stays within `most_segments`; an e-mail always does."""
         return self.render(members, said_now=said_now).segments <= most_segments

@@ -1,0 +1,1 @@
+"""The tests; a package, so that `python -m tests.benchmarks` finds ours and no other."""
