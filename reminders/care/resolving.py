@@ -89,9 +89,10 @@ def simple_name(text: str) -> str:
 
 def _checked(name: str, value: int | str, setting: NumberSetting | ChoiceSetting, plan: Plan) -> int | str:
     if isinstance(setting, NumberSetting):
-        if isinstance(value, str) and not re.fullmatch(r"\d{1,4}", value.strip()):
+        text = str(value).strip()
+        if not re.fullmatch(r"[0-9]{1,4}", text):
             raise InputError(f"{name} is a whole number of {setting.unit}, not {value!r}")
-        number = int(value)
+        number = int(text)
         if not setting.lowest <= number <= setting.highest:
             raise InputError(
                 f"{name} may be {setting.lowest} to {setting.highest} {setting.unit}, not {number}; "
@@ -109,11 +110,18 @@ def _checked(name: str, value: int | str, setting: NumberSetting | ChoiceSetting
 
 
 def _anaesthetic_named(wanted: str, plan: Plan) -> str:
-    without_strength = "_".join(part for part in wanted.split("_") if not part.isdigit())
+    if wanted in plan.anaesthetics:
+        return wanted
+    words = _words_that_count(wanted)
     for name, agent in plan.anaesthetics.items():
-        if not {wanted, without_strength}.isdisjoint((name, *agent.aliases)):
+        if any(words == _words_that_count(each) for each in (name, *agent.aliases)):
             return name
     raise InputError(f"no anaesthetic {wanted!r}; known are {', '.join(plan.anaesthetics)}")
+
+
+def _words_that_count(name: str) -> frozenset[str]:
+    """Return a name's words without strengths and without those that only join, in no order."""
+    return frozenset(word for word in name.split("_") if not word.isdigit()) - {"with", "w", "and", "plus"}
 
 
 def _recorded_anaesthetic(plan: Plan, settings: Mapping[str, int | str]) -> Anaesthetic | None:
