@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
+from reminders.desk.pinned_plans import keep_plan
 from reminders.errors import InputError
 from reminders.records import courses
 from reminders.records.tables import Approval
@@ -37,6 +38,7 @@ def approve(session: Session, desk: Desk, procedure: str, approver: Approver) ->
         license=license_number,
         at=desk.clock.now(),
     )
+    keep_plan(session, desk, ready)
     courses.add_approval(session, approval)
     return approval
 

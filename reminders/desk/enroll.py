@@ -15,6 +15,7 @@ from reminders.desk.composing import Composed, ComposedCourse, Desk, compose
 from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import CourseInput, as_json, read_course
 from reminders.desk.message_rows import Belonging, rows_of
+from reminders.desk.pinned_plans import keep_plan
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.replan import make_room_for
 from reminders.errors import InputError
@@ -135,6 +136,7 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
             f"no clinician approved {ready.plan.procedure} as it is now; "
             f"run `reminders approve {ready.plan.procedure}` first"
         )
+    keep_plan(session, desk, ready)
     patient_id = _patient(session, desk, sound, now)
     procedure_on = local_day(course.procedure_end, course.zone)
     earlier = courses.same_enrollment(session, patient_id, ready.plan.procedure, procedure_on)

@@ -21,6 +21,8 @@ class ReadyPlan:
     wording: Wording
     content_hash: str
     """Over every file the plan may use; approval is of exactly this content."""
+    keeps: object = None
+    """What has to live as long as the plan does: the folder that an earlier content was written to."""
 
 
 class PlanLibrary:
@@ -29,6 +31,7 @@ class PlanLibrary:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._ready: dict[str, ReadyPlan] = {}
+        self._earlier: dict[str, ReadyPlan] = {}
 
     @property
     def shared(self) -> Path:
@@ -46,13 +49,25 @@ class PlanLibrary:
             if procedure not in self.names():
                 known = ", ".join(self.names()) or "none"
                 raise NotFound(f"no procedure {procedure!r} in {self._folder}; there are: {known}")
-            plan = load_plan(self._folder / procedure)
-            wording = Wording(plan)
-            if faults := wording.faults():
-                raise PlanError(faults)
-            ready = ReadyPlan(plan=plan, wording=wording, content_hash=content_hash(plan))
-            self._ready[procedure] = ready
+            ready = self._ready[procedure] = load_ready(self._folder / procedure)
         return ready
+
+    def version(self, content_hash: str) -> ReadyPlan | None:
+        """Return an earlier content of a plan that was loaded before, None when it was not."""
+        return self._earlier.get(content_hash)
+
+    def remember(self, ready: ReadyPlan) -> None:
+        """Keep an earlier content of a plan at hand."""
+        self._earlier[ready.content_hash] = ready
+
+
+def load_ready(folder: Path, *, keeps: object = None) -> ReadyPlan:
+    """Load a procedure folder with its texts; raises PlanError with every fault of the plan or of its texts."""
+    plan = load_plan(folder)
+    wording = Wording(plan)
+    if faults := wording.faults():
+        raise PlanError(faults)
+    return ReadyPlan(plan=plan, wording=wording, content_hash=content_hash(plan), keeps=keeps)
 
 
 def content_hash(plan: Plan) -> str:

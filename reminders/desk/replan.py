@@ -15,6 +15,7 @@ from reminders.care.values import Channel, Course
 from reminders.desk.composing import Desk, compose
 from reminders.desk.course_facts import as_json, from_json
 from reminders.desk.message_rows import Belonging, NewMessage, rows_of
+from reminders.desk.pinned_plans import pinned_plan
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import courses, people
 from reminders.records.bulk import insert_messages
@@ -66,16 +67,11 @@ class _Step:
 def propose(session: Session, desk: Desk, enrollment_id: int, course: Course) -> Proposal:
     """Return what a course's messages would become under new facts; stores nothing.
 
-    Raises NotFound, StateError when the course is not active or its plan has changed since, InputError when the
-    plan does not allow the facts.
+    The course goes on by the plan it began with, even when that has changed since. Raises NotFound, StateError when
+    the course is not active, InputError when the plan does not allow the facts.
     """
     enrollment = active_enrollment(session, enrollment_id)
-    ready = desk.library.get(enrollment.procedure)
-    if ready.content_hash != enrollment.content_hash:
-        raise StateError(
-            f"the plan {enrollment.procedure} has changed since enrollment {enrollment_id}; "
-            "its course keeps the words it began with: cancel it and enroll anew to use the new plan"
-        )
+    ready = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash)
     patient = people.patient_of(session, enrollment.patient_id)
     messages = courses.messages_of(session, enrollment_id)
     now = desk.clock.now()
@@ -118,8 +114,7 @@ def make_room_for(
     """Return the new course and the messages of the patient's courses that run already, fitted to each other.
 
     A twin (same procedure, day, settings and factors: two sites treated alike) is said once and names no site.
-    Otherwise all of them name theirs from now on. A running course whose plan has changed since keeps its words:
-    they were approved as they are.
+    Otherwise all of them name theirs from now on.
     """
     at = desk.clock.now()
     running = [
@@ -132,7 +127,7 @@ def make_room_for(
     overlaps = any(not _is_twin(each, procedure, course) for _, each in running)
     for enrollment_id, each in running if overlaps else ():
         earlier = from_json(each.facts)
-        if not earlier.overlaps and desk.library.get(each.procedure).content_hash == each.content_hash:
+        if not earlier.overlaps:
             _store(session, propose(session, desk, enrollment_id, replace(earlier, overlaps=True)))
     others = _others(courses.waiting_messages(session, patient_id, beside=None), session)
     return replace(course, overlaps=overlaps), others
@@ -148,9 +143,7 @@ def _is_twin(enrollment: Enrollment, procedure: str, course: Course) -> bool:
 def refresh_others(session: Session, desk: Desk, patient_id: int, *, beside: int) -> None:
     """Plan the patient's other courses anew, as what one of them left to another may have to be said after all."""
     for enrollment in courses.enrollments_of(session, patient_id, state="active"):
-        if enrollment.id is None or enrollment.id == beside:
-            continue
-        if desk.library.get(enrollment.procedure).content_hash == enrollment.content_hash:
+        if enrollment.id is not None and enrollment.id != beside:
             _store(session, propose(session, desk, enrollment.id, from_json(enrollment.facts)))
 
 

@@ -168,6 +168,18 @@ class Approval(SQLModel, table=True):
     at: datetime = _instant()
 
 
+class PlanContent(SQLModel, table=True):
+    """A plan's files word for word, so that a course goes on as it was approved when the folder changes."""
+
+    __tablename__ = "plan_content"
+
+    content_hash: str = Field(primary_key=True)
+    procedure: str
+    files: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
+    """Path below the folder of procedures → text."""
+    kept_at: datetime = _instant()
+
+
 class Enrollment(SQLModel, table=True):
     """One patient's course after one procedure."""
 

@@ -1,0 +1,63 @@
+"""The plan as it was when a course began: kept with the records, and loaded again from there when it has changed."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.desk.plans import ReadyPlan, files_of, load_ready
+from reminders.errors import StateError
+from reminders.records import plan_contents
+from reminders.records.tables import PlanContent
+
+
+def keep_plan(session: Session, desk: Desk, ready: ReadyPlan) -> None:
+    """Keep a plan's content with the records, unless it is there already."""
+    if plan_contents.has_content(session, ready.content_hash):
+        return
+    root = ready.plan.folder.parent
+    files = {path.relative_to(root).as_posix(): path.read_bytes().decode() for path in files_of(ready.plan)}
+    content = PlanContent(
+        content_hash=ready.content_hash,
+        procedure=ready.plan.procedure,
+        files=files,
+        kept_at=desk.clock.now(),
+    )
+    plan_contents.keep_content(session, content)
+
+
+def pinned_plan(session: Session, desk: Desk, procedure: str, content_hash: str) -> ReadyPlan:
+    """Return the plan with exactly this content: today's if it is unchanged, else the kept one.
+
+    Raises StateError when it was never kept, or what was kept is no longer what its hash says.
+    """
+    if procedure in desk.library.names():
+        today = desk.library.get(procedure)
+        if today.content_hash == content_hash:
+            return today
+    earlier = desk.library.version(content_hash)
+    if earlier is None:
+        earlier = _load(session, procedure, content_hash)
+        desk.library.remember(earlier)
+    return earlier
+
+
+def _load(session: Session, procedure: str, content_hash: str) -> ReadyPlan:
+    content = plan_contents.content_of(session, content_hash)
+    if content is None:
+        raise StateError(f"the plan {procedure} has changed, and its earlier content was not kept; enroll anew")
+    folder = tempfile.TemporaryDirectory(prefix="reminders-plan-")
+    root = Path(folder.name)
+    for name, text in content.files.items():
+        path = (root / name).resolve()
+        if not path.is_relative_to(root.resolve()):
+            raise StateError(f"the kept content of {procedure} names a file outside its folder")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text.encode())
+    ready = load_ready(root / procedure, keeps=folder)
+    if ready.content_hash != content_hash:
+        raise StateError(f"the kept content of {procedure} was altered: it no longer has the hash it was kept under")
+    return ready
