@@ -34,10 +34,18 @@ def schedule(resolved: Resolved, rules: ContactRules, now: Circumstances, *, fit
     occurrences = say_once(expand(resolved, rules, now), resolved, rules, now.others)
     due = [each for each in occurrences if each.outcome is Outcome.SCHEDULED]
     taken = (*(other.send_at for other in now.others), *now.sent_at)
-    joined = join(due, course, rules, fits=fits, others=taken)
+    desk = next((each for each in due if _goes_out_at_the_desk(each, resolved.plan, now)), None)
+    spoken = _spoken(occurrences, desk, fits)
+
+    def fits_beside(members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> bool:
+        # What is said at the desk comes before what could be sent by itself.
+        return fits(members, said_now=spoken if any(each is desk for each in members) else said_now)
+
+    joined = join(due, course, rules, fits=fits_beside if spoken else fits, others=taken)
     messages = limit_days(joined, course, rules, others=taken)
+    if spoken:
+        messages = [_saying(spoken, each) if any(e is desk for e in each.members) else each for each in messages]
     messages += [Joined.alone(each) for each in occurrences if each.outcome is not Outcome.SCHEDULED]
-    messages = _into_desk_message(messages, resolved.plan, now, fits)
     messages.sort(key=lambda each: (each.send_at, each.importance, each.first.key))
     return tuple(messages)
 
@@ -145,30 +153,23 @@ def _useful_until(instruction: Instruction, moment: Moment, resolved: Resolved) 
     return resolved.anchors.get(instruction.useful_until or "", moment.planned_at)
 
 
-def _into_desk_message(messages: list[Joined], plan: Plan, now: Circumstances, fits: Fits) -> list[Joined]:
-    """Put what is said at the desk into the message sent there, most important first, as far as it fits."""
-    spoken = [each.first for each in messages if each.outcome is Outcome.AT_CHECKOUT]
-    spoken.sort(key=lambda each: (each.importance, each.planned_at))
-    if not spoken:
-        return messages
-    return [_also_saying(spoken, each, fits) if _is_desk_message(each, plan, now) else each for each in messages]
+def _goes_out_at_the_desk(each: Occurrence, plan: Plan, now: Circumstances) -> bool:
+    return each.key == plan.file.desk_message and each.send_at == now.not_before
 
 
-def _is_desk_message(message: Joined, plan: Plan, now: Circumstances) -> bool:
-    return (
-        message.outcome is Outcome.SCHEDULED
-        and message.send_at == now.not_before
-        and any(member.key == plan.file.desk_message for member in message.members)
-    )
-
-
-def _also_saying(spoken: Sequence[Occurrence], message: Joined, fits: Fits) -> Joined:
+def _spoken(occurrences: Sequence[Occurrence], desk: Occurrence | None, fits: Fits) -> tuple[Occurrence, ...]:
+    """Return what is said at the desk and fits into the message sent there, most important first, each text once."""
+    if desk is None:
+        return ()
     put_in: list[Occurrence] = []
-    for each in spoken:
+    at_checkout = [each for each in occurrences if each.outcome is Outcome.AT_CHECKOUT]
+    for each in sorted(at_checkout, key=lambda each: (each.importance, each.planned_at)):
         said_already = any(other.text_name == each.text_name for other in put_in)
-        if not said_already and fits(message.members, said_now=[*put_in, each]):
+        if not said_already and fits([desk], said_now=[*put_in, each]):
             put_in.append(each)
-    if not put_in:
-        return message
-    reason = Reason(rule="at_checkout", text=f"also says {', '.join(each.key for each in put_in)}")
-    return replace(message, said_now=tuple(put_in), reasons=(*message.reasons, reason))
+    return tuple(put_in)
+
+
+def _saying(spoken: tuple[Occurrence, ...], message: Joined) -> Joined:
+    reason = Reason(rule="at_checkout", text=f"also says {', '.join(each.key for each in spoken)}")
+    return replace(message, said_now=spoken, reasons=(*message.reasons, reason))
