@@ -1,0 +1,47 @@
+"""Fixtures: the invented practice of `tests.desk.office`, opened at an instant that the test names."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from reminders.records.schema import migrate
+from tests.desk.office import Office, open_office
+
+Opener = Callable[..., Office]
+
+
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file of our schema that nobody writes to; each test gets a copy."""
+    path = tmp_path_factory.mktemp("empty") / "reminders.sqlite3"
+    migrate(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def office_at(tmp_path: Path, empty_database: Path) -> Iterator[Opener]:
+    """Open the practice at a wall time in Chicago; `demo=False` and other settings change its configuration."""
+    opened: list[Office] = []
+
+    def open_at(start: str = "2026-06-10T10:30", **settings: Any) -> Office:
+        folder = tmp_path / f"office{len(opened)}"
+        folder.mkdir()
+        database = Path(shutil.copy(empty_database, folder / "reminders.sqlite3"))
+        opened.append(open_office(folder, database, start, **settings))
+        return opened[-1]
+
+    yield open_at
+    for office in opened:
+        office.dispatcher.close()
+        office.database.close()
+
+
+@pytest.fixture
+def office(office_at: Opener) -> Office:
+    """The practice on a Wednesday morning in June, 10:30."""
+    return office_at()
