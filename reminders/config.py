@@ -118,6 +118,7 @@ class ConcernsSection(_Section):
 
     emergency_minutes: int = Field(default=15, ge=1, le=120)
     urgent_hours: int = Field(default=4, ge=1, le=24)
+    urgent_after_opening_minutes: int = Field(default=60, ge=1, le=480)
     routine_working_days: int = Field(default=1, ge=0, le=10)
 
 

@@ -31,6 +31,11 @@ class OpeningHours:
                 return max(instant, start)
         return instant
 
+    def closing_today(self, instant: datetime) -> datetime | None:
+        """Return when the practice closes for the day, seen from an instant; None when it has, or is closed all day."""
+        ends = [end for _, end in self._intervals(local_day(instant, self.zone), 1)]
+        return ends[-1] if ends and instant < ends[-1] else None
+
     def after_open_time(self, instant: datetime, length: timedelta) -> datetime:
         """Return when `length` of open time will have passed since `instant`."""
         left = length
@@ -72,7 +77,9 @@ class DueTimes:
     emergency: timedelta
     """By the clock, day and night."""
     urgent: timedelta
-    """Of open time."""
+    """For what came in while the practice was open; never later than it closes that day."""
+    urgent_after_opening: timedelta
+    """For what came in while it was closed: after it opens next."""
     routine_working_days: int
 
     def due_at(self, urgency: str, opened_at: datetime, opening: OpeningHours) -> datetime:
@@ -80,5 +87,8 @@ class DueTimes:
         if urgency == "emergency":
             return opened_at + self.emergency
         if urgency == "urgent":
-            return opening.after_open_time(opened_at, self.urgent)
+            closes_at = opening.closing_today(opened_at)
+            if closes_at is not None and opening.is_open(opened_at):
+                return min(opening.after_open_time(opened_at, self.urgent), closes_at)
+            return opening.next_opening(opened_at) + self.urgent_after_opening
         return opening.closing_of_working_day(opened_at, self.routine_working_days)
