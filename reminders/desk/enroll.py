@@ -38,6 +38,17 @@ _FURTHEST_BACK = timedelta(days=30)
 _NO_FACTORS = "none"
 
 
+class AlreadyEnrolled(InputError):
+    """The same patient has a course for the same procedure and day; nothing was stored."""
+
+    def __init__(self, enrollment_id: int) -> None:
+        self.enrollment_id = enrollment_id
+        super().__init__(
+            f"this patient has enrollment {enrollment_id} for the same procedure and day; "
+            "say --again if a second course is meant"
+        )
+
+
 @dataclass(frozen=True, kw_only=True)
 class EnrollmentInput:
     """What the front desk gives for one patient; nothing is checked yet."""
@@ -131,20 +142,13 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
     """Store a sound enrollment with all its messages; raises InputError for what only the database knows."""
     now = desk.clock.now()
     ready, course = sound.ready, sound.course
-    if not desk.demo and not courses.is_approved(session, desk.practice_id, ready.content_hash):
-        raise InputError(
-            f"no clinician approved {ready.plan.procedure} as it is now; "
-            f"run `reminders approve {ready.plan.procedure}` first"
-        )
+    require_approval(session, desk, ready)
     keep_plan(session, desk, ready)
     patient_id = _patient(session, desk, sound, now)
     procedure_on = local_day(course.procedure_end, course.zone)
     earlier = courses.same_enrollment(session, patient_id, ready.plan.procedure, procedure_on)
     if earlier is not None and not sound.given.again:
-        raise InputError(
-            f"this patient has enrollment {earlier} for the same procedure and day; "
-            "say --again if a second course is meant"
-        )
+        raise AlreadyEnrolled(earlier)
     course, others = make_room_for(session, desk, patient_id, ready.plan.procedure, course)
     composed = compose(ready, course, _circumstances(course, now, others), desk.house, first_name=sound.first_name)
     enrollment_id = courses.add_enrollment(
@@ -172,6 +176,15 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
     warnings = (*sound.warnings, *_desk_warnings(composed))
     _open_tasks(session, composed, whose, at=now)
     return Enrolled(enrollment_id=enrollment_id, patient_id=patient_id, composed=composed, warnings=warnings)
+
+
+def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
+    """Raise InputError when no clinician of the practice approved the plan as it is now; demo mode needs none."""
+    if not desk.demo and not courses.is_approved(session, desk.practice_id, ready.content_hash):
+        raise InputError(
+            f"no clinician approved {ready.plan.procedure} as it is now; "
+            f"run `reminders approve {ready.plan.procedure}` first"
+        )
 
 
 def _circumstances(course: Course, now: datetime, others: Sequence[OtherMessage]) -> Circumstances:

@@ -1,0 +1,147 @@
+"""Enroll the patients of a list: the sound rows are stored, the others reported; or all of them, or none."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.desk.enroll import AlreadyEnrolled, EnrollmentInput, read, require_approval, store
+from reminders.errors import ReminderError
+from reminders.exchange.enrollment_csv import SETTING, SLOT, EnrollmentRow
+from reminders.records.database import Database
+
+ROWS_A_COMMIT = 50
+"""A commit waits for the disk; this many rows share one, and no other writer waits long for them."""
+
+_BETWEEN_FACTORS = re.compile(r"[;,|/\n]")
+_COURSE_COLUMNS = ("end", "zone", "language", "visit", "block_placed", "dressing_applied", "channel", "site")
+_PERSON_COLUMNS = ("procedure", "first_name", "last_name", "phone", "email")
+
+
+class RowState(StrEnum):
+    """What came of a row."""
+
+    ENROLLED = "enrolled"
+    ALREADY = "already"  # the same patient, procedure and day: most likely the list was read before
+    FAULTY = "faulty"
+
+
+@dataclass(frozen=True, kw_only=True)
+class RowResult:
+    """What came of one row of the list."""
+
+    line: int
+    state: RowState
+    enrollment_id: int | None = None
+    """Of the course made, or of the one that is there already."""
+    patient_id: int | None = None
+    problems: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListResult:
+    """What came of a list."""
+
+    rows: tuple[RowResult, ...]
+    stored: bool
+    """False when everything was taken back: it was a rehearsal, or a row was faulty and all or nothing was wanted."""
+
+    def of(self, state: RowState) -> tuple[RowResult, ...]:
+        """Return the rows that ended like this."""
+        return tuple(row for row in self.rows if row.state is state)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListRules:
+    """How a list is enrolled."""
+
+    all_or_nothing: bool = False
+    rehearse: bool = False
+    """Do everything, then take it back."""
+    seen: Callable[[RowResult], None] = lambda _row: None
+    """Told of every row, for progress."""
+
+
+def enroll_list(
+    database: Database, desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, rules: ListRules
+) -> ListResult:
+    """Enroll every sound row; `given` says what a row does not say itself.
+
+    Raises InputError when the plan is not approved: then no row could be enrolled.
+    """
+    with database.reading() as session:
+        require_approval(session, desk, desk.library.get(given.procedure))
+    results: list[RowResult] = []
+    size = len(rows) if rules.all_or_nothing or rules.rehearse else ROWS_A_COMMIT
+    stored = True
+    for start in range(0, len(rows), max(size, 1)):
+        some = rows[start : start + size]
+        with database.writing() as session:
+            results += _each(session, desk, some, given, rules)
+            faulty = any(result.state is RowState.FAULTY for result in results)
+            if rules.rehearse or (rules.all_or_nothing and faulty):
+                session.rollback()
+                stored = False
+    return ListResult(rows=tuple(results), stored=stored)
+
+
+def _each(
+    session: Session, desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, rules: ListRules
+) -> Iterator[RowResult]:
+    for row in rows:
+        result = _enroll_row(session, desk, row, given)
+        rules.seen(result)
+        yield result
+
+
+def _enroll_row(session: Session, desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> RowResult:
+    """Enroll one row within the transaction; a faulty one leaves nothing behind."""
+    problems = list(row.problems)
+    try:
+        sound = read(desk, input_of(row, given))
+        if not problems:
+            with session.begin_nested():
+                enrolled = store(session, desk, sound)
+            return RowResult(
+                line=row.line,
+                state=RowState.ENROLLED,
+                enrollment_id=enrolled.enrollment_id,
+                patient_id=enrolled.patient_id,
+                warnings=enrolled.warnings,
+            )
+    except AlreadyEnrolled as error:
+        return RowResult(line=row.line, state=RowState.ALREADY, enrollment_id=error.enrollment_id)
+    except ReminderError as error:
+        problems += getattr(error, "problems", (str(error),))
+    return RowResult(line=row.line, state=RowState.FAULTY, problems=tuple(dict.fromkeys(problems)))
+
+
+def input_of(row: EnrollmentRow, given: EnrollmentInput) -> EnrollmentInput:
+    """Return what the desk gives for a row: its own cells, and `given` where they are empty."""
+    said = row.values
+    course = replace(given.course, **{name: said[name] for name in _COURSE_COLUMNS if name in said})
+    if "factors" in said:
+        course = replace(course, factors=tuple(part.strip() for part in _BETWEEN_FACTORS.split(said["factors"])))
+    settings = {name.removeprefix(SETTING): text for name, text in said.items() if name.startswith(SETTING)}
+    slots = {name.removeprefix(SLOT): text for name, text in said.items() if name.startswith(SLOT)}
+    night = row.says("night_contact")
+    course = replace(
+        course,
+        settings={**course.settings, **settings},
+        slots={**course.slots, **slots},
+        night_contact_agreed=course.night_contact_agreed if night is None else night,
+    )
+    consent, again = row.says("consent"), row.says("again")
+    return replace(
+        given,
+        course=course,
+        consent=given.consent if consent is None else consent,
+        again=given.again if again is None else again,
+        **{name: said[name] for name in _PERSON_COLUMNS if name in said},
+    )
