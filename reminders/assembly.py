@@ -13,9 +13,17 @@ from reminders.config import Config, PracticeSection, find_config, load_config
 from reminders.desk.composing import Desk, House
 from reminders.desk.opening_hours import DueTimes, OpeningHours
 from reminders.desk.plans import PlanLibrary
+from reminders.errors import ConfigError
 from reminders.wording.render import Sender
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from reminders.delivery.dispatcher import Dispatcher
+    from reminders.delivery.gate import Gate
+    from reminders.delivery.report import DispatchReport
+    from reminders.delivery.runner import Runner
+    from reminders.delivery.transports import Transport
     from reminders.records.database import Database
 
 
@@ -57,6 +65,7 @@ class App:
             due=DueTimes(
                 emergency=timedelta(minutes=due.emergency_minutes),
                 urgent=timedelta(hours=due.urgent_hours),
+                urgent_after_opening=timedelta(minutes=due.urgent_after_opening_minutes),
                 routine_working_days=due.routine_working_days,
             ),
             clock=self.clock,
@@ -77,6 +86,65 @@ class App:
             rules=self.config.contact.rules(),
             segment_limit=self.config.contact.segment_limit,
         )
+
+    def require_practice(self) -> None:
+        """Raise ConfigError when the practice is not one of those in the database."""
+        from reminders.records.practices import practice_ids  # noqa: PLC0415  as above
+
+        with self.database.reading() as session:
+            known = practice_ids(session)
+        if self.config.practice.id not in known:
+            raise ConfigError(
+                f"practice.id: there is no practice {self.config.practice.id!r} in the database, "
+                f"only {', '.join(known) or 'none'}; run `reminders init` to add it"
+            )
+
+    @cached_property
+    def gate(self) -> Gate:
+        """What decides at the moment of sending."""
+        from reminders.delivery.gate import Gate  # noqa: PLC0415  a preview sends nothing
+
+        return Gate(
+            quiet_hours={self.config.practice.id: self.house.rules.quiet},
+            approval_needed=not self.config.demo,
+        )
+
+    def transports(self) -> Mapping[str, Transport]:
+        """Open the transport of each channel; one that serves several channels is opened once.
+
+        Raises ConfigError when one can't be opened. Whoever opens them closes them; a dispatcher closes its own.
+        """
+        names = {"sms": self.config.delivery.sms, "email": self.config.delivery.email}
+        opened = {name: self._transport(name) for name in dict.fromkeys(names.values())}
+        return {channel: opened[name] for channel, name in names.items()}
+
+    def dispatcher(self) -> Dispatcher:
+        """Return a new worker that dispatches what is due; close it when done."""
+        from reminders.delivery.dispatcher import Dispatcher, DispatchRules  # noqa: PLC0415  a preview sends nothing
+
+        desk = self.desk
+        rules = DispatchRules(
+            gate=self.gate,
+            concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+            lease=timedelta(seconds=self.config.delivery.lease_seconds),
+        )
+        return Dispatcher(self.database, self.clock, self.transports(), rules)
+
+    def runner(self, dispatcher: Dispatcher, *, tell: Callable[[DispatchReport], None] | None = None) -> Runner:
+        """Return what runs the recurring jobs until it is stopped; `tell` is given each report of the dispatcher."""
+        from reminders.delivery.runner import Runner, dispatch_job  # noqa: PLC0415  a preview sends nothing
+
+        every = timedelta(seconds=self.config.delivery.poll_seconds)
+        return Runner((dispatch_job(dispatcher, self.clock, every=every, tell=tell),))
+
+    def _transport(self, name: str) -> Transport:
+        return {"file": self._file_transport}[name]()
+
+    def _file_transport(self) -> Transport:
+        from reminders.delivery.transports.file import FileTransport  # noqa: PLC0415  only what is used is loaded
+
+        senders = {self.config.practice.id: self.config.practice.email} if self.config.practice.email else {}
+        return FileTransport(self.config.outbox_folder, now=self.clock.now, senders=senders)
 
 
 def assemble(config_path: Path | None, *, clock: Clock | None = None) -> App:

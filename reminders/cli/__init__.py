@@ -4,17 +4,34 @@ from __future__ import annotations
 
 import importlib
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
+from typing import Any, NoReturn
 
 import click
 
-from reminders.errors import ConfigError, InputError, PlanError, ReminderError
+from reminders.cli.faults import told
 
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "init": ("reminders.cli.setting_up", "Write a configuration and create the database."),
+        "init": ("reminders.cli.setting_up", "Write a configuration and create or update the database."),
+        "doctor": ("reminders.cli.doctor", "Find what is wrong with the installation, and say what to do."),
+        "procedures": ("reminders.cli.procedures", "List the procedures, their languages and approvals."),
         "preview": ("reminders.cli.preview", "Show what a plan would send, and why then."),
+        "approve": ("reminders.cli.approving", "Record a clinician's approval of a plan as it is now."),
+        "approvals": ("reminders.cli.approving", "List who approved which plan, and when."),
+        "enroll": ("reminders.cli.enrolling", "Enroll a patient at checkout, or many from a CSV file."),
+        "patients": ("reminders.cli.finding", "Find patients by name, number or address."),
+        "enrollments": ("reminders.cli.finding", "Find courses by their patient."),
+        "messages": ("reminders.cli.messages", "Show the messages of a course, or those that are due."),
+        "replan": ("reminders.cli.changing", "Change a course's facts: first the difference, then the change."),
+        "cancel": ("reminders.cli.changing", "End a course; what still waits is not sent."),
+        "consent": ("reminders.cli.consenting", "Show, record or withdraw a patient's consent."),
+        "run": ("reminders.cli.running", "Send what is due, until it is stopped."),
+        "reply": ("reminders.cli.replying", "Take in what a patient wrote, and answer it."),
+        "triage": ("reminders.cli.triaging", "Read a reply without storing anything."),
+        "concerns": ("reminders.cli.concerns", "Show and work off what a person must deal with."),
+        "record": ("reminders.cli.record", "Print the chart record of a course."),
     }
 )
 """Each command's module and the line that `--help` shows, kept here so that help imports no command."""
@@ -30,18 +47,37 @@ class _LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(COMMANDS[cmd_name][0])
-        command: click.Command = getattr(module, cmd_name.replace("-", "_"))
+        command: click.Command = getattr(module, cmd_name)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,  # noqa: ARG002  errors are told here, and so never by click
+        **extra: Any,
+    ) -> NoReturn:
+        """Run a command and leave with its exit status; errors are told on stderr, with what to do."""
+        outer = super()
+        sys.exit(told(lambda: outer.main(args, prog_name, complete_var, standalone_mode=False, **extra)))
+
 
 @click.group(
     cls=_LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Exit codes: 0 done, 1 it fell short, 2 the input or the configuration is at fault.",
+    epilog="""\b
+Exit codes: 0 done, 1 it fell short, 2 the input or the configuration is at fault.
+\b
+Completion of commands and options with the Tab key; put the line of your shell where it starts:
+  bash  eval "$(_REMINDERS_COMPLETE=bash_source reminders)"                in ~/.bashrc
+  zsh   eval "$(_REMINDERS_COMPLETE=zsh_source reminders)"                 in ~/.zshrc
+  fish  _REMINDERS_COMPLETE=fish_source reminders | source                 in config.fish
+""",
 )
 @click.version_option(package_name="reminders")
 @click.option(
@@ -52,7 +88,7 @@ class _LazyGroup(click.Group):
 )
 @click.pass_context
 def commands(ctx: click.Context, config_path: str | None) -> None:
-    r"""Send timed aftercare messages for a small practice and see who answers with a concern.
+    """Send timed aftercare messages for a small practice and see who answers with a concern.
 
     Not a medical device and not an emergency line. A licensed clinician approves every text before it is sent.
 
@@ -60,25 +96,10 @@ def commands(ctx: click.Context, config_path: str | None) -> None:
     Start here:
       reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago
       reminders init
-    """
+    """  # noqa: D301  click wants the character itself
     ctx.obj = config_path
 
 
-def main() -> None:
-    """Run the command line; errors are told on stderr, with what to do."""
-    try:
-        status = commands.main(standalone_mode=False)
-    except click.exceptions.Abort:
-        click.echo("stopped", err=True)
-        sys.exit(1)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(2)
-    except ReminderError as error:
-        click.echo("reminders: " + str(error).replace("\n", "\n  "), err=True)
-        sys.exit(2 if isinstance(error, InputError | ConfigError | PlanError) else 1)
-    except BrokenPipeError:
-        # the reader (head, less) went away: nothing is wrong, and nothing can be said any more
-        sys.stderr.close()
-        sys.exit(0)
-    sys.exit(status if isinstance(status, int) else 0)
+def main() -> NoReturn:
+    """Run the command line."""
+    commands.main(prog_name="reminders")

@@ -2,15 +2,35 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypedDict, TypeVar
 
 import click
+from click.shell_completion import CompletionItem
 
+from reminders.assembly import App, assemble
 from reminders.errors import InputError
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class CourseFacts(TypedDict):
+    """What `course_options` passes to a command; None where nothing was said."""
+
+    end: str | None
+    zone: str | None
+    language: str | None
+    factors: tuple[str, ...]
+    settings: tuple[str, ...]
+    slots: tuple[str, ...]
+    visit: str | None
+    block_placed: str | None
+    dressing_applied: str | None
+    channel: str | None
+    site: str | None
+    night_contact: bool | None
 
 
 def json_option(command: Command) -> Command:
@@ -18,11 +38,26 @@ def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(command)
 
 
+def by_option(command: Command) -> Command:
+    """Add `--by`: who does it."""
+    return click.option("--by", metavar="NAME", help="Who does it; else your login name here.")(command)
+
+
+def yes_option(command: Command) -> Command:
+    """Add `--yes`."""
+    return click.option("--yes", is_flag=True, help="Do it without asking.")(command)
+
+
+def procedure_argument(command: Command) -> Command:
+    """Add PROCEDURE, completed from the procedures that came with the program."""
+    return click.argument("procedure", shell_complete=_procedures)(command)
+
+
 def course_options(command: Command) -> Command:
-    """Add the options that state a course's facts."""
+    """Add the options that state a course's facts; they arrive as `CourseFacts`."""
     for option in reversed(
         (
-            click.option("--end", required=True, metavar="TIME", help="End of the procedure, like 2026-03-07T15:30."),
+            click.option("--end", metavar="TIME", help="End of the procedure, like 2026-03-07T15:30."),
             click.option("--zone", metavar="ZONE", help="The patient's zone, like America/Chicago."),
             click.option("--language", metavar="CODE", help="The patient's language, like en."),
             click.option("--factor", "factors", multiple=True, metavar="NAME", help="A patient factor; repeatable."),
@@ -33,7 +68,11 @@ def course_options(command: Command) -> Command:
             click.option("--dressing-applied", metavar="TIME", help="When the dressing was put on."),
             click.option("--channel", metavar="sms|email", help="How the patient is written to."),
             click.option("--site", metavar="WORDS", help="How to name the site when two courses overlap."),
-            click.option("--night-contact", is_flag=True, help="The patient agreed to be contacted at night."),
+            click.option(
+                "--night-contact/--no-night-contact",
+                default=None,
+                help="Whether the patient agreed to be contacted at night.",
+            ),
         )
     ):
         command = option(command)
@@ -57,3 +96,36 @@ def config_path(ctx: click.Context) -> Path | None:
     """Return the configuration named on the command line, None when none was."""
     given = ctx.find_root().obj
     return Path(given) if given else None
+
+
+def opened(ctx: click.Context) -> App:
+    """Return the program with its database open; raises ConfigError that says what to do."""
+    app = assemble(config_path(ctx))
+    app.require_practice()
+    ctx.call_on_close(app.database.close)
+    return app
+
+
+def acting(by: str | None) -> str:
+    """Return who acts: the name given, else the login name; raises InputError when there is neither."""
+    if by is not None and by.strip():
+        return by.strip()
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        raise InputError("say who does this with --by NAME") from None
+
+
+def whole_text(text: str) -> str:
+    """Return a text given as an argument, or what comes on stdin for `-`; bytes that are no text are replaced."""
+    if text == "-":
+        return click.get_binary_stream("stdin").read().decode("utf-8-sig", "replace")
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
+def _procedures(_ctx: click.Context, _parameter: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    from reminders.care.loading import procedures_in  # noqa: PLC0415  only the Tab key needs it
+    from reminders.config import shipped_templates  # noqa: PLC0415
+
+    names = procedures_in(shipped_templates())
+    return [CompletionItem(name) for name in names if name.startswith(incomplete)]

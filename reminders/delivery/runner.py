@@ -17,6 +17,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from reminders.clock import Clock
 from reminders.delivery.dispatcher import Dispatcher
+from reminders.delivery.report import DispatchReport
 
 _LOG = logging.getLogger(__name__)
 _SCHEDULER_LOG = logging.getLogger("reminders.delivery.scheduler")
@@ -39,12 +40,23 @@ class RecurringJob:
     """Asks a run that is under way to end soon; called from another thread."""
 
 
-def dispatch_job(dispatcher: Dispatcher, clock: Clock, *, every: timedelta = timedelta(seconds=1)) -> RecurringJob:
-    """Return the job that dispatches: at the moment the next message is due, and every so often for new ones."""
+def dispatch_job(
+    dispatcher: Dispatcher,
+    clock: Clock,
+    *,
+    every: timedelta = timedelta(seconds=1),
+    tell: Callable[[DispatchReport], None] | None = None,
+) -> RecurringJob:
+    """Return the job that dispatches: at the moment the next message is due, and every so often for new ones.
+
+    `tell` is given every report in which something happened.
+    """
 
     def run() -> datetime | None:
         while True:
             report = dispatcher.run_once()
+            if tell is not None and report.total:
+                tell(report)
             next_at = dispatcher.next_at()
             if report.total == 0 and next_at is not None and next_at <= clock.now():
                 return None  # others have it in hand, or it can't be done now

@@ -1,0 +1,94 @@
+"""How an error is told to the person at the terminal: what happened, what to do, and the exit status it comes to."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from collections.abc import Callable
+
+import click
+
+from reminders.errors import ConfigError, InputError, PlanError, ReminderError
+
+DONE = 0
+FELL_SHORT = 1
+AT_FAULT = 2
+"""The input or the configuration."""
+
+ENV_DEBUG = "REMINDERS_DEBUG"
+
+_DATABASE_ADVICE = (
+    ("database is locked", "another program has been writing to the database for long; try again", FELL_SHORT),
+    ("readonly database", "the database may not be written to; check who owns the file and its folder", AT_FAULT),
+    ("attempt to write a readonly", "the database may not be written to; check its permissions", AT_FAULT),
+    ("unable to open database", "the database can't be opened; check its folder and its permissions", AT_FAULT),
+    ("not a database", "the file named as `database` is not one; check the configuration", AT_FAULT),
+    ("malformed", "the database is damaged; restore it from a backup", FELL_SHORT),
+    ("disk is full", "the disk is full; make room and try again", FELL_SHORT),
+    ("disk i/o error", "the disk failed to read or write; check it before anything else", FELL_SHORT),
+    ("no such table", "the database lacks a table; run `reminders init` to update it", AT_FAULT),
+    ("interrupted", "the database took too long; try again", FELL_SHORT),
+    ("timeout", "the database took too long; try again", FELL_SHORT),
+)
+"""What a driver's message holds, what to tell instead, and the exit status."""
+
+
+def told(run: Callable[[], object]) -> int:
+    """Run something and return its exit status; an error is told on stderr, without a traceback."""
+    try:
+        status = run()
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
+    except click.exceptions.Abort:
+        say("stopped; nothing more was done")
+        return FELL_SHORT
+    except click.ClickException as error:
+        error.show()
+        return AT_FAULT
+    except ReminderError as error:
+        say(str(error))
+        return AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
+    except BrokenPipeError:
+        # the reader (head, less) went away: nothing is wrong, and nothing can be said any more
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  keeps the last flush quiet
+        return DONE
+    except Exception as error:  # noqa: BLE001  the outermost loop: whatever broke is told in a line
+        return _tell_unexpected(error)
+    return status if isinstance(status, int) else DONE
+
+
+def say(message: str) -> None:
+    """Print a message on stderr, its further lines indented."""
+    click.echo("reminders: " + message.replace("\n", "\n  "), err=True)
+
+
+def debugging() -> bool:
+    """Say whether tracebacks are wanted."""
+    return bool(os.environ.get(ENV_DEBUG))
+
+
+def _tell_unexpected(error: Exception) -> int:
+    message, status = _explained(error)
+    say(message)
+    if debugging():
+        traceback.print_exception(error)
+    return status
+
+
+def _explained(error: Exception) -> tuple[str, int]:
+    if type(error).__module__.startswith("sqlalchemy."):
+        return _database_advice(error)
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror or type(error).__name__}", AT_FAULT
+    # The error's own words may hold what a patient wrote or is called: only its type is shown.
+    return f"something unexpected happened ({type(error).__name__}); set {ENV_DEBUG}=1 to see where", FELL_SHORT
+
+
+def _database_advice(error: Exception) -> tuple[str, int]:
+    words = str(getattr(error, "orig", "")).lower()
+    for part, advice, status in _DATABASE_ADVICE:
+        if part in words:
+            return advice, status
+    return f"the database refused ({type(error).__name__}); set {ENV_DEBUG}=1 to see why", FELL_SHORT

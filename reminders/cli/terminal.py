@@ -1,0 +1,98 @@
+"""How commands speak: tables and lines for people, JSON for programs, questions only where somebody can answer."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from reminders.errors import InputError
+
+
+def print_json(value: object) -> None:
+    """Print one JSON value on stdout, in UTF-8 wherever the program runs."""
+    _write(json.dumps(value, ensure_ascii=False, indent=2))
+
+
+def print_json_line(value: object) -> None:
+    """Print one JSON value on one line."""
+    _write(json.dumps(value, ensure_ascii=False))
+
+
+def console() -> Console:
+    """Return the console for what people read."""
+    return Console(highlight=False, soft_wrap=False, emoji=False, markup=False)
+
+
+def table(*columns: str | tuple[str, dict[str, Any]], title: str | None = None) -> Table:
+    """Return an empty table; a column is its heading, or (heading, options of rich)."""
+    made = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    for column in columns:
+        heading, options = (column, {}) if isinstance(column, str) else column
+        made.add_column(heading, **{"overflow": "fold", **options})
+    return made
+
+
+def show_rows(made: Table, rows: Iterable[Sequence[str | Text]]) -> None:
+    """Print a table with rows; what patients and staff wrote is never read as markup."""
+    for row in rows:
+        made.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in row))
+    console().print(made)
+
+
+def line(text: str | Text = "", *, style: str | None = None) -> None:
+    """Print a line for people on stdout; the terminal breaks it, not we, so that it can be copied."""
+    console().print(text, style=style, soft_wrap=True)
+
+
+def warn(text: str) -> None:
+    """Print a warning on stderr, so that it never mixes with what a program reads."""
+    Console(stderr=True, highlight=False, emoji=False, markup=False).print(
+        f"! {text}", style="yellow", soft_wrap=True
+    )
+
+
+def when(instant: datetime, zone: ZoneInfo) -> str:
+    """Return an instant as people of a zone write it: `Sat 7 Mar 2026 15:30`."""
+    local = instant.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b %Y %H:%M}"
+
+
+def short_when(instant: datetime, zone: ZoneInfo) -> str:
+    """Return an instant without its year, for tables: `Sat 7 Mar 15:30`."""
+    local = instant.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+
+def as_text(instant: datetime | None, zone: ZoneInfo) -> str | None:
+    """Return an instant for JSON: RFC 3339 with the zone's offset, None for none."""
+    return None if instant is None else instant.astimezone(zone).isoformat()
+
+
+def somebody_is_there() -> bool:
+    """Say whether questions can be answered: a person sits at the terminal."""
+    return sys.stdin.isatty()
+
+
+def confirm(question: str, *, yes: bool) -> None:
+    """Ask before something is done; raises click's Abort for no, InputError where nobody can answer."""
+    if yes:
+        return
+    if not somebody_is_there():
+        raise InputError("nothing was done: there is no terminal to ask at; say --yes if you mean it")
+    click.confirm(question, abort=True, err=True)
+
+
+def _write(text: str) -> None:
+    stream = click.get_binary_stream("stdout")
+    stream.write(text.encode("utf-8", "backslashreplace") + b"\n")
+    stream.flush()
