@@ -14,8 +14,8 @@ from reminders.replies.labels import Evidence
 from reminders.replies.patterns import Finding
 from reminders.replies.scope import Scope, Standing
 
-_SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed")
-_UNDERSTOOD = ("plain", "common", "degree", "courtesy", "ack", "good", "thanks", "done", "answer_yes", "answer_confirm")
+_SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed", "close.keep")
+_UNDERSTOOD = ("plain", "common", "degree", "courtesy", "ack", "good", "thanks", "done", "answer_yes", "answer_confirm", "unit", "joins")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,14 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
         if scope.of(Finding("concern.word", (at,))).counts:
             return None
         denied.add(at)
+    if any(not _used(at, denied | covered) for at in findings.where("negator") if at and at not in covered):
+        return None
     return denied
+
+
+def _used(negator: int, denied: set[int]) -> bool:
+    """Whether something denied stands after the negation, or just before it ("pus no")."""
+    return negator - 1 in denied or any(at in denied for at in range(negator + 1, negator + 9))
 
 
 def _unknown(findings: Findings, covered: set[int]) -> list[int]:

@@ -64,6 +64,8 @@ def in_context(heard: Heard, after: str) -> Outcome:
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
     if key == "checkin_yesno" and heard.answer is not None and heard.answer.answer in {Answer.NO, Answer.THUMB_DOWN}:
         return _after_no(heard)
+    if key == "checkin_yesno" and heard.findings.of("answer.unsettled"):
+        return _after_no(heard)
     if key == "visit" and heard.answer is not None and heard.answer.answer is Answer.NO and not heard.closing:
         return Outcome(label=Label.ROUTINE, signs=("reschedule",), why=_answered(heard, key))
     if key == "warning_signs" and heard.answer is not None and heard.answer.answer is Answer.YES:
@@ -87,7 +89,7 @@ def _scored(heard: Heard) -> Outcome:
 def _after_no(heard: Heard) -> Outcome:
     """NO to "dressing dry and pain controlled?": urgent, unless the rest settles what it means."""
     why = _answered(heard, "checkin_yesno")
-    if heard.closing and heard.closing.why:
+    if heard.closing and heard.closing.why and not heard.findings.of("answer.unsettled"):
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
     settling = {"drainage", "stuck_dressing", "supplies", "reschedule", "itching"}
     mild = heard.pain is not None and heard.pain < 7
@@ -113,6 +115,10 @@ def _otherwise(heard: Heard) -> Outcome:
 
 
 def _answered(heard: Heard, key: str) -> tuple[Evidence, ...]:
+    unsettled = heard.findings.of("answer.unsettled")
+    if unsettled and key == "checkin_yesno":
+        span = (unsettled[0].first, unsettled[0].last)
+        return (evidence(heard.findings, "answer.unsettled", span, "dressing not dry or pain not controlled"),)
     if heard.answer is None or not heard.findings.reading.tokens:
         return ()
     at = heard.answer.at

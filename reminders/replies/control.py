@@ -49,7 +49,8 @@ def _alone(findings: Findings, name: str) -> Evidence | None:
     if len(words) > 6 or not hits:
         pair = _pair(findings, words, name)
         return pair if len(words) <= 6 else None
-    if not all(findings.has(at, name + "_word") or findings.has(at, "courtesy") for at in words):
+    beside = (f"{name}_word", f"{name}_filler", "courtesy")
+    if not all(any(findings.has(at, one) for one in beside) for at in words):
         return None
     return evidence(findings, f"control.{name}", (hits[0], hits[-1]), f"the message is the word for {name}")
 
@@ -62,7 +63,8 @@ def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
         if findings.words.entry(findings.reading.tokens[first].word + findings.reading.tokens[second].word).mask
         & findings.words.mask(name + "_word")
     ]
-    if not joined or not all(at in joined[0] or findings.has(at, "courtesy") for at in words):
+    beside = (f"{name}_filler", "courtesy")
+    if not joined or not all(at in joined[0] or any(findings.has(at, one) for one in beside) for at in words):
         return None
     return evidence(findings, f"control.{name}", joined[0], f"the message is the words for {name}")
 

@@ -2,13 +2,49 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from reminders.replies.lexicon import Lexicon, lexicon
+from reminders.replies.reading import read
+
+READ = ("en", "es")
+"""Languages the practice reads: a reply in one of them may be closed for any harmless content."""
+OTHERS = ("ar", "de", "fr", "ht", "it", "ko", "pl", "pt", "ru", "tl", "vi", "zh")
+"""Languages with a modest list of serious, thankful and control words."""
+_MOST = 60
 
 
 def language_of(text: str, chosen: str) -> str:
-    return "en"
+    """The language of most words: one code, `en+es` when those two are mixed, `und` when no list knows the words.
+
+    `chosen`, the language the patient picked, decides where the words don't, as in "no" or "7".
+    """
+    words = [token.word for token in read(text, frozenset()).tokens if token.kind == "word"][:_MOST]
+    if not words:
+        return chosen
+    known = {name: {at for at, word in enumerate(words) if lexicon(name).knows(word)} for name in READ}
+    first = max(READ, key=lambda name: (len(known[name]), name == chosen))
+    second = READ[1 - READ.index(first)]
+    if len(known[first]) < 0.7 * len(words):
+        other = max(OTHERS, key=lambda name: (_count(name, words), name == chosen))
+        if _count(other, words) > len(known[first]) or (chosen == other and _count(other, words) == len(known[first]) > 0):
+            return other
+        if not known[first]:
+            return "und"
+    apart = known[second] - known[first]
+    if len(apart) >= 2 or (apart and 3 * len(apart) >= len(words)):
+        return "en+es"
+    return first
 
 
+def _count(name: str, words: list[str]) -> int:
+    return sum(lexicon(name).knows(word) for word in words)
+
+
+@lru_cache(maxsize=32)
 def words_of(language: str) -> Lexicon:
-    """The compiled words of a language."""
-    return lexicon("en", "emoji")
+    """The compiled words to read a language with; any but English and Spanish is read with all the others at once."""
+    names = tuple(language.split("+"))
+    if set(names) <= set(READ):
+        return lexicon(*names, "emoji")
+    return lexicon(*OTHERS, *READ, "emoji")

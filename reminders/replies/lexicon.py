@@ -6,7 +6,7 @@ A file names classes of words and, for each kind of finding, patterns over them:
     [classes]      digit = "toe toes toenail*"           a star stands for any ending
     [patterns]     "sign.cold" = ["@digit .. @cold"]
 
-In a pattern `@name` is a class, `a|b` either, `word?` may be missing, `..` skips up to three words, `...` up to
+In a pattern `@name` is a class, `a|b` either, `a_b` the phrase "a b" as one alternative, `word?` may be missing, `..` skips up to three words, `...` up to
 eight, `A & B` is both in either order within eight words of one clause, `A && B` within sixteen of one sentence.
 Words of the class `degree` ("so", "really") are skipped everywhere.
 """
@@ -92,6 +92,10 @@ class Lexicon:
     def mask(self, name: str) -> int:
         """The bit of a class; 0 when no file has it."""
         return self._bits.get("@" + name, 0)
+
+    def knows(self, word: str) -> bool:
+        """Whether the word is in a file just as it is written."""
+        return any(table.spell(word) in table.words for table in self._tables.values())
 
     def entry(self, word: str) -> Entry:
         """What is known of a folded word by its spelling, stem or sound, else by a slip or two letters run on."""

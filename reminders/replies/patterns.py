@@ -73,20 +73,29 @@ def parse(kind: str, line: str, *, bits: Callable[[str], int], weigh: Callable[[
 
 
 def _sequences(words: Sequence[str], bits: Callable[[str], int]) -> Iterator[tuple[Item, ...]]:
-    places: list[list[Item | None]] = []
+    places: list[list[tuple[Item, ...]]] = []
     gap = 0
     for word in words:
         if word in _GAPS:
             gap = max(gap, _GAPS[word])
             continue
+        names = word.rstrip("?").split("|")
         mask = 0
-        for name in word.rstrip("?").split("|"):
-            mask |= bits(name)
-        item = Item(mask, gap)
-        places.append([item, None] if word.endswith("?") else [item])
+        phrases = [name for name in names if "_" in name and not name.startswith("@")]
+        for name in names:
+            mask |= 0 if name in phrases else bits(name)
+        options = [(Item(mask, gap),)] if mask else []
+        options += [_phrase(name.split("_"), gap, bits) for name in phrases]
+        places.append([*options, ()] if word.endswith("?") else options)
         gap = 0
     for chosen in product(*places):
-        yield tuple(item for item in chosen if item is not None)
+        yield tuple(item for option in chosen for item in option)
+
+
+def _phrase(words: Sequence[str], gap: int, bits: Callable[[str], int]) -> tuple[Item, ...]:
+    """Words that stand side by side, as one alternative of a place."""
+    first, *rest = words
+    return (Item(bits(first), gap), *(Item(bits(word)) for word in rest))
 
 
 def match(pattern: Pattern, at: int, ground: Ground) -> Finding | None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from reminders.replies.spelling import fold
 
 _HIDDEN = "\u00ad\u200b-\u200d\u2060\ufe0e\ufe0f"
+_IDEOGRAPH = "\u3400-\u9fff\uf900-\ufaff"
 _TOKEN = re.compile(
     rf"""(?P<num>\d+(?:[.,]\d+)?)
     |(?P<word>[^\W\d_](?:[\w\u0300-\u036f'’`´{_HIDDEN}]*[\w\u0300-\u036f])?)
@@ -15,6 +17,7 @@ _TOKEN = re.compile(
     |(?P<mark>[^\s\w])""",
     re.VERBOSE,
 )
+_IDEOGRAPHS = re.compile(f"([{_IDEOGRAPH}])")
 _SENTENCE_ENDS = frozenset(".!?;\n\r。！？；؟")
 _ASKS = frozenset("?؟？")
 _DASHES = frozenset("-–—/|*•~")
@@ -56,10 +59,7 @@ def read(text: str, contrasts: frozenset[str]) -> Reading:
     sentences: list[int] = []
     clause = sentence = 0
     last_end = -1
-    for found in _TOKEN.finditer(text):
-        kind = found.lastgroup or "mark"
-        piece = found.group()
-        start, end = found.span()
+    for kind, piece, start, end in _pieces(text):
         if kind == "stop":
             if not _ASKS.isdisjoint(piece):
                 tokens.append(Token("?", start, end, kind, attached=True))
@@ -80,3 +80,16 @@ def read(text: str, contrasts: frozenset[str]) -> Reading:
         if len(tokens) >= MOST_WORDS:
             break
     return Reading(text, tuple(tokens), tuple(clauses), tuple(sentences))
+
+
+def _pieces(text: str) -> Iterator[tuple[str, str, int, int]]:
+    """Kind, text and place of each piece; every ideograph is a word of its own."""
+    for found in _TOKEN.finditer(text):
+        kind, piece, start = found.lastgroup or "mark", found.group(), found.start()
+        if kind == "word" and not piece.isascii() and _IDEOGRAPHS.search(piece):
+            for part in _IDEOGRAPHS.split(piece):
+                if part:
+                    yield "word", part, start, start + len(part)
+                start += len(part)
+        else:
+            yield kind, piece, start, found.end()

@@ -67,8 +67,9 @@ class Scope:
     def _negators(self) -> frozenset[int]:
         findings = self.findings
         signs = {kind for kind in findings.by_kind if kind.startswith(("sign.", "net."))}
-        tokens = findings.covered("scope.negation") - findings.covered("scope.pseudo")
-        tokens -= {at for at in findings.covered(*signs) if findings.has(at, "negator")}
+        own = findings.covered("scope.pseudo")
+        own |= {at for at in findings.covered(*signs) if findings.has(at, "negator")}
+        tokens = {at for found in findings.of("scope.negation") if own.isdisjoint(found.at) for at in found.at}
         if self._opens_with_answer():
             tokens -= {0}
         return frozenset(tokens)
@@ -148,7 +149,9 @@ class Scope:
     @cached_property
     def _imaginings(self) -> tuple[Finding, ...]:
         actual = self.findings.covered("scope.actual")
-        return tuple(f for f in self.findings.of("scope.hypothetical") if not actual.issuperset(f.at))
+        asked = "scope.if_asked" if self.findings.of("ask") else ""
+        triggers = (*self.findings.of("scope.hypothetical"), *self.findings.of(asked))
+        return tuple(f for f in triggers if not actual.issuperset(f.at))
 
     def _imagined(self, sign: Finding) -> bool:
         reading = self.findings.reading

@@ -11,6 +11,7 @@ from rapidfuzz.distance import OSA
 
 _LONGEST_WORD = 40  # a longer "word" is noise; the cut keeps look-ups cheap
 _HIDDEN = re.compile("[\u00ad\u200b-\u200f\u2060\ufe0e\ufe0f'’`´]")
+_LETTERS = str.maketrans("đĐłŁøØıæœ", "ddllooiao")  # letters that Unicode does not decompose
 _STRETCHED = re.compile(r"(.)\1{2,}")
 _SPANISH_SOUNDS = (
     (re.compile(r"^h|(?<=[^cs])h"), ""),
@@ -20,7 +21,7 @@ _SPANISH_SOUNDS = (
     (re.compile(r"v"), "b"),
     (re.compile(r"ll"), "y"),
     (re.compile(r"g(?=[ei])"), "j"),
-    (re.compile(r"(.)\1+"), r"\1"),
+    (re.compile(r"([^r])\1+"), r"\1"),
 )
 
 
@@ -34,6 +35,7 @@ def fold(word: str) -> str:
     if not word.isascii():
         parts = unicodedata.normalize("NFKD", word)
         word = "".join(c for c in parts if not unicodedata.combining(c))
+        word = word.translate(_LETTERS)
     return _STRETCHED.sub(r"\1\1", _HIDDEN.sub("", word.casefold()))
 
 
