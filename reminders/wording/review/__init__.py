@@ -1,0 +1,1 @@
+"""What can be wrong with one text as a patient gets it. Pure."""
