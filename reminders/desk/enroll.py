@@ -4,26 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from reminders.care.resolving import resolve
 from reminders.care.schedule import Circumstances, OtherMessage
 from reminders.care.timing import local_day
 from reminders.care.values import Channel, Course, Outcome
 from reminders.desk.composing import Composed, ComposedCourse, Desk, compose
+from reminders.desk.consent import Statement
 from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import CourseInput, as_json, read_course
 from reminders.desk.message_rows import Belonging, rows_of
+from reminders.desk.patient_at_desk import Person, put_on_record, recognise
 from reminders.desk.pinned_plans import keep_plan
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.replan import make_room_for
 from reminders.errors import InputError
-from reminders.records import courses, people
+from reminders.records import courses
 from reminders.records.bulk import insert_messages
 from reminders.records.concerns import open_concern
-from reminders.records.people import ConsentLine
-from reminders.records.tables import Concern, Enrollment, Patient
+from reminders.records.tables import Concern, Enrollment
+from reminders.wording.languages import TranslationStatus
 
 STANDARD_CONSENT = (
     "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
@@ -121,7 +124,7 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
             "say `none` if you asked and there are none"
         )
     if course is not None:
-        problems += _problems_of(desk, course, addresses)
+        problems += _problems_of(desk, ready, course, addresses)
     if not given.consent:
         problems.append("the patient's consent to be written to is missing; ask, then record it")
     first_name, last_name = _names(given, problems)
@@ -143,14 +146,16 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
     now = desk.clock.now()
     ready, course = sound.ready, sound.course
     require_approval(session, desk, ready)
-    keep_plan(session, desk, ready)
-    patient_id = _patient(session, desk, sound, now)
+    person = _person(sound)
+    known = recognise(session, desk, person)
     procedure_on = local_day(course.procedure_end, course.zone)
-    earlier = courses.same_enrollment(session, patient_id, ready.plan.procedure, procedure_on)
-    if earlier is not None and not sound.given.again:
-        raise AlreadyEnrolled(earlier)
-    course, others = make_room_for(session, desk, patient_id, ready.plan.procedure, course)
+    others: Sequence[OtherMessage] = ()
+    if known.patient_id is not None:
+        _refuse_twice(session, known.patient_id, sound, procedure_on)
+        course, others = make_room_for(session, desk, known.patient_id, ready.plan.procedure, course)
     composed = compose(ready, course, _circumstances(course, now, others), desk.house, first_name=sound.first_name)
+    keep_plan(session, desk, ready)
+    patient_id = put_on_record(session, desk, person, known, at=now)
     enrollment_id = courses.add_enrollment(
         session,
         Enrollment(
@@ -173,7 +178,7 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
         addresses=sound.addresses,
     )
     insert_messages(session, rows_of(composed, whose))
-    warnings = (*sound.warnings, *_desk_warnings(composed))
+    warnings = (*sound.warnings, *known.warnings, *_desk_warnings(composed))
     _open_tasks(session, composed, whose, at=now)
     return Enrolled(enrollment_id=enrollment_id, patient_id=patient_id, composed=composed, warnings=warnings)
 
@@ -185,6 +190,22 @@ def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
             f"no clinician approved {ready.plan.procedure} as it is now; "
             f"run `reminders approve {ready.plan.procedure}` first"
         )
+
+
+def _person(sound: ReadyInput) -> Person:
+    return Person(
+        first_name=sound.first_name,
+        last_name=sound.last_name,
+        addresses=sound.addresses,
+        course=sound.course,
+        consent=Statement(wording=sound.given.consent_wording, recorded_by=sound.given.recorded_by),
+    )
+
+
+def _refuse_twice(session: Session, patient_id: int, sound: ReadyInput, procedure_on: date) -> None:
+    earlier = courses.same_enrollment(session, patient_id, sound.ready.plan.procedure, procedure_on)
+    if earlier is not None and not sound.given.again:
+        raise AlreadyEnrolled(earlier)
 
 
 def _circumstances(course: Course, now: datetime, others: Sequence[OtherMessage]) -> Circumstances:
@@ -231,63 +252,25 @@ def _addresses(
     return addresses, warnings, problems
 
 
-def _problems_of(desk: Desk, course: Course, addresses: Mapping[Channel, str]) -> list[str]:
-    problems = []
+def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mapping[Channel, str]) -> list[str]:
+    problems: list[str] = []
     now = desk.clock.now()
+    try:
+        resolve(ready.plan, course)
+    except InputError as error:
+        problems += error.problems
+    if not desk.demo and ready.wording.translation_status(course.language) is TranslationStatus.DRAFT:
+        problems.append(
+            f"the texts in {course.language} are a draft that no qualified translator has read; choose another language"
+        )
     if course.channel not in addresses:
-        wanted = "mobile number" if course.channel is Channel.SMS else "e-mail address"
-        problems.append(f"a {wanted} is needed to write by {course.channel}")
+        wanted = "a mobile number" if course.channel is Channel.SMS else "an e-mail address"
+        problems.append(f"{wanted} is needed to write by {course.channel}")
     if course.procedure_end - now > _FURTHEST_AHEAD:
         problems.append("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")
     if now - course.procedure_end > _FURTHEST_BACK:
         problems.append("the procedure ended more than 30 days ago; check the date")
     return problems
-
-
-def _patient(session: Session, desk: Desk, sound: ReadyInput, now: datetime) -> int:
-    """Find or add the patient, with contacts and consent for every address given."""
-    given = sound.given
-    found = people.find_patient(
-        session,
-        desk.practice_id,
-        [(str(channel), address) for channel, address in sound.addresses.items()],
-        name=(sound.first_name, sound.last_name),
-    )
-    course = sound.course
-    if found is not None and found.id is not None:
-        patient_id = found.id
-        found.language, found.zone = course.language, course.zone.key
-    else:
-        patient_id = people.add_patient(
-            session,
-            Patient(
-                practice_id=desk.practice_id,
-                first_name=sound.first_name,
-                last_name=sound.last_name,
-                language=course.language,
-                zone=course.zone.key,
-                slots={str(slot): f"{wall:%H:%M}" for slot, wall in course.slots.items()},
-                night_contact_agreed=course.night_contact_agreed,
-                created_at=now,
-            ),
-        )
-    for channel, address in sound.addresses.items():
-        people.put_contact(session, desk.practice_id, patient_id, str(channel), address)
-        people.add_consent(
-            session,
-            ConsentLine(
-                practice_id=desk.practice_id,
-                patient_id=patient_id,
-                channel=str(channel),
-                address=address,
-                action="given",
-                source="desk",
-                wording=given.consent_wording,
-                recorded_by=given.recorded_by,
-                at=now,
-            ),
-        )
-    return patient_id
 
 
 def _desk_warnings(composed: ComposedCourse) -> list[str]:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, NamedTuple
 
-from sqlalchemy import func, insert, or_, select
+from sqlalchemy import bindparam, func, insert, select, update
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel, col
 
 from reminders.records.tables import ConsentEvent, Contact, Patient
+
+_PATIENTS = SQLModel.metadata.tables["patient"]
+_CONTACTS = SQLModel.metadata.tables["contact"]
+_CONSENTS = SQLModel.metadata.tables["consent_event"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,34 +33,34 @@ class ConsentLine:
     at: datetime
 
 
-def find_patient(
-    session: Session, practice_id: str, addresses: Sequence[tuple[str, str]], *, name: tuple[str, str]
-) -> Patient | None:
-    """Return the patient of this first and last name under one of the addresses (channel, address), if there is one.
+class Holder(NamedTuple):
+    """A patient who has an address, and whether it may be used."""
 
-    Relatives share a number, so the name decides, without regard to case.
-    """
-    wanted = or_(
-        *((col(Contact.channel) == channel) & (col(Contact.address) == address) for channel, address in addresses)
-    )
-    statement = (
-        select(Patient)
-        .join(Contact, col(Contact.patient_id) == col(Patient.id))
-        .where(col(Patient.practice_id) == practice_id, col(Contact.practice_id) == practice_id, wanted)
-        .order_by(col(Patient.id))
-    )
-    first, last = (part.casefold() for part in name)
-    for patient in session.execute(statement).scalars().unique():
-        if (patient.first_name.casefold(), patient.last_name.casefold()) == (first, last):
-            return patient
-    return None
+    patient_id: int
+    first_name: str
+    last_name: str
+    contact_state: str
 
 
-def add_patient(session: Session, patient: Patient) -> int:
-    """Add a patient and return the new id."""
-    session.add(patient)
-    session.flush()
-    return new_id(patient.id)
+def holders_of(session: Session, practice_id: str, channel: str, address: str) -> tuple[Holder, ...]:
+    """Return every patient who has an address, the earliest first; relatives share one."""
+    values = {"practice_id": practice_id, "channel": channel, "address": address}
+    return tuple(map(Holder._make, session.connection().execute(_HOLDERS, values)))
+
+
+def add_patient(session: Session, values: Mapping[str, Any]) -> int:
+    """Add a patient with these columns and return the new id."""
+    return int(session.connection().execute(_ADD_PATIENT, [values]).scalar_one())
+
+
+def add_contacts(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add addresses of a patient who does not have them yet; each may be used."""
+    session.connection().execute(_ADD_CONTACT, [*rows])
+
+
+def set_patient(session: Session, patient_id: int, **values: Any) -> None:
+    """Change columns of a patient."""
+    session.execute(update(Patient).where(col(Patient.id) == patient_id).values(**values))
 
 
 def put_contact(session: Session, practice_id: str, patient_id: int, channel: str, address: str) -> Contact:
@@ -71,9 +76,10 @@ def put_contact(session: Session, practice_id: str, patient_id: int, channel: st
     return contact
 
 
-def add_consent(session: Session, line: ConsentLine) -> None:
-    """Add a line to the consent history."""
-    session.execute(insert(ConsentEvent).values(**vars(line)))
+def add_consent(session: Session, *lines: ConsentLine) -> None:
+    """Add lines to the consent history."""
+    session.flush()
+    session.connection().execute(_ADD_CONSENT, [vars(line) for line in lines])
 
 
 def contacts_at(session: Session, practice_id: str, channel: str, address: str) -> list[Contact]:
@@ -116,3 +122,19 @@ def new_id(value: int | None) -> int:
     if value is None:
         raise RuntimeError("the database gave no id to a new row")
     return value
+
+
+# Built once: an import enrolls hundreds of patients in a second, and building a statement costs more than running it.
+_HOLDERS = (
+    select(_PATIENTS.c.id, _PATIENTS.c.first_name, _PATIENTS.c.last_name, _CONTACTS.c.state)
+    .join(_CONTACTS, _CONTACTS.c.patient_id == _PATIENTS.c.id)
+    .where(
+        _CONTACTS.c.practice_id == bindparam("practice_id"),
+        _CONTACTS.c.channel == bindparam("channel"),
+        _CONTACTS.c.address == bindparam("address"),
+    )
+    .order_by(_PATIENTS.c.id)
+)
+_ADD_PATIENT = insert(_PATIENTS).returning(_PATIENTS.c.id)
+_ADD_CONTACT = insert(_CONTACTS).values(state="active")
+_ADD_CONSENT = insert(_CONSENTS)

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -25,12 +25,13 @@ from reminders.delivery.transports.file import FileTransport
 from reminders.desk.composing import Desk
 from reminders.desk.course_facts import CourseInput, from_json
 from reminders.desk.enroll import Enrolled, EnrollmentInput, enroll
+from reminders.desk.plans import PlanLibrary
 from reminders.desk.replan import Proposal, propose, replan
 from reminders.desk.take_reply import Incoming, Taken, take_reply
 from reminders.records import concerns, courses, people
 from reminders.records.database import Database
 from reminders.records.tables import Concern, ConcernEvent, Contact, Message, Practice
-from tests.build import LEAD
+from tests.build import LEAD, PLANS
 
 CHICAGO = ZoneInfo("America/Chicago")
 PHONE = "+13125550123"
@@ -215,10 +216,19 @@ def open_office(folder: Path, database: Path, start: str, **settings: Any) -> Of
         "folder": folder,
     }
     clock = VirtualClock(at(start))
-    office = Office(App(Config.model_validate(values | settings), clock), clock)
+    app = App(Config.model_validate(values | settings), clock)
+    if "templates" not in settings:
+        vars(app)["library"] = _library()
+    office = Office(app, clock)
     with office.database.writing() as session:
         session.add(Practice(id=office.desk.practice_id, name="Example Foot Care", created_at=clock.now()))
     return office
+
+
+@cache
+def _library() -> PlanLibrary:
+    """The plans of the repository, loaded once for all tests, as that takes longer than any of them."""
+    return PlanLibrary(PLANS)
 
 
 def at(text: str) -> datetime:

@@ -1,0 +1,119 @@
+"""The patient who stands at the desk: found among those known, or added, with addresses and consent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from reminders.care.values import Channel, Course
+from reminders.desk.composing import Desk
+from reminders.desk.consent import Statement
+from reminders.errors import InputError
+from reminders.records import people
+from reminders.records.people import ConsentLine, Holder
+
+
+@dataclass(frozen=True, kw_only=True)
+class Person:
+    """Who is enrolled, as read from what the desk typed."""
+
+    first_name: str
+    last_name: str
+    addresses: Mapping[Channel, str]
+    course: Course
+    """Whose language, zone, times of day and agreement about the night are the person's own."""
+    consent: Statement
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recognised:
+    """What the records say about a person."""
+
+    patient_id: int | None
+    """None when they are not known yet."""
+    warnings: tuple[str, ...]
+
+
+def recognise(session: Session, desk: Desk, person: Person) -> Recognised:
+    """Look for the person among the patients who have one of the addresses; changes nothing.
+
+    Relatives share a number, so the name decides, without regard to case. Raises InputError when whoever holds an
+    address wrote that it is not this patient's.
+    """
+    holders = {
+        channel: people.holders_of(session, desk.practice_id, channel.value, address)
+        for channel, address in person.addresses.items()
+    }
+    same = [each for found in holders.values() for each in found if _is_same(each, person)]
+    patient_id = min((each.patient_id for each in same), default=None)
+    warnings: list[str] = []
+    for channel, found in holders.items():
+        released = {each.patient_id for each in found if each.contact_state == "released"}
+        what = "number" if channel is Channel.SMS else "address"
+        if patient_id in released:
+            raise InputError(
+                f"whoever holds this {what} wrote that it is not this patient's; ask for the right one, "
+                "or record consent for it first if it is theirs after all"
+            )
+        if released:
+            warnings.append(f"whoever holds this {what} once wrote that it is not another patient's; check its digits")
+    return Recognised(patient_id=patient_id, warnings=tuple(warnings))
+
+
+def put_on_record(session: Session, desk: Desk, person: Person, known: Recognised, *, at: datetime) -> int:
+    """Add the person, or bring a known patient up to date; every address is usable now, by the consent given."""
+    course = person.course
+    wishes = {
+        "language": course.language,
+        "zone": course.zone.key,
+        "slots": {slot.value: f"{wall:%H:%M}" for slot, wall in course.slots.items()},
+        "night_contact_agreed": course.night_contact_agreed,
+    }
+    if known.patient_id is None:
+        names = {"first_name": person.first_name, "last_name": person.last_name}
+        patient_id = people.add_patient(session, {"practice_id": desk.practice_id, "created_at": at, **names, **wishes})
+        people.add_contacts(
+            session,
+            [
+                {
+                    "practice_id": desk.practice_id,
+                    "patient_id": patient_id,
+                    "channel": channel.value,
+                    "address": address,
+                }
+                for channel, address in person.addresses.items()
+            ],
+        )
+    else:
+        patient_id = known.patient_id
+        people.set_patient(session, patient_id, **wishes)
+        for channel, address in person.addresses.items():
+            people.put_contact(session, desk.practice_id, patient_id, channel.value, address)
+    people.add_consent(
+        session,
+        *(
+            ConsentLine(
+                practice_id=desk.practice_id,
+                patient_id=patient_id,
+                channel=channel.value,
+                address=address,
+                action="given",
+                source="desk",
+                wording=person.consent.wording,
+                recorded_by=person.consent.recorded_by,
+                at=at,
+            )
+            for channel, address in person.addresses.items()
+        ),
+    )
+    return patient_id
+
+
+def _is_same(holder: Holder, person: Person) -> bool:
+    return (holder.first_name.casefold(), holder.last_name.casefold()) == (
+        person.first_name.casefold(),
+        person.last_name.casefold(),
+    )
