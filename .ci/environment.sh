@@ -43,8 +43,9 @@ prepare() {
     # -qq: errors only; the lock is complete, so nothing is resolved and every file is checked by its hash
     PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_ROOT_USER_ACTION=ignore
     export PIP_DISABLE_PIP_VERSION_CHECK PIP_ROOT_USER_ACTION
-    "$python" -m pip install -qq --require-hashes -r "$root/$1" &&
-        "$python" -m pip install -qq --no-deps --no-build-isolation -e "$root" ||
+    if ! "$python" -m pip install -qq --require-hashes -r "$root/$1" ||
+        ! "$python" -m pip install -qq --no-deps --no-build-isolation -e "$root"; then
         fail "The installation failed; the lines above say why. A connection to the package index is needed once."
+    fi
     printf %s "$wanted" >"$stamp"
 }
