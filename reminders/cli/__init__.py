@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import sys
 from collections.abc import Mapping, Sequence
+from functools import partial
 from types import MappingProxyType
 from typing import Any, NoReturn
 
@@ -63,8 +64,8 @@ class _LazyGroup(click.Group):
         **extra: Any,
     ) -> NoReturn:
         """Run a command and leave with its exit status; errors are told on stderr, with what to do."""
-        outer = super()
-        sys.exit(told(lambda: outer.main(args, prog_name, complete_var, standalone_mode=False, **extra)))
+        run = partial(super().main, args, prog_name, complete_var, standalone_mode=False, **extra)
+        sys.exit(told(run))
 
 
 @click.group(

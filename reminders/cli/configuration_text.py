@@ -12,7 +12,7 @@ def configuration_text(answers: Mapping[str, str], *, demo: bool) -> str:
     database = practice.pop("database", "sqlite:///reminders.sqlite3")
     practice["region"] = practice.get("region", "US").upper()
     lines = [
-        "# The configuration of `reminders`. Every key is checked when it is read; `reminders doctor` says what is wrong.",
+        "# The configuration of `reminders`. `reminders doctor` says what is wrong with it.",
         "# All settings with their defaults stand in config.example.toml of the program's source.",
         "",
         "# A file name counts from the folder of this file.",

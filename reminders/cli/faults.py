@@ -40,21 +40,12 @@ def told(run: Callable[[], object]) -> int:
         status = run()
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
-    except click.exceptions.Abort:
-        say("stopped; nothing more was done")
-        return FELL_SHORT
-    except click.ClickException as error:
-        error.show()
-        return AT_FAULT
-    except ReminderError as error:
-        say(str(error))
-        return AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
     except BrokenPipeError:
         # the reader (head, less) went away: nothing is wrong, and nothing can be said any more
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  keeps the last flush quiet
         return DONE
     except Exception as error:  # noqa: BLE001  the outermost loop: whatever broke is told in a line
-        return _tell_unexpected(error)
+        return _tell(error)
     return status if isinstance(status, int) else DONE
 
 
@@ -68,7 +59,10 @@ def debugging() -> bool:
     return bool(os.environ.get(ENV_DEBUG))
 
 
-def _tell_unexpected(error: Exception) -> int:
+def _tell(error: Exception) -> int:
+    if isinstance(error, click.ClickException):
+        error.show()
+        return AT_FAULT
     message, status = _explained(error)
     say(message)
     if debugging():
@@ -77,6 +71,10 @@ def _tell_unexpected(error: Exception) -> int:
 
 
 def _explained(error: Exception) -> tuple[str, int]:
+    if isinstance(error, click.exceptions.Abort):
+        return "stopped; nothing more was done", FELL_SHORT
+    if isinstance(error, ReminderError):
+        return str(error), AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
     if type(error).__module__.startswith("sqlalchemy."):
         return _database_advice(error)
     if isinstance(error, OSError):

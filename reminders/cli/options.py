@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypedDict, TypeVar
@@ -11,6 +12,8 @@ import click
 from click.shell_completion import CompletionItem
 
 from reminders.assembly import App, assemble
+from reminders.config import Config
+from reminders.desk.course_facts import CourseInput
 from reminders.errors import InputError
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -79,6 +82,24 @@ def course_options(command: Command) -> Command:
     return command
 
 
+def course_input(facts: CourseFacts, config: Config) -> CourseInput:
+    """Return the facts of a new course; what was not said is as the practice's."""
+    return CourseInput(
+        end=facts["end"] or "",
+        zone=facts["zone"] or config.practice.zone,
+        language=facts["language"] or config.practice.language,
+        factors=facts["factors"],
+        settings=pairs(facts["settings"], "--set"),
+        slots=pairs(facts["slots"], "--slot"),
+        visit=facts["visit"],
+        block_placed=facts["block_placed"],
+        dressing_applied=facts["dressing_applied"],
+        channel=facts["channel"] or "sms",
+        site=facts["site"],
+        night_contact_agreed=bool(facts["night_contact"]),
+    )
+
+
 def pairs(texts: Sequence[str], option: str) -> Mapping[str, str]:
     """Read `NAME=VALUE` options; raises InputError naming the option."""
     found: dict[str, str] = {}
@@ -119,7 +140,7 @@ def acting(by: str | None) -> str:
 def whole_text(text: str) -> str:
     """Return a text given as an argument, or what comes on stdin for `-`; bytes that are no text are replaced."""
     if text == "-":
-        return click.get_binary_stream("stdin").read().decode("utf-8-sig", "replace")
+        return sys.stdin.buffer.read().decode("utf-8-sig", "replace")
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
+from typing import Unpack
 
 import click
 
 from reminders.assembly import assemble_for_preview
-from reminders.cli.options import config_path, course_options, json_option, pairs
-from reminders.desk.course_facts import CourseInput
+from reminders.cli.json_output import print_json
+from reminders.cli.options import (
+    CourseFacts,
+    config_path,
+    course_input,
+    course_options,
+    json_option,
+    procedure_argument,
+)
 from reminders.desk.preview import as_rows, with_quiet_hours
 from reminders.desk.preview import preview as preview_course
+from reminders.errors import InputError
 
 
 @click.command(
@@ -25,7 +32,7 @@ Examples:
       --output sheet.pdf
 """,
 )
-@click.argument("procedure")
+@procedure_argument
 @course_options
 @click.option("--quiet", metavar="HH:MM-HH:MM", help="Other quiet hours than the configured ones; `none` for none.")
 @click.option("--first-name", default="", help="The name to greet.")
@@ -40,23 +47,12 @@ Examples:
 def preview(
     ctx: click.Context,
     procedure: str,
-    end: str,
-    zone: str | None,
-    language: str | None,
-    factors: tuple[str, ...],
-    settings: tuple[str, ...],
-    slots: tuple[str, ...],
-    visit: str | None,
-    block_placed: str | None,
-    dressing_applied: str | None,
-    channel: str | None,
-    site: str | None,
-    night_contact: bool,
     quiet: str | None,
     first_name: str,
     sheet: bool,
     output: Path | None,
     as_json: bool,
+    **facts: Unpack[CourseFacts],
 ) -> None:
     """Show every message PROCEDURE would send: when, why then, and its words.
 
@@ -67,25 +63,13 @@ def preview(
     if not configured and not as_json:
         click.echo("No configuration here: an invented practice stands in.", err=True)
     house = app.house if quiet is None else with_quiet_hours(app.house, quiet)
-    given = CourseInput(
-        end=end,
-        zone=zone or practice.zone,
-        language=language or practice.language,
-        factors=factors,
-        settings=pairs(settings, "--set"),
-        slots=pairs(slots, "--slot"),
-        visit=visit,
-        block_placed=block_placed,
-        dressing_applied=dressing_applied,
-        channel=channel or "sms",
-        site=site,
-        night_contact_agreed=night_contact,
-    )
+    if not facts["end"]:
+        raise InputError("--end is needed: when the procedure ended, like 2026-03-07T15:30")
+    given = course_input(facts, app.config)
     ready = app.library.get(procedure)
     composed = preview_course(ready, given, house, first_name=first_name, region=practice.region)
     if as_json:
-        json.dump(as_rows(composed), sys.stdout, ensure_ascii=False, indent=2)
-        sys.stdout.write("\n")
+        print_json(as_rows(composed))
         return
     from reminders.cli.course_tables import show_course, show_sheet  # noqa: PLC0415  --json needs no tables
     from reminders.desk.sheet import sheet_of  # noqa: PLC0415

@@ -14,8 +14,9 @@ from pydantic_core import ErrorDetails
 
 from reminders.assembly import assemble
 from reminders.cli.configuration_text import configuration_text
+from reminders.cli.json_output import print_json
 from reminders.cli.options import config_path, json_option
-from reminders.cli.terminal import line, print_json, somebody_is_there, warn
+from reminders.cli.terminal import line, somebody_is_there, warn
 from reminders.config import DEFAULT_PATH, ENV_CONFIG, Config
 from reminders.errors import ConfigError, InputError
 from reminders.records.database import open_database, shown
@@ -80,7 +81,9 @@ Examples:
 @click.option("--force", is_flag=True, help="Replace a configuration that is there; the old one is kept beside it.")
 @json_option
 @click.pass_context
-def init(ctx: click.Context, force: bool, demo: bool, database: str | None, as_json: bool, **answers: str | None) -> None:
+def init(
+    ctx: click.Context, /, force: bool, demo: bool, database: str | None, as_json: bool, **answers: str | None
+) -> None:
     """Write a configuration and create the database; asks what you don't say.
 
     Without a terminal, --name, --zone and --phone must be given. With a configuration already there, it is left as

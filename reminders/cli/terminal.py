@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Iterable, Sequence
 from datetime import datetime
@@ -16,16 +15,6 @@ from rich.table import Table
 from rich.text import Text
 
 from reminders.errors import InputError
-
-
-def print_json(value: object) -> None:
-    """Print one JSON value on stdout, in UTF-8 wherever the program runs."""
-    _write(json.dumps(value, ensure_ascii=False, indent=2))
-
-
-def print_json_line(value: object) -> None:
-    """Print one JSON value on one line."""
-    _write(json.dumps(value, ensure_ascii=False))
 
 
 def console() -> Console:
@@ -56,9 +45,7 @@ def line(text: str | Text = "", *, style: str | None = None) -> None:
 
 def warn(text: str) -> None:
     """Print a warning on stderr, so that it never mixes with what a program reads."""
-    Console(stderr=True, highlight=False, emoji=False, markup=False).print(
-        f"! {text}", style="yellow", soft_wrap=True
-    )
+    Console(stderr=True, highlight=False, emoji=False, markup=False).print(f"! {text}", style="yellow", soft_wrap=True)
 
 
 def when(instant: datetime, zone: ZoneInfo) -> str:
@@ -90,9 +77,3 @@ def confirm(question: str, *, yes: bool) -> None:
     if not somebody_is_there():
         raise InputError("nothing was done: there is no terminal to ask at; say --yes if you mean it")
     click.confirm(question, abort=True, err=True)
-
-
-def _write(text: str) -> None:
-    stream = click.get_binary_stream("stdout")
-    stream.write(text.encode("utf-8", "backslashreplace") + b"\n")
-    stream.flush()

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -125,7 +126,8 @@ def _enroll_row(session: Session, desk: Desk, row: EnrollmentRow, given: Enrollm
 def input_of(row: EnrollmentRow, given: EnrollmentInput) -> EnrollmentInput:
     """Return what the desk gives for a row: its own cells, and `given` where they are empty."""
     said = row.values
-    course = replace(given.course, **{name: said[name] for name in _COURSE_COLUMNS if name in said})
+    own: dict[str, Any] = {name: said[name] for name in _COURSE_COLUMNS if name in said}
+    course = replace(given.course, **own)
     if "factors" in said:
         course = replace(course, factors=tuple(part.strip() for part in _BETWEEN_FACTORS.split(said["factors"])))
     settings = {name.removeprefix(SETTING): text for name, text in said.items() if name.startswith(SETTING)}
@@ -137,11 +139,12 @@ def input_of(row: EnrollmentRow, given: EnrollmentInput) -> EnrollmentInput:
         slots={**course.slots, **slots},
         night_contact_agreed=course.night_contact_agreed if night is None else night,
     )
+    person: dict[str, Any] = {name: said[name] for name in _PERSON_COLUMNS if name in said}
     consent, again = row.says("consent"), row.says("again")
     return replace(
         given,
         course=course,
         consent=given.consent if consent is None else consent,
         again=given.again if again is None else again,
-        **{name: said[name] for name in _PERSON_COLUMNS if name in said},
+        **person,
     )

@@ -1,4 +1,4 @@
-"""Reads CSV as spreadsheets and practice programs write it: any usual encoding and separator, each row with its line."""
+"""Reads CSV as spreadsheets write it: any usual encoding and separator, each row with its line."""
 
 from __future__ import annotations
 
@@ -40,8 +40,11 @@ class CsvTable:
     rows: tuple[CsvRow, ...]
 
 
-def read_table(content: bytes) -> CsvTable:
-    """Read a file with a header line; raises InputError when it is no such file. No rows at all are fine."""
+def read_table(content: bytes, *, longest_cell: int = LONGEST_CELL) -> CsvTable:
+    """Read a file with a header line; raises InputError when it is no such file. No rows at all are fine.
+
+    A cell of more characters than `longest_cell` is left empty and named among its row's problems.
+    """
     text, encoding = decoded(content)
     text, separator = _without_separator_line(text)
     separator = separator or _separator_of(text)
@@ -51,7 +54,7 @@ def read_table(content: bytes) -> CsvTable:
         raise InputError("the file is empty; its first line must name the columns")
     _, cells = first
     header = _without_empty_end(cells)
-    rows = tuple(_row(line, record, len(header)) for line, record in records)
+    rows = tuple(_row(line, record, len(header), longest_cell) for line, record in records)
     return CsvTable(encoding=encoding, header=header, rows=rows)
 
 
@@ -133,14 +136,14 @@ def _in_our_words(error: csv.Error) -> str:
     return str(error)
 
 
-def _row(line: int, record: tuple[str, ...], width: int) -> CsvRow:
+def _row(line: int, record: tuple[str, ...], width: int, longest_cell: int) -> CsvRow:
     problems = []
     if any(record[width:]):
         problems.append(f"the row has {len(record)} cells, but there are {width} columns")
-    if any(len(cell) > LONGEST_CELL for cell in record):
-        longest = max(len(cell) for cell in record)
-        problems.append(f"a cell has {longest:,} characters; at most {LONGEST_CELL:,} are read")
-    cells = tuple(cell if len(cell) <= LONGEST_CELL else "" for cell in record[:width])
+    longest = max(len(cell) for cell in record)
+    if longest > longest_cell:
+        problems.append(f"a cell has {longest:,} characters; at most {longest_cell:,} are read")
+    cells = tuple(cell if len(cell) <= longest_cell else "" for cell in record[:width])
     return CsvRow(line=line, cells=cells + ("",) * (width - len(cells)), problems=tuple(problems))
 
 

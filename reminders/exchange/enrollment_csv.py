@@ -35,8 +35,8 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
 SETTING = "set:"
 SLOT = "slot:"
 _SLOTS = ("morning", "midday", "evening", "bedtime")
-_YES = frozenset("yes y true 1 x ja si sí oui ok agreed given".split())
-_NO = frozenset("no n false 0 - nein non none not".split()) | {""}
+_YES = frozenset(["yes", "y", "true", "1", "x", "ja", "si", "sí", "oui", "ok", "agreed", "given"])
+_NO = frozenset(["no", "n", "false", "0", "-", "nein", "non", "none", "not"]) | {""}
 _ROUNDED = re.compile(r"\s*\d+([.,]\d+)?E\+?\d+\s*", re.IGNORECASE)
 
 

@@ -50,6 +50,12 @@ def open_concerns(session: Session, practice_id: str, *, closed_too: bool = Fals
     return list(session.execute(statement.order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))).scalars())
 
 
+def concerns_of_enrollment(session: Session, enrollment_id: int) -> list[Concern]:
+    """Return every concern about a course, oldest first."""
+    statement = select(Concern).where(col(Concern.enrollment_id) == enrollment_id).order_by(col(Concern.id))
+    return list(session.execute(statement).scalars())
+
+
 def concern_to_join(session: Session, patient_id: int, *, kind: str) -> Concern | None:
     """Return the patient's newest concern of a kind that is not closed: a later reply joins it."""
     statement = (
@@ -72,3 +78,12 @@ def history_of(session: Session, concern_id: int) -> list[ConcernEvent]:
     """Return a concern's history, oldest first."""
     statement = select(ConcernEvent).where(col(ConcernEvent.concern_id) == concern_id).order_by(col(ConcernEvent.id))
     return list(session.execute(statement).scalars())
+
+
+def histories_of(session: Session, concern_ids: Sequence[int]) -> dict[int, tuple[ConcernEvent, ...]]:
+    """Return the histories of concerns, each oldest first."""
+    statement = select(ConcernEvent).where(col(ConcernEvent.concern_id).in_(concern_ids)).order_by(col(ConcernEvent.id))
+    found: dict[int, tuple[ConcernEvent, ...]] = {}
+    for event in session.execute(statement).scalars():
+        found[event.concern_id] = (*found.get(event.concern_id, ()), event)
+    return found

@@ -1,0 +1,208 @@
+"""`reminders concerns`: what a person must deal with, most urgent first; take it, note, close it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+import click
+from rich.text import Text
+
+from reminders.cli.json_output import print_json
+from reminders.cli.options import acting, by_option, json_option, opened
+from reminders.cli.terminal import as_text, console, line, short_when, show_rows, table
+from reminders.desk.concern_list import ListedConcern, concern_with_context, list_concerns
+from reminders.desk.concerns import OUTCOMES, CallBack, close_concern, note_on_concern, take_concern
+
+_STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
+
+
+@click.group(
+    invoke_without_command=True,
+    epilog="""\b
+Examples:
+  reminders concerns
+  reminders concerns --all --json
+  reminders concerns show 3
+  reminders concerns take 3 --by "N. Nurse"
+  reminders concerns note 3 --by "N. Nurse" "No answer, tries again at 14:00"
+  reminders concerns close 3 --by "N. Nurse" --outcome reached --note "Comes in at 16:00"
+""",
+)
+@click.option("--all", "closed_too", is_flag=True, help="The closed ones as well.")
+@json_option
+@click.pass_context
+def concerns(ctx: click.Context, closed_too: bool, as_json: bool) -> None:
+    """List what a person must deal with, most urgent first, with whom to call and what they wrote."""
+    if ctx.invoked_subcommand is not None:
+        return
+    app = opened(ctx)
+    with app.database.reading() as session:
+        found = list_concerns(session, app.desk, closed_too=closed_too)
+    if as_json:
+        print_json([concern_as_json(each) for each in found])
+    elif not found:
+        line("No concern is open.")
+    else:
+        show_concerns(found, app.clock.now())
+
+
+@concerns.command(epilog="\b\nExample:\n  reminders concerns show 3\n")
+@click.argument("concern", type=int)
+@json_option
+@click.pass_context
+def show(ctx: click.Context, concern: int, as_json: bool) -> None:
+    """Show CONCERN with its whole history."""
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(epilog='\b\nExample:\n  reminders concerns take 3 --by "N. Nurse"\n')
+@click.argument("concern", type=int)
+@by_option
+@json_option
+@click.pass_context
+def take(ctx: click.Context, concern: int, by: str | None, as_json: bool) -> None:
+    """Take CONCERN, so that nobody else works on it."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        take_concern(session, app.desk, concern, by=acting(by))
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(epilog='\b\nExample:\n  reminders concerns note 3 --by "N. Nurse" "No answer"\n')
+@click.argument("concern", type=int)
+@click.argument("text")
+@by_option
+@json_option
+@click.pass_context
+def note(ctx: click.Context, concern: int, text: str, by: str | None, as_json: bool) -> None:
+    """Add TEXT to the history of CONCERN."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        note_on_concern(session, app.desk, concern, by=acting(by), note=text)
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(
+    epilog='\b\nExample:\n  reminders concerns close 3 --by "N. Nurse" --outcome reached --note "Comes in at 16:00"\n'
+)
+@click.argument("concern", type=int)
+@click.option("--outcome", required=True, metavar="OUTCOME", help=f"How it ended: {', '.join(OUTCOMES)}.")
+@click.option("--note", "text", default="", metavar="TEXT", help="What else is to be known.")
+@by_option
+@json_option
+@click.pass_context
+def close(ctx: click.Context, concern: int, outcome: str, text: str, by: str | None, as_json: bool) -> None:
+    """Close CONCERN with how the call-back ended."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        close_concern(session, app.desk, concern, CallBack(outcome=outcome, note=text), by=acting(by))
+    _report(ctx, concern, as_json=as_json)
+
+
+def _report(ctx: click.Context, concern: int, *, as_json: bool) -> None:
+    app = opened(ctx)
+    with app.database.reading() as session:
+        found = concern_with_context(session, app.desk, concern)
+    if as_json or ctx.find_root().params.get("as_json"):
+        print_json(concern_as_json(found))
+        return
+    _show_concern(found, app.clock.now())
+    show_rows(
+        table(("When", {"no_wrap": True}), "What", "By", ("Note", {"ratio": 1})),
+        ([short_when(step.at, found.zone), step.action, step.by, step.note] for step in found.history),
+    )
+
+
+def show_concerns(found: Sequence[ListedConcern], now: datetime) -> None:
+    """Print concerns one below the other, so that the words of the patient have room."""
+    for each in found:
+        _show_concern(each, now)
+        line()
+    waiting = sum(each.state == "open" for each in found)
+    overdue = sum(each.is_overdue for each in found)
+    line(f"{len(found)} shown: {waiting} that nobody took, {overdue} overdue.", style="bold")
+
+
+def _show_concern(concern: ListedConcern, now: datetime) -> None:
+    console().print(_headline(concern, now))
+    line(f"  {concern.patient or 'Nobody known'}: {_reach(concern)}")
+    line(f"  {concern.summary}")
+    for reply in concern.said:
+        said = " ".join(reply.text.split())
+        line(Text(f"  {short_when(reply.received_at, concern.zone)}  “{said[:300]}”", style="italic"))
+
+
+def _headline(concern: ListedConcern, now: datetime) -> Text:
+    text = Text()
+    text.append(f" {concern.urgency.upper()} ", style=_STYLES.get(concern.urgency, ""))
+    text.append(f" concern {concern.id}", style="bold")
+    if concern.enrollment_id:
+        text.append(f", enrollment {concern.enrollment_id}")
+    if concern.state == "closed":
+        text.append(f", closed: {(concern.outcome or '').replace('_', ' ')}", style="dim")
+        return text
+    text.append(f", taken by {concern.taken_by}" if concern.taken_by else ", nobody took it")
+    style = "bold red" if concern.is_overdue else ""
+    text.append(f", {_clock(concern.due_at - now)}", style=style)
+    text.append(f" ({short_when(concern.due_at, concern.zone)})")
+    return text
+
+
+def _clock(left: timedelta) -> str:
+    minutes = int(abs(left).total_seconds() // 60)
+    length = (
+        f"{minutes} min" if minutes < 120 else f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} days"
+    )
+    return f"overdue by {length}" if left < timedelta(0) else f"due in {length}"
+
+
+def _reach(concern: ListedConcern) -> str:
+    places = [each.address if each.state == "active" else f"{each.address} ({each.state})" for each in concern.reach]
+    return ", ".join(places) or "no number is known"
+
+
+def concern_as_json(concern: ListedConcern) -> dict[str, Any]:
+    """Return a concern for programs, times with the patient's offset."""
+    zone = concern.zone
+    return {
+        "id": concern.id,
+        "kind": concern.kind,
+        "urgency": concern.urgency,
+        "state": concern.state,
+        "summary": concern.summary,
+        "signs": list(concern.signs),
+        "opened_at": as_text(concern.opened_at, zone),
+        "due_at": as_text(concern.due_at, zone),
+        "overdue": concern.is_overdue,
+        "taken_by": concern.taken_by,
+        "closed_at": as_text(concern.closed_at, zone),
+        "outcome": concern.outcome,
+        "patient": concern.patient_id,
+        "name": concern.patient,
+        "enrollment": concern.enrollment_id,
+        "reach": [{"channel": each.channel, "address": each.address, "state": each.state} for each in concern.reach],
+        "replies": [
+            {
+                "id": each.reply_id,
+                "received_at": as_text(each.received_at, zone),
+                "channel": each.channel,
+                "from": each.sender,
+                "text": each.text,
+                "label": each.label,
+                "signs": list(each.signs),
+            }
+            for each in concern.said
+        ],
+        "history": [
+            {
+                "at": as_text(step.at, zone),
+                "action": step.action,
+                "by": step.by,
+                "note": step.note,
+                "reply": step.reply_id,
+            }
+            for step in concern.history
+        ],
+    }

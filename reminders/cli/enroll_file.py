@@ -1,0 +1,155 @@
+"""`reminders enroll --csv`: a list of patients, with a report that names every row that could not be enrolled."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+from reminders.assembly import App
+from reminders.cli.faults import AT_FAULT, DONE, FELL_SHORT
+from reminders.cli.json_output import print_json
+from reminders.cli.terminal import line, show_rows, table, warn
+from reminders.desk.enroll import EnrollmentInput
+from reminders.desk.enroll_list import ListResult, ListRules, RowResult, RowState, enroll_list
+from reminders.errors import InputError
+from reminders.exchange.csv_text import LARGEST_FILE
+from reminders.exchange.enrollment_csv import EnrollmentList, read_enrollments
+
+
+def enroll_file(
+    app: App,
+    path: Path,
+    given: EnrollmentInput,
+    *,
+    ignored: Sequence[str],
+    all_or_nothing: bool,
+    dry_run: bool,
+    as_json: bool,
+) -> int:
+    """Enroll a list and report; returns the exit status: 1 when rows were left, 2 when nothing could be stored."""
+    found = _read(app, path, given, ignored)
+    if "consent" in found.columns:
+        given = replace(given, consent=False)  # an empty cell is no consent, whatever was said for the list
+    if found.encoding == "cp1252" and not as_json:
+        warn("the file is no UTF-8 and was read as Windows-1252; look at the accents")
+    with _progress(len(found.rows), quiet=as_json) as progress:
+        task = progress.add_task("Enrolling", total=len(found.rows))
+        rules = ListRules(all_or_nothing=all_or_nothing, rehearse=dry_run, seen=lambda _row: progress.advance(task))
+        result = enroll_list(app.database, app.desk, found.rows, given, rules)
+    if as_json:
+        print_json(_as_json(path, found, result))
+    else:
+        _show(result, rehearsed=dry_run)
+    return _status(result, rehearsed=dry_run)
+
+
+def _read(app: App, path: Path, given: EnrollmentInput, ignored: Sequence[str]) -> EnrollmentList:
+    said = {
+        "first_name": given.first_name,
+        "phone": given.phone,
+        "email": given.email,
+        "end": given.course.end,
+        "consent": given.consent,
+    }
+    settings = tuple(app.library.get(given.procedure).plan.file.settings)
+    try:
+        return read_enrollments(
+            _content(path), settings=settings, given=[name for name, value in said.items() if value], ignored=ignored
+        )
+    except InputError as error:
+        raise InputError(f"{path}:", *error.problems) from None
+
+
+def _content(path: Path) -> bytes:
+    if str(path) == "-":
+        return sys.stdin.buffer.read()
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise InputError(f"the file has more than {LARGEST_FILE:,} bytes; split it")
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"it can't be read: {error.strerror}") from None
+
+
+def _progress(total: int, *, quiet: bool) -> Progress:
+    screen = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    return Progress(*columns, console=screen, transient=True, disable=quiet or total < 20 or not screen.is_terminal)
+
+
+def _status(result: ListResult, *, rehearsed: bool) -> int:
+    faulty = result.of(RowState.FAULTY)
+    if not faulty:
+        return DONE
+    nothing = not result.of(RowState.ENROLLED) or (not result.stored and not rehearsed)
+    return AT_FAULT if nothing else FELL_SHORT
+
+
+def _show(result: ListResult, *, rehearsed: bool) -> None:
+    faulty, already, enrolled = (result.of(state) for state in (RowState.FAULTY, RowState.ALREADY, RowState.ENROLLED))
+    if faulty:
+        show_rows(
+            table(("Line", {"justify": "right"}), ("What to correct", {"ratio": 1}), title="Not enrolled"),
+            ((str(row.line), "\n".join(row.problems)) for row in faulty),
+        )
+    if already:
+        show_rows(
+            table(("Line", {"justify": "right"}), ("Enrollment", {"ratio": 1}), title="Enrolled before, left alone"),
+            ((str(row.line), str(row.enrollment_id)) for row in already),
+        )
+    with_warnings = [row for row in enrolled if row.warnings]
+    if with_warnings:
+        show_rows(
+            table(
+                ("Line", {"justify": "right"}),
+                ("Enrollment", {"justify": "right"}),
+                ("Look at this", {"ratio": 1}),
+                title="Warnings",
+            ),
+            ((str(row.line), _number(row, result), "\n".join(row.warnings)) for row in with_warnings),
+        )
+    line(_total(result, rehearsed=rehearsed), style="bold")
+
+
+def _number(row: RowResult, result: ListResult) -> str:
+    return str(row.enrollment_id) if result.stored else ""
+
+
+def _total(result: ListResult, *, rehearsed: bool) -> str:
+    enrolled, already, faulty = (len(result.of(state)) for state in RowState)
+    rows = f"{enrolled + already + faulty} rows: {enrolled} sound, {already} enrolled before, {faulty} faulty."
+    if rehearsed:
+        return f"{rows} Nothing was stored, as you said --dry-run."
+    if not result.stored:
+        return f"{rows} Nothing was stored: correct the faulty rows and enroll the file again."
+    again = " Correct the faulty ones and enroll the file again: the others are recognised." if faulty else ""
+    return f"{rows.replace('sound', 'enrolled')}{again}"
+
+
+def _as_json(path: Path, found: EnrollmentList, result: ListResult) -> dict[str, Any]:
+    counts = {str(state): len(result.of(state)) for state in RowState}
+    return {
+        "file": str(path),
+        "encoding": found.encoding,
+        "stored": result.stored,
+        **counts,
+        "rows": [_row_as_json(row, stored=result.stored) for row in result.rows],
+    }
+
+
+def _row_as_json(row: RowResult, *, stored: bool) -> dict[str, Any]:
+    known = stored or row.state is RowState.ALREADY
+    return {
+        "line": row.line,
+        "state": str(row.state),
+        "enrollment": row.enrollment_id if known else None,
+        "patient": row.patient_id if known else None,
+        "problems": list(row.problems),
+        "warnings": list(row.warnings),
+    }

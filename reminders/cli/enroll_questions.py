@@ -1,0 +1,106 @@
+"""The questions that `reminders enroll` asks at a terminal, each answer checked before the next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from reminders.assembly import App
+from reminders.care.plan import Plan
+from reminders.care.resolving import factor_named
+from reminders.care.timing import zone_named
+from reminders.desk.contact_details import parse_email, parse_name, parse_phone
+from reminders.desk.course_facts import language_of, parse_moment
+from reminders.desk.enroll import EnrollmentInput
+from reminders.errors import InputError
+
+Value = TypeVar("Value")
+
+
+def ask_for_missing(app: App, given: EnrollmentInput) -> EnrollmentInput:
+    """Return what the desk gives, completed by questions when something needed was not said; all go to stderr."""
+    by_email = given.course.channel.strip().lower().replace("-", "") in {"email", "mail"}
+    address = given.email if by_email else given.phone
+    if given.first_name and address and given.course.end and given.consent:
+        return given
+    plan = app.library.get(given.procedure).plan
+    click.echo(f"Enrolling for: {plan.title}. Ctrl-C stops, and nothing is stored.", err=True)
+    given = _ask_person(app, given, by_email=by_email)
+    given = _ask_course(app, given, plan)
+    if not given.consent:
+        question = "Did the patient agree to be written to there, and hear that messages are not encrypted?"
+        given = replace(given, consent=click.confirm(question, err=True))
+    return given
+
+
+def _ask_person(app: App, given: EnrollmentInput, *, by_email: bool) -> EnrollmentInput:
+    first = given.first_name or _ask("First name", lambda text: parse_name(text, what="first name"))
+    last = given.last_name or _ask("Last name", lambda text: parse_name(text, what="last name"), default="")
+    zone = _zone(given, app)
+    if by_email:
+        email = given.email or _ask("E-mail address", parse_email)
+        return replace(given, first_name=first, last_name=last, email=email)
+
+    def number(text: str) -> str:
+        return parse_phone(text, region=app.desk.region, zone=zone, at=app.clock.now()).e164
+
+    return replace(given, first_name=first, last_name=last, phone=given.phone or _ask("Mobile number", number))
+
+
+def _ask_course(app: App, given: EnrollmentInput, plan: Plan) -> EnrollmentInput:
+    course = given.course
+    zone = _zone(given, app)
+
+    def moment(text: str) -> str:
+        parse_moment(text, zone, what="the time", region=app.desk.region)
+        return text
+
+    if not course.end:
+        now = app.clock.now().astimezone(zone)
+        course = replace(course, end=_ask("When did the procedure end?", moment, default=f"{now:%Y-%m-%d %H:%M}"))
+    if len(plan.file.languages) > 1:
+        question = f"Language ({', '.join(plan.file.languages)})"
+        course = replace(course, language=_ask(question, lambda text: language_of(text, plan), default=course.language))
+    if not course.factors:
+        question = "Patient factors, with commas (`none` if there are none, ? lists them)"
+        course = replace(course, factors=_ask(question, lambda text: _factors(text, plan)))
+    if course.visit is None:
+        visit = _ask(
+            "Return visit booked for (empty if not yet)", lambda text: moment(text) if text else "", default=""
+        )
+        course = replace(course, visit=visit or None)
+    return replace(given, course=course)
+
+
+def _factors(text: str, plan: Plan) -> tuple[str, ...]:
+    if text.strip() == "?":
+        raise InputError("", *(f"  {name}: {plan.factors[name].says}" for name in plan.file.factors))
+    names = tuple(part.strip() for part in text.split(",") if part.strip())
+    if not names:
+        raise InputError("say `none` if you asked and there are none")
+    return names if names == ("none",) else tuple(factor_named(name, plan) for name in names)
+
+
+def _zone(given: EnrollmentInput, app: App) -> ZoneInfo:
+    try:
+        return zone_named(given.course.zone.strip())
+    except InputError:
+        return app.config.zone
+
+
+def _ask(question: str, read: Callable[[str], Value], *, default: str | None = None) -> Value:
+    """Ask until the answer can be read."""
+
+    def process(text: str) -> Value:
+        try:
+            return read(text)
+        except InputError as error:
+            raise click.UsageError(str(error)) from None
+
+    shown = bool(default)
+    answer: Value = click.prompt(question, default=default, show_default=shown, value_proc=process, err=True)
+    return answer

@@ -1,0 +1,184 @@
+"""`reminders enroll`: one patient at checkout, by options or by questions, or a list of them from a CSV file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Unpack
+
+import click
+
+from reminders.assembly import App
+from reminders.care.values import Outcome
+from reminders.cli.enroll_file import enroll_file
+from reminders.cli.enroll_questions import ask_for_missing
+from reminders.cli.json_output import print_json
+from reminders.cli.options import (
+    CourseFacts,
+    acting,
+    by_option,
+    course_input,
+    course_options,
+    json_option,
+    opened,
+    procedure_argument,
+)
+from reminders.cli.terminal import console, line, short_when, somebody_is_there, table, warn, when
+from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput
+from reminders.desk.enroll import enroll as enroll_patient
+from reminders.desk.preview import as_rows
+from reminders.errors import InputError
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders enroll partial-nail-avulsion-chemical
+      asks for everything, at a terminal
+  reminders enroll partial-nail-avulsion-chemical --first-name Robin --last-name Example \\
+      --phone 312-555-0123 --end 2026-03-07T15:30 --factor none --consent
+  reminders enroll partial-nail-avulsion-chemical --csv today.csv --dry-run
+  reminders enroll partial-nail-avulsion-chemical --csv today.csv --all-or-nothing --json
+\b
+A CSV file names its columns in the first line: first_name, phone (or email), end (or date and time) and consent
+are needed; last_name, language, zone, factors, visit, site and others may be there. Rows that were enrolled
+before are recognised and left alone.
+\b
+Factors: `--factor none` says that you asked and there are none. Without any, the pain-relief text asks the
+patient to call first.
+""",
+)
+@procedure_argument
+@click.option("--first-name", help="The name to greet.")
+@click.option("--last-name", help="Tells apart patients who share a number.")
+@click.option("--phone", help="The mobile number, in any usual format.")
+@click.option("--email", help="The e-mail address.")
+@click.option("--consent", is_flag=True, help="The patient agreed to be written to at these addresses.")
+@click.option("--consent-wording", metavar="TEXT", help="What was read out, if not the usual words.")
+@click.option("--again", is_flag=True, help="A second course for the same procedure and day is meant.")
+@course_options
+@click.option(
+    "--csv",
+    "csv_file",
+    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
+    help="Enroll a list; other options then fill what a row does not say.",
+)
+@click.option("--all-or-nothing", is_flag=True, help="With --csv: store nothing when any row is faulty.")
+@click.option("--dry-run", is_flag=True, help="Check everything and store nothing.")
+@click.option("--ignore", "ignored", multiple=True, metavar="COLUMN", help="With --csv: a column to leave out.")
+@by_option
+@json_option
+@click.pass_context
+def enroll(
+    ctx: click.Context,
+    procedure: str,
+    first_name: str | None,
+    last_name: str | None,
+    phone: str | None,
+    email: str | None,
+    consent: bool,
+    consent_wording: str | None,
+    again: bool,
+    csv_file: Path | None,
+    all_or_nothing: bool,
+    dry_run: bool,
+    ignored: tuple[str, ...],
+    by: str | None,
+    as_json: bool,
+    **facts: Unpack[CourseFacts],
+) -> int:
+    """Enroll a patient for PROCEDURE: store patient, consent, course and every message, or nothing.
+
+    Times without an offset are in the patient's zone, which is the practice's unless said.
+    """
+    app = opened(ctx)
+    app.library.get(procedure)
+    given = EnrollmentInput(
+        procedure=procedure,
+        first_name=first_name or "",
+        last_name=last_name or "",
+        phone=phone or "",
+        email=email or "",
+        course=course_input(facts, app.config),
+        consent=consent,
+        consent_wording=consent_wording or STANDARD_CONSENT,
+        recorded_by=acting(by),
+        again=again,
+    )
+    if csv_file is not None:
+        return enroll_file(
+            app, csv_file, given, ignored=ignored, all_or_nothing=all_or_nothing, dry_run=dry_run, as_json=as_json
+        )
+    if all_or_nothing or ignored:
+        raise InputError("--all-or-nothing and --ignore go with --csv")
+    if somebody_is_there():
+        given = ask_for_missing(app, given)
+    _require(given)
+    enrolled = _enroll(app, given, dry_run=dry_run)
+    _show(enrolled, given, dry_run=dry_run, as_json=as_json)
+    return 0
+
+
+def _require(given: EnrollmentInput) -> None:
+    """Name what no rule of the desk can name: the options that hold it."""
+    if not given.course.end:
+        raise InputError("--end is needed: when the procedure ended, like 2026-03-07T15:30")
+
+
+def _enroll(app: App, given: EnrollmentInput, *, dry_run: bool) -> Enrolled:
+    with app.database.writing() as session:
+        enrolled = enroll_patient(session, app.desk, given)
+        if dry_run:
+            session.rollback()
+    return enrolled
+
+
+def _show(enrolled: Enrolled, given: EnrollmentInput, *, dry_run: bool, as_json: bool) -> None:
+    if as_json:
+        print_json(_as_json(enrolled, dry_run=dry_run))
+        return
+    course = enrolled.composed.resolved.course
+    sent = [each.joined.send_at for each in enrolled.composed.messages if each.joined.outcome is Outcome.SCHEDULED]
+    name = f"{given.first_name.strip()} {given.last_name.strip()}".strip()
+    if dry_run:
+        line(f"{name} could be enrolled; nothing was stored.", style="bold")
+    else:
+        line(
+            f"Enrolled {name}: patient {enrolled.patient_id}, enrollment {enrolled.enrollment_id}.", style="bold green"
+        )
+    if sent:
+        line(
+            f"{len(sent)} messages by {course.channel}, from {when(min(sent), course.zone)} "
+            f"to {when(max(sent), course.zone)} ({course.zone.key})."
+        )
+    for warning in enrolled.warnings:
+        warn(warning)
+    _show_spoken(enrolled)
+    if not dry_run:
+        line(f"See them: reminders messages {enrolled.enrollment_id}", style="dim")
+
+
+def _show_spoken(enrolled: Enrolled) -> None:
+    """Print what staff must say now, word for word."""
+    course = enrolled.composed.resolved.course
+    if not enrolled.say_at_desk:
+        return
+    rows = table(("Say now", {"no_wrap": True, "style": "bold"}), ("Words", {"ratio": 1}), title="To say at the desk")
+    for each in enrolled.say_at_desk:
+        for member in each.joined.members:
+            rows.add_row(member.key.replace("_", " "), enrolled.composed.words.body(member))
+    console().print(rows)
+    line(
+        f"Their moment falls into hours without contact ({short_when(course.procedure_end, course.zone)}).", style="dim"
+    )
+
+
+def _as_json(enrolled: Enrolled, *, dry_run: bool) -> dict[str, Any]:
+    rows = as_rows(enrolled.composed)
+    return {
+        "enrollment": None if dry_run else enrolled.enrollment_id,
+        "patient": None if dry_run else enrolled.patient_id,
+        "stored": not dry_run,
+        "warnings": list(enrolled.warnings),
+        "say_at_desk": [{"key": row["key"], "text": row["text"]} for row in rows if row["outcome"] == "at_checkout"],
+        "messages": rows,
+    }

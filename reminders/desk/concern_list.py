@@ -1,0 +1,168 @@
+"""The concerns as whoever is on duty needs them: whom to call, what they wrote, and until when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.desk.message_list import full_name
+from reminders.errors import NotFound
+from reminders.records import concerns, finding, replies
+from reminders.records.people import new_id
+from reminders.records.tables import Concern, ConcernEvent, Contact, Patient, Reply
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlaceToReach:
+    """An address of the patient and whether it may be written to; a call is always allowed but to a released one."""
+
+    channel: str
+    address: str
+    state: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SaidByPatient:
+    """A reply that the concern is about."""
+
+    reply_id: int
+    received_at: datetime
+    channel: str
+    sender: str
+    text: str
+    label: str
+    signs: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConcernStep:
+    """What happened to the concern."""
+
+    at: datetime
+    action: str
+    by: str
+    note: str
+    reply_id: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListedConcern:
+    """One concern with its context."""
+
+    id: int
+    kind: str
+    urgency: str
+    state: str
+    summary: str
+    signs: tuple[str, ...]
+    opened_at: datetime
+    due_at: datetime
+    is_overdue: bool
+    taken_by: str | None
+    closed_at: datetime | None
+    outcome: str | None
+    patient_id: int | None
+    enrollment_id: int | None
+    patient: str
+    """First and last name; empty when nobody is known under the sender's address."""
+    zone: ZoneInfo
+    """The patient's, else the practice's."""
+    reach: tuple[PlaceToReach, ...]
+    """Where to call or write; of somebody unknown the sender's address."""
+    said: tuple[SaidByPatient, ...]
+    history: tuple[ConcernStep, ...]
+
+
+def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:
+    """Return the practice's concerns with their context, most urgent first, then by when they are due."""
+    return _with_context(session, desk, concerns.open_concerns(session, desk.practice_id, closed_too=closed_too))
+
+
+def concern_with_context(session: Session, desk: Desk, concern_id: int) -> ListedConcern:
+    """Return one concern with its context; raises NotFound."""
+    concern = concerns.concern_of(session, concern_id)
+    if concern is None or concern.practice_id != desk.practice_id:
+        raise NotFound(f"there is no concern {concern_id}; `reminders concerns --all` lists them")
+    return _with_context(session, desk, [concern])[0]
+
+
+def concerns_about(session: Session, desk: Desk, enrollment_id: int) -> tuple[ListedConcern, ...]:
+    """Return every concern about a course with its context, oldest first."""
+    return _with_context(session, desk, concerns.concerns_of_enrollment(session, enrollment_id))
+
+
+def _with_context(session: Session, desk: Desk, found: Sequence[Concern]) -> tuple[ListedConcern, ...]:
+    patient_ids = {each.patient_id for each in found if each.patient_id is not None}
+    patients = finding.patients_by_id(session, patient_ids)
+    contacts = finding.contacts_by_patient(session, patient_ids)
+    histories = concerns.histories_of(session, [new_id(each.id) for each in found])
+    reply_ids = [step.reply_id for steps in histories.values() for step in steps if step.reply_id is not None]
+    said = replies.replies_by_id(session, reply_ids)
+    return tuple(
+        _listed(
+            each,
+            desk,
+            patient=patients.get(each.patient_id or 0),
+            contacts=contacts.get(each.patient_id or 0, ()),
+            told=(histories.get(new_id(each.id), ()), said),
+        )
+        for each in found
+    )
+
+
+def _listed(
+    concern: Concern,
+    desk: Desk,
+    *,
+    patient: Patient | None,
+    contacts: Sequence[Contact],
+    told: tuple[Sequence[ConcernEvent], dict[int, Reply]],
+) -> ListedConcern:
+    steps, replies_by_id = told
+    mine = [replies_by_id[step.reply_id] for step in steps if step.reply_id in replies_by_id]
+    reach = tuple(PlaceToReach(channel=each.channel, address=each.address, state=each.state) for each in contacts)
+    if not reach:
+        senders = dict.fromkeys((reply.channel, reply.sender) for reply in mine)
+        reach = tuple(PlaceToReach(channel=channel, address=sender, state="unknown") for channel, sender in senders)
+    return ListedConcern(
+        id=new_id(concern.id),
+        kind=concern.kind,
+        urgency=concern.urgency,
+        state=concern.state,
+        summary=concern.summary,
+        signs=tuple(concern.signs),
+        opened_at=concern.opened_at,
+        due_at=concern.due_at,
+        is_overdue=concern.state != "closed" and concern.due_at < desk.clock.now(),
+        taken_by=concern.taken_by,
+        closed_at=concern.closed_at,
+        outcome=concern.outcome,
+        patient_id=concern.patient_id,
+        enrollment_id=concern.enrollment_id,
+        patient=full_name(patient),
+        zone=ZoneInfo(patient.zone) if patient else desk.zone,
+        reach=reach,
+        said=tuple(said_by_patient(reply) for reply in mine),
+        history=tuple(
+            ConcernStep(at=step.at, action=step.action, by=step.by, note=step.note, reply_id=step.reply_id)
+            for step in steps
+        ),
+    )
+
+
+def said_by_patient(reply: Reply) -> SaidByPatient:
+    """Return a reply as staff read it."""
+    return SaidByPatient(
+        reply_id=new_id(reply.id),
+        received_at=reply.received_at,
+        channel=reply.channel,
+        sender=reply.sender,
+        text=reply.text,
+        label=reply.label,
+        signs=tuple(reply.signs),
+    )

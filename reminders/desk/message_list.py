@@ -1,0 +1,106 @@
+"""The messages of a course, or of the practice, as staff look at them: each with its patient and their clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from reminders.care.values import Reason
+from reminders.desk.composing import Desk
+from reminders.errors import InputError, NotFound
+from reminders.records import courses, finding
+from reminders.records.finding import MessageFilter
+from reminders.records.message_states import MessageState
+from reminders.records.tables import Message, Patient
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListedMessage:
+    """One message."""
+
+    id: int
+    enrollment_id: int | None
+    patient_id: int | None
+    patient: str
+    """First and last name; empty when it is nobody's."""
+    zone: ZoneInfo
+    """The patient's, else the practice's."""
+    kind: str
+    key: str
+    occurrence: int
+    joined_into: str | None
+    channel: str
+    address: str
+    state: str
+    planned_at: datetime
+    send_at: datetime
+    useful_until: datetime
+    settled_at: datetime | None
+    required: bool
+    text: str
+    """Empty for what is said within another message, or was not sent before it had words."""
+    encoding: str | None
+    segments: int
+    reasons: tuple[Reason, ...]
+    attempts: int
+    transport: str | None
+    transport_ref: str | None
+    detail: str | None
+
+
+def list_messages(session: Session, desk: Desk, wanted: MessageFilter) -> tuple[ListedMessage, ...]:
+    """Return messages in send order; raises NotFound for an unknown enrollment, InputError for an unknown state."""
+    known = [str(state) for state in MessageState]
+    if unknown := [state for state in wanted.states if state not in known]:
+        raise InputError(f"no state {unknown[0]!r}; there are {', '.join(known)}")
+    if wanted.enrollment_id is not None:
+        enrollment = courses.enrollment_of(session, wanted.enrollment_id)
+        if enrollment is None or enrollment.practice_id != desk.practice_id:
+            raise NotFound(f"there is no enrollment {wanted.enrollment_id}; `reminders enrollments` lists them")
+    return listed(session, desk, finding.find_messages(session, desk.practice_id, wanted))
+
+
+def listed(session: Session, desk: Desk, messages: Sequence[Message]) -> tuple[ListedMessage, ...]:
+    """Return messages with their patients."""
+    ids = {each.patient_id for each in messages if each.patient_id is not None}
+    patients = finding.patients_by_id(session, ids)
+    return tuple(_listed(each, patients.get(each.patient_id or 0), desk.zone) for each in messages)
+
+
+def full_name(patient: Patient | None) -> str:
+    """Return first and last name, empty for nobody."""
+    return f"{patient.first_name} {patient.last_name}".strip() if patient else ""
+
+
+def _listed(message: Message, patient: Patient | None, zone: ZoneInfo) -> ListedMessage:
+    return ListedMessage(
+        id=message.id or 0,
+        enrollment_id=message.enrollment_id,
+        patient_id=message.patient_id,
+        patient=full_name(patient),
+        zone=ZoneInfo(patient.zone) if patient else zone,
+        kind=message.kind,
+        key=message.key,
+        occurrence=message.occurrence,
+        joined_into=message.joined_into,
+        channel=message.channel,
+        address=message.address,
+        state=message.state,
+        planned_at=message.planned_at,
+        send_at=message.send_at,
+        useful_until=message.useful_until,
+        settled_at=message.settled_at,
+        required=message.required,
+        text=message.text,
+        encoding=message.encoding,
+        segments=message.segments,
+        reasons=tuple(Reason(rule=each["rule"], text=each["text"]) for each in message.reasons),
+        attempts=message.attempts,
+        transport=message.transport,
+        transport_ref=message.transport_ref,
+        detail=message.detail,
+    )

@@ -1,0 +1,150 @@
+"""Queries that find patients, courses and messages for a list; small parts only, as lists are long."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from reminders.records.people import new_id
+from reminders.records.tables import Contact, Enrollment, Message, Patient
+
+
+@dataclass(frozen=True, kw_only=True)
+class PatientLine:
+    """A patient as a list shows one."""
+
+    id: int
+    first_name: str
+    last_name: str
+    language: str
+    zone: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class EnrollmentLine:
+    """A course as a list shows one."""
+
+    id: int
+    patient_id: int
+    procedure: str
+    procedure_on: date
+    state: str
+    enrolled_at: datetime
+    enrolled_by: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class MessageFilter:
+    """Which messages are wanted; what is None or empty does not narrow."""
+
+    enrollment_id: int | None = None
+    states: tuple[str, ...] = ()
+    due_by: datetime | None = None
+    """Only scheduled ones whose moment has come by then."""
+    limit: int = 500
+
+
+def patient_lines(session: Session, practice_id: str) -> list[PatientLine]:
+    """Return every patient of the practice, the newest first."""
+    statement = (
+        select(
+            col(Patient.id),
+            col(Patient.first_name),
+            col(Patient.last_name),
+            col(Patient.language),
+            col(Patient.zone),
+        )
+        .where(col(Patient.practice_id) == practice_id)
+        .order_by(col(Patient.id).desc())
+    )
+    rows = session.execute(statement).all()
+    return [
+        PatientLine(id=new_id(number), first_name=first, last_name=last, language=language, zone=zone)
+        for number, first, last, language, zone in rows
+    ]
+
+
+def patients_by_id(session: Session, ids: Collection[int]) -> dict[int, Patient]:
+    """Return patients by their ids."""
+    found = session.execute(select(Patient).where(col(Patient.id).in_(ids))).scalars()
+    return {new_id(patient.id): patient for patient in found}
+
+
+def contacts_by_patient(session: Session, ids: Collection[int]) -> dict[int, tuple[Contact, ...]]:
+    """Return the contacts of patients, SMS first."""
+    statement = (
+        select(Contact).where(col(Contact.patient_id).in_(ids)).order_by(col(Contact.channel).desc(), col(Contact.id))
+    )
+    found: dict[int, tuple[Contact, ...]] = {}
+    for contact in session.execute(statement).scalars():
+        found[contact.patient_id] = (*found.get(contact.patient_id, ()), contact)
+    return found
+
+
+def patients_with_number(session: Session, practice_id: str, part: str) -> set[int]:
+    """Return the patients whose number or address holds these characters, without regard to case."""
+    statement = select(col(Contact.patient_id)).where(
+        col(Contact.practice_id) == practice_id,
+        func.lower(col(Contact.address)).contains(part.lower(), autoescape=True),
+    )
+    return set(session.execute(statement).scalars())
+
+
+def enrollment_lines(
+    session: Session, practice_id: str, patient_ids: Collection[int] | None, *, running_only: bool
+) -> list[EnrollmentLine]:
+    """Return courses, of these patients if any are named, the newest first."""
+    statement = (
+        select(
+            col(Enrollment.id),
+            col(Enrollment.patient_id),
+            col(Enrollment.procedure),
+            col(Enrollment.procedure_on),
+            col(Enrollment.state),
+            col(Enrollment.enrolled_at),
+            col(Enrollment.enrolled_by),
+        )
+        .where(col(Enrollment.practice_id) == practice_id)
+        .order_by(col(Enrollment.id).desc())
+    )
+    if patient_ids is not None:
+        statement = statement.where(col(Enrollment.patient_id).in_(patient_ids))
+    if running_only:
+        statement = statement.where(col(Enrollment.state) == "active")
+    return [
+        EnrollmentLine(
+            id=new_id(row.id),
+            patient_id=row.patient_id,
+            procedure=row.procedure,
+            procedure_on=row.procedure_on,
+            state=row.state,
+            enrolled_at=row.enrolled_at,
+            enrolled_by=row.enrolled_by,
+        )
+        for row in session.execute(statement).all()
+    ]
+
+
+def find_messages(session: Session, practice_id: str, wanted: MessageFilter) -> list[Message]:
+    """Return messages in send order, `wanted.limit` at most."""
+    statement = select(Message).where(col(Message.practice_id) == practice_id)
+    if wanted.enrollment_id is not None:
+        statement = statement.where(col(Message.enrollment_id) == wanted.enrollment_id)
+    if wanted.states:
+        statement = statement.where(col(Message.state).in_(wanted.states))
+    if wanted.due_by is not None:
+        statement = statement.where(col(Message.state) == "scheduled", col(Message.due_at) <= wanted.due_by)
+    order = (col(Message.send_at), col(Message.importance), col(Message.id))
+    return list(session.execute(statement.order_by(*order).limit(wanted.limit)).scalars())
+
+
+def answers_to(session: Session, reply_ids: Sequence[int]) -> dict[int, Message]:
+    """Return the automatic answers to replies, by the reply."""
+    statement = select(Message).where(col(Message.answers_reply_id).in_(reply_ids)).order_by(col(Message.id))
+    found = session.execute(statement).scalars()
+    return {new_id(message.answers_reply_id): message for message in found}
