@@ -1,0 +1,211 @@
+"""Hands e-mail over to a mail server; one connection serves many messages."""
+
+from __future__ import annotations
+
+import smtplib
+import ssl
+import time
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from datetime import datetime
+from email.message import EmailMessage
+from pathlib import Path
+from typing import NoReturn
+
+from reminders.config_delivery import SmtpSection
+from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
+from reminders.delivery.transports.letter import letter
+from reminders.delivery.transports.slowing import Slowdown
+from reminders.delivery.transports.smtp_answers import is_complaint, judge
+from reminders.errors import ConfigError, InDoubt, Refused, Unreachable
+
+_PORTS = {"starttls": 587, "tls": 465, "none-on-loopback": 25}
+_ASKS_AFTER_SECONDS = 15.0
+"""A connection that lay idle for longer is asked whether it still lives."""
+
+
+class SmtpTransport:
+    """Talks to one server (RFC 5321). What broke before the message's last dot stayed here; after it, nobody knows."""
+
+    name = "smtp"
+    capabilities = Capabilities(
+        channels=frozenset({"email"}), batch_size=10, receipts=False, idempotency_key=False, status_query=False
+    )
+
+    def __init__(
+        self, section: SmtpSection, *, folder: Path, now: Callable[[], datetime], senders: Mapping[str, str]
+    ) -> None:
+        """Prepare; `senders` are the practices' addresses by id, `folder` is what relative paths count from."""
+        self._section = section
+        self._now = now
+        self._senders = senders
+        self._password = section.password.read(folder) if section.password else ""
+        self._tls = _tls(section, folder)
+        self._slowdown = Slowdown()
+        self._link: smtplib.SMTP | None = None
+        self._used = 0
+        self._idle_since = 0.0
+
+    def hand_over(self, batch: Iterable[Outgoing]) -> Iterator[Result]:
+        """Send each message and give the server's verdict."""
+        if not self._slowdown.wait():
+            return
+        for message in batch:
+            yield self._send(message)
+            if not self._slowdown.wait():
+                return
+
+    def look_up(self, keys: Collection[str]) -> LookUp:  # noqa: ARG002  a mail server can't be asked
+        """Tell nothing: a mail server keeps no list."""
+        return LookUp()
+
+    def close(self) -> None:
+        """Take leave of the server."""
+        link, self._link = self._link, None
+        if link is not None:
+            try:
+                link.quit()
+            except (smtplib.SMTPException, OSError):
+                link.close()
+
+    def _send(self, message: Outgoing) -> Result:
+        try:
+            mail = letter(message, self._senders, self._now())
+            # A server may end an idle connection at any moment; before the content that costs nothing but a new one.
+            for last_try in (False, True):
+                link = self._open()
+                if self._envelope(link, mail, last_try=last_try):
+                    break
+            return self._content(link, mail, message.idempotency_key)
+        except (Refused, Unreachable, InDoubt) as error:
+            return error
+
+    def _envelope(self, link: smtplib.SMTP, mail: EmailMessage, *, last_try: bool) -> bool:
+        """Name sender and recipient and ask for the content; False when the connection had died before."""
+        try:
+            self._expect(link, link.mail(self._section.envelope_sender or mail["From"].addresses[0].addr_spec))
+            self._expect(link, link.rcpt(mail["To"].addresses[0].addr_spec))
+            code, text = link.docmd("DATA")
+        except (smtplib.SMTPServerDisconnected, OSError) as error:
+            self._drop()
+            if last_try or self._used == 0:
+                raise Unreachable(f"the connection broke before the message: {_kind(error)}") from error
+            return False
+        if code != 354:
+            self._refuse(link, code, text)
+        return True
+
+    def _content(self, link: smtplib.SMTP, mail: EmailMessage, ref: str) -> Accepted:
+        try:
+            link.send(_on_the_wire(mail))
+        except (smtplib.SMTPServerDisconnected, OSError) as error:
+            # The end of the message was not sent, and a server must not deliver a part (RFC 5321 section 4.1.1.4).
+            self._drop()
+            raise Unreachable(f"the connection broke within the message: {_kind(error)}") from error
+        try:
+            code, text = link.getreply()
+        except (smtplib.SMTPException, OSError) as error:
+            self._drop()
+            raise InDoubt(f"the mail server did not answer after the message: {_kind(error)}") from error
+        self._used += 1
+        self._idle_since = time.monotonic()
+        if code // 100 != 2:
+            self._refuse(link, code, text)
+        self._slowdown.taken()
+        return Accepted(ref=ref)
+
+    def _open(self) -> smtplib.SMTP:
+        if self._link is not None and (self._used >= self._section.per_connection or not self._is_alive(self._link)):
+            self.close()
+        if self._link is None:
+            self._link = self._connect()
+            self._used = 0
+        return self._link
+
+    def _is_alive(self, link: smtplib.SMTP) -> bool:
+        if time.monotonic() - self._idle_since < _ASKS_AFTER_SECONDS:
+            return True
+        try:
+            return link.noop()[0] == 250
+        except (smtplib.SMTPException, OSError):
+            return False
+
+    def _connect(self) -> smtplib.SMTP:
+        section = self._section
+        port = section.port or _PORTS[section.tls]
+        try:
+            if section.tls == "tls":
+                link: smtplib.SMTP = smtplib.SMTP_SSL(
+                    section.host, port, timeout=section.timeout_seconds, context=self._tls
+                )
+            else:
+                link = smtplib.SMTP(section.host, port, timeout=section.timeout_seconds)
+        except smtplib.SMTPResponseException as error:
+            raise Unreachable(f"the mail server sends us away: answer {error.smtp_code}") from error
+        except (smtplib.SMTPException, OSError) as error:
+            raise Unreachable(f"the mail server can't be reached: {_kind(error)}") from error
+        try:
+            if section.tls == "starttls":
+                link.starttls(context=self._tls)
+            if section.user:
+                link.login(section.user, self._password)
+            else:
+                link.ehlo_or_helo_if_needed()
+        except smtplib.SMTPNotSupportedError as error:
+            link.close()
+            raise Unreachable(f"the mail server does not offer what we need: {error}") from error
+        except smtplib.SMTPAuthenticationError as error:
+            link.close()
+            raise Unreachable(f"the mail server does not know our user: answer {error.smtp_code}") from error
+        except (smtplib.SMTPException, OSError) as error:
+            link.close()
+            raise Unreachable(f"the mail server can't be talked to: {_kind(error)}") from error
+        self._idle_since = time.monotonic()
+        return link
+
+    def _expect(self, link: smtplib.SMTP, answer: tuple[int, bytes]) -> None:
+        if answer[0] // 100 != 2:
+            self._refuse(link, *answer)
+
+    def _refuse(self, link: smtplib.SMTP, code: int, text: bytes) -> NoReturn:
+        """Raise what an answer means, and leave the connection ready for the next message."""
+        if is_complaint(code, text):
+            self._slowdown.complained()
+        if code == 421:  # the server closes the connection after it (RFC 5321 section 3.8)
+            self._drop()
+        else:
+            try:
+                link.rset()
+            except (smtplib.SMTPException, OSError):
+                self._drop()
+        raise judge(code, text)
+
+    def _drop(self) -> None:
+        if self._link is not None:
+            self._link.close()
+        self._link = None
+
+
+def _tls(section: SmtpSection, folder: Path) -> ssl.SSLContext | None:
+    if section.tls == "none-on-loopback":
+        return None
+    ca_file = str(folder / section.ca_file) if section.ca_file else None
+    try:
+        return ssl.create_default_context(cafile=ca_file)
+    except OSError as error:
+        raise ConfigError(f"delivery.smtp.ca_file: {ca_file} can't be used: {_kind(error)}") from error
+
+
+def _on_the_wire(mail: EmailMessage) -> bytes:
+    """Return the content with its closing dot; a dot that begins a line is doubled (RFC 5321 section 4.5.2)."""
+    content = mail.as_bytes()
+    if not content.endswith(b"\r\n"):
+        content += b"\r\n"
+    if content.startswith(b"."):
+        content = b"." + content
+    return content.replace(b"\r\n.", b"\r\n..") + b".\r\n"
+
+
+def _kind(error: Exception) -> str:
+    """Name an error without its words, which may repeat what the server said about a person."""
+    reason = getattr(error, "verify_message", "") or getattr(error, "strerror", "") or ""
+    return f"{type(error).__name__} {reason}".strip()

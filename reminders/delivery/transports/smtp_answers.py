@@ -1,0 +1,59 @@
+"""Knows what a mail server's answers mean for a message: taken, never, or later."""
+
+from __future__ import annotations
+
+import re
+
+from reminders.errors import BadAddress, Refused, Unreachable
+
+_ENHANCED = re.compile(rb"\s*([245])\.(\d{1,3})\.(\d{1,3})\b")
+
+# RFC 3463 section 3.2 and 3.3, and RFC 7505 for 1.10. A full mailbox (2.2) is an address that works.
+_BAD_ADDRESS = {
+    (1, 1): "there is no such mailbox",
+    (1, 2): "there is no such mail domain",
+    (1, 3): "the address is none",
+    (1, 6): "the mailbox has moved",
+    (1, 10): "the domain takes no mail",
+    (2, 1): "the mailbox is disabled",
+}
+_OTHERS = {
+    (2, 2): "the mailbox is full",
+    (2, 3): "the message is too long for the mailbox",
+    (3, 4): "the message is too long for the server",
+    (4, 1): "the recipient's server does not answer",
+    (4, 7): "the server could not pass it on in time",
+}
+_SUBJECTS = {
+    1: "something is wrong with the address",
+    2: "something is wrong with the mailbox",
+    3: "something is wrong with the mail server",
+    4: "something is wrong with the way there",
+    5: "the server did not understand us",
+    6: "the server can't take the content",
+    7: "the server refuses it by its policy",
+}
+
+
+def judge(code: int, text: bytes) -> Refused | Unreachable:
+    """Return what an answer that is no success means (RFC 5321 section 4.2.1, RFC 3463).
+
+    The server's own words are left out: they tend to repeat the address.
+    """
+    found = _ENHANCED.match(text)
+    enhanced = (int(found[2]), int(found[3])) if found else None
+    what = f"answer {code}"
+    if found and enhanced:
+        what = f"answer {code} {found[0].strip().decode()}"
+        if meaning := _BAD_ADDRESS.get(enhanced) or _OTHERS.get(enhanced) or _SUBJECTS.get(enhanced[0]):
+            what += f": {meaning}"
+    # The first digit decides; a server may name a class of its own in the longer code, but hardly ever another one.
+    if code // 100 != 5:
+        return Unreachable(what)
+    return BadAddress(what) if enhanced in _BAD_ADDRESS else Refused(what)
+
+
+def is_complaint(code: int, text: bytes) -> bool:
+    """Tell whether we are too fast: 421 and 450 to 452 under "policy" or "system" (RFC 3463 section 3.8 and 3.4)."""
+    found = _ENHANCED.match(text)
+    return code in {421, 450, 451, 452} and found is not None and (found[2], found[3]) in {(b"7", b"0"), (b"3", b"2")}
