@@ -8,6 +8,7 @@ ReminderError
 ├── StateError        the action does not fit the present state (taken, ended, already sent)
 └── TransportError    a hand-over did not end in "accepted"
     ├── Refused       never again: the other side will not take this message
+    │   └── BadAddress   nor any other one to this address
     ├── Unreachable   nothing was handed over; it may be tried again
     └── InDoubt       it may have been handed over; nobody knows
 """
@@ -69,6 +70,10 @@ class TransportError(ReminderError):
 
 class Refused(TransportError):
     """The other side will not take this message; trying again is useless."""
+
+
+class BadAddress(Refused):
+    """The address does not work; send nothing there any more, and ask the patient for another one."""
 
 
 class Unreachable(TransportError):

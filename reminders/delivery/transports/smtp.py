@@ -87,7 +87,7 @@ class SmtpTransport:
             code, text = link.docmd("DATA")
         except (smtplib.SMTPServerDisconnected, OSError) as error:
             self._drop()
-            if last_try or self._used == 0:
+            if last_try or self._used == 1:
                 raise Unreachable(f"the connection broke before the message: {_kind(error)}") from error
             return False
         if code != 354:
@@ -106,7 +106,6 @@ class SmtpTransport:
         except (smtplib.SMTPException, OSError) as error:
             self._drop()
             raise InDoubt(f"the mail server did not answer after the message: {_kind(error)}") from error
-        self._used += 1
         self._idle_since = time.monotonic()
         if code // 100 != 2:
             self._refuse(link, code, text)
@@ -119,6 +118,7 @@ class SmtpTransport:
         if self._link is None:
             self._link = self._connect()
             self._used = 0
+        self._used += 1
         return self._link
 
     def _is_alive(self, link: smtplib.SMTP) -> bool:

@@ -1,0 +1,314 @@
+"""The configuration of the ways out: mail server, message centre, gateway, and the hooks a gateway calls."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from reminders.errors import ConfigError
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _http_url(text: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/?#]+\S*", text):
+        raise ValueError("must be an http:// or https:// address")
+    return text
+
+
+def _pattern(text: str) -> str:
+    try:
+        re.compile(text)
+    except re.error as error:
+        raise ValueError(f"is no regular expression: {error}") from None
+    return text
+
+
+def _code(text: str) -> str:
+    if not re.fullmatch(r"[1-5](xx|\d\d)", text):
+        raise ValueError("an HTTP code is like 202, a class of them like 2xx")
+    return text
+
+
+def _network(text: str) -> str:
+    ipaddress.ip_network(text)
+    return text
+
+
+HttpUrl = Annotated[str, AfterValidator(_http_url)]
+Pattern = Annotated[str, AfterValidator(_pattern)]
+Codes = tuple[Annotated[str, AfterValidator(_code)], ...]
+Network = Annotated[str, AfterValidator(_network)]
+Port = Annotated[int, Field(ge=1, le=65535)]
+Host = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$")]
+AnswerSeconds = Annotated[float, Field(gt=0, le=50)]
+"""A hand-over has to end within half the shortest lease that is of use."""
+
+
+class Secret(_Section):
+    """Where a secret is kept: `{ env = "NAME" }` or `{ file = "path" }`. It never stands in the configuration."""
+
+    env: str | None = None
+    file: Path | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Secret:
+        if (self.env is None) == (self.file is None):
+            raise ValueError("name either env or file")
+        return self
+
+    def read(self, folder: Path) -> str:
+        """Return the secret; a relative file counts from `folder`. ConfigError when it is missing or empty."""
+        if self.env is not None:
+            found, place = os.environ.get(self.env, ""), f"the environment variable {self.env}"
+        else:
+            path = folder / str(self.file)
+            place = str(path)
+            try:
+                found = path.read_text("utf-8").rstrip("\r\n")
+            except (OSError, UnicodeDecodeError) as error:
+                raise ConfigError(f"the secret in {path} can't be read: {type(error).__name__}") from None
+        if not found:
+            raise ConfigError(f"the secret in {place} is missing")
+        return found
+
+
+class SmtpSection(_Section):
+    """The mail server that takes our e-mail."""
+
+    host: Host
+    port: Port | None = None
+    """587 with STARTTLS, 465 with TLS, 25 without."""
+    tls: Literal["starttls", "tls", "none-on-loopback"] = "starttls"
+    ca_file: Path | None = None
+    """Certificates to trust in place of the system's."""
+    user: str = ""
+    password: Secret | None = None
+    envelope_sender: str = ""
+    """Where bounces go; the practice's own address when empty."""
+    timeout_seconds: AnswerSeconds = 30
+    per_connection: int = Field(default=100, ge=1, le=10_000)
+    """Messages after which a new connection is made; many servers allow no more."""
+
+    @model_validator(mode="after")
+    def _safe(self) -> SmtpSection:
+        if self.tls == "none-on-loopback" and not _is_loopback(self.host):
+            raise ValueError(f"tls: {self.host} is not this machine; patients' mail must be encrypted on the way")
+        if bool(self.user) != (self.password is not None):
+            raise ValueError("name both user and password, or neither")
+        return self
+
+
+class SmppSection(_Section):
+    """The message centre that takes our SMS."""
+
+    host: Host
+    port: Port | None = None
+    """3550 with TLS, 2775 without."""
+    tls: Literal["tls", "none-on-loopback", "none-in-tunnel"] = "tls"
+    """`none-in-tunnel` says that the way there is a private network or a VPN."""
+    ca_file: Path | None = None
+    system_id: Annotated[str, Field(min_length=1, max_length=15)]
+    password: Secret
+    system_type: Annotated[str, Field(max_length=12)] = ""
+    sender: Annotated[str, Field(min_length=1, max_length=20)]
+    """Our number with +, our short code, or a name of up to 11 letters."""
+    sender_ton: Annotated[int, Field(ge=0, le=6)] | None = None
+    sender_npi: Annotated[int, Field(ge=0, le=18)] | None = None
+    window: int = Field(default=10, ge=1, le=1000)
+    """Requests without an answer at once; SMPP 3.4 section 2.9 advises 10 at most (from memory)."""
+    long_messages: Literal["udh", "message_payload"] = "udh"
+    wide_reference: bool = False
+    """Number the parts of long messages with 16 bits rather than 8."""
+    incoming_alphabet: Literal["gsm7", "latin1"] = "gsm7"
+    """What the message centre means by its default alphabet in what it sends us."""
+    answer_ids: Literal["text", "decimal", "hexadecimal"] = "text"
+    receipt_ids: Literal["text", "decimal", "hexadecimal"] = "text"
+    """How message ids are written in answers and in receipts; some centres use one radix here and another there."""
+    connect_seconds: AnswerSeconds = 10
+    answer_seconds: AnswerSeconds = 20
+    enquire_seconds: int = Field(default=30, ge=1, le=600)
+    longest_pause_seconds: int = Field(default=60, ge=1, le=3600)
+    """Between tries to connect."""
+
+    @model_validator(mode="after")
+    def _safe(self) -> SmppSection:
+        if self.tls == "none-on-loopback" and not _is_loopback(self.host):
+            raise ValueError(f"tls: {self.host} is not this machine; patients' messages must be encrypted on the way")
+        if (self.answer_ids == "text") != (self.receipt_ids == "text"):
+            raise ValueError("give both answer_ids and receipt_ids a radix, or neither")
+        return self
+
+
+class HttpAuthSection(_Section):
+    """How the gateway knows us."""
+
+    kind: Literal["basic", "bearer"]
+    user: str = ""
+    secret: Secret
+
+
+class HttpAnswerSection(_Section):
+    """What the gateway's answers mean."""
+
+    form: Literal["json", "text"] = "json"
+    id: str = ""
+    """Where the answer holds the message's id: a dotted path in JSON, such as `messages.0.id`. Empty: our own key."""
+    status: str = ""
+    """Where it holds the status, likewise. Empty: the HTTP code says it all."""
+    pattern: Pattern = ""
+    """For answers in plain text: a regular expression with the groups `id` and `status`, either may be missing."""
+    accepted: tuple[str, ...] = ()
+    refused: tuple[str, ...] = ()
+    bad_address: tuple[str, ...] = ()
+    """Refused, and nothing should be sent to that number any more."""
+    later: tuple[str, ...] = ()
+    throttled: tuple[str, ...] = ()
+    accepted_codes: Codes = ("2xx",)
+    refused_codes: Codes = ("400", "404", "410", "413", "422")
+    bad_address_codes: Codes = ()
+    later_codes: Codes = ("3xx", "401", "402", "403", "407", "408", "425", "503")
+    throttled_codes: Codes = ("429",)
+
+    @model_validator(mode="after")
+    def _whole(self) -> HttpAnswerSection:
+        if self.form == "json" and self.pattern:
+            raise ValueError("pattern is for answers in plain text; use id and status")
+        if self.form == "text" and (self.id or self.status):
+            raise ValueError("id and status are for JSON; use pattern")
+        if self.status and not self.accepted:
+            raise ValueError("accepted: name the statuses that mean accepted")
+        return self
+
+
+class HttpStatusSection(_Section):
+    """How to ask the gateway what became of a message."""
+
+    url: HttpUrl
+    """A template like the one of the message; `key` is all there is to name it by."""
+    id: str = ""
+    status: str = ""
+    went_out: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
+    absent_codes: Codes = ("404",)
+
+
+class HookAuthSection(_Section):
+    """What a call must show to be believed; everything named here is needed."""
+
+    hmac_header: str = ""
+    timestamp_header: str = ""
+    """The signature is the HMAC-SHA256, in hexadecimal, of this header's value, a dot and the body."""
+    hmac_prefix: str = ""
+    """What stands before the signature in its header, such as `sha256=`."""
+    hmac_secrets: tuple[Secret, ...] = Field(default=(), max_length=2)
+    """One, or two while one takes over from the other."""
+    replay_seconds: int = Field(default=300, ge=10, le=3600)
+    user: str = ""
+    password: Secret | None = None
+    addresses: tuple[Network, ...] = ()
+    """Networks that may call, IPv4 or IPv6."""
+
+    @model_validator(mode="after")
+    def _enough(self) -> HookAuthSection:
+        signed = (bool(self.hmac_header), bool(self.timestamp_header), bool(self.hmac_secrets))
+        if any(signed) and not all(signed):
+            raise ValueError("a signature needs hmac_header, timestamp_header and hmac_secrets")
+        if bool(self.user) != (self.password is not None):
+            raise ValueError("name both user and password, or neither")
+        if not (any(signed) or self.user or self.addresses):
+            raise ValueError("anybody could call: ask for a signature, a password or an address")
+        return self
+
+
+class ReplyHookSection(_Section):
+    """Where a call about a patient's reply holds what; each a dotted path in JSON, or a field of a form or query."""
+
+    sender: str
+    text: str
+    id: str = ""
+
+
+class ReceiptHookSection(_Section):
+    """Where a call about a sent message holds what, and what its statuses mean."""
+
+    id: str = ""
+    """The gateway's id of the message."""
+    key: str = ""
+    """Our own idempotency key, where the gateway gives it back."""
+    status: str
+    reason: str = ""
+    delivered: tuple[str, ...] = Field(min_length=1)
+    failed: tuple[str, ...] = Field(min_length=1)
+    bad_address: tuple[str, ...] = ()
+    """Failed, and nothing should be sent to that number any more: statuses, or reasons."""
+
+    @model_validator(mode="after")
+    def _named(self) -> ReceiptHookSection:
+        if not (self.id or self.key):
+            raise ValueError("name id or key: a receipt has to say which message it is about")
+        return self
+
+
+class HttpSection(_Section):
+    """A gateway that takes our SMS over HTTP, described wholly here."""
+
+    url: HttpUrl
+    method: Literal["POST", "PUT", "GET"] = "POST"
+    sender: str = ""
+    headers: Mapping[str, str] = Field(default_factory=dict)
+    auth: HttpAuthSection | None = None
+    json_body: str = ""
+    """A template of JSON. A value in it becomes a JSON value, with its quotation marks: `{"to": {{ to }}}`."""
+    form: Mapping[str, str] = Field(default_factory=dict)
+    """Fields of a form; each a template."""
+    query: Mapping[str, str] = Field(default_factory=dict)
+    """Fields behind the address's question mark; each a template."""
+    secrets: Mapping[str, Secret] = Field(default_factory=dict)
+    """For gateways that want them among the fields: `{{ secret.NAME }}`."""
+    idempotency_header: str = ""
+    """The header whose value makes the gateway drop a second message under the same key."""
+    ca_file: Path | None = None
+    parallel: int = Field(default=4, ge=1, le=50)
+    """Messages under way at once."""
+    connect_seconds: AnswerSeconds = 10
+    answer_seconds: AnswerSeconds = 30
+    answer: HttpAnswerSection = HttpAnswerSection()
+    status_query: HttpStatusSection | None = None
+    hook_auth: HookAuthSection | None = None
+    reply_hook: ReplyHookSection | None = None
+    receipt_hook: ReceiptHookSection | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> HttpSection:
+        if self.json_body and self.form:
+            raise ValueError("name json_body or form, not both")
+        if self.method == "GET" and (self.json_body or self.form):
+            raise ValueError("a GET has no body; use query")
+        if self.url.startswith("http://") and not _is_loopback(_host_of(self.url)):
+            raise ValueError("url: must be https, unless the gateway runs on this machine")
+        if (self.reply_hook or self.receipt_hook) and self.hook_auth is None:
+            raise ValueError("hook_auth: say what a call must show to be believed")
+        return self
+
+
+def _host_of(url: str) -> str:
+    authority = re.split(r"[/?#]", url.split("://", 1)[1])[0].rpartition("@")[2]
+    return authority[1:].partition("]")[0] if authority.startswith("[") else authority.partition(":")[0]
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
