@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import URL, Engine, inspect, select, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from reminders.errors import ConfigError
@@ -56,7 +56,7 @@ def open_database(url: str) -> Database:
     engine = build_engine(parsed)
     try:
         version = found_version(engine)
-    except OperationalError as error:
+    except DatabaseError as error:
         engine.dispose()
         raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
     if version != NEWEST_VERSION:

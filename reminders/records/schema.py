@@ -10,7 +10,7 @@ from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, insert, select
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError
 
 from reminders.errors import ConfigError
 from reminders.records.database import found_version, shown
@@ -36,7 +36,7 @@ def migrate(url: str) -> str:
             command.upgrade(config, "head")
             _name_installation(connection)
         version = found_version(engine)
-    except OperationalError as error:
+    except DatabaseError as error:
         raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
     finally:
         engine.dispose()
@@ -51,7 +51,7 @@ def schema_version(url: str) -> str | None:
     engine = build_engine(parsed)
     try:
         return found_version(engine)
-    except OperationalError as error:
+    except DatabaseError as error:
         raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
     finally:
         engine.dispose()
