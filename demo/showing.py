@@ -84,11 +84,11 @@ def _show_days(tally: Tally, console: Console) -> None:
 
 def _show_moved(tally: Tally, console: Console) -> None:
     _heading(f"{len(tally.moved)} messages were moved", console)
-    for rule in _RULES:
+    for rule, words in _RULES.items():
         ours = [each for each in tally.moved if each.rule == rule]
         if not ours:
             continue
-        console.print(f"{_RULES[rule]}: {len(ours)}", style="bold")
+        console.print(f"{words}: {len(ours)}", style="bold")
         for each in ours[:_EXAMPLES]:
             moment = f"planned {_when(each.planned_at)}, sent {_when(each.sent_at)}"
             console.print(Padding(f"{each.who}, {each.key}: {moment}\n({each.why})", (0, 0, 0, 2)), style="dim")
