@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -19,7 +20,7 @@ from demo.showing import show
 from demo.stage import Stage
 from demo.story import read_story
 from demo.summary import Summary, rows_of, visits_of
-from demo.tally import tally
+from demo.tally import Tally, tally
 from reminders.assembly import App
 from reminders.care.timing import local_day
 from reminders.clock import VirtualClock, zone_data_version
@@ -80,23 +81,23 @@ def play(out: Path) -> Summary:
     first = min(each.at for each in checkouts)
     with progress(first, story.until) as tell:
         played = Stage(app, clock).play(checkouts, story, tell)
-    summary = Summary(
+    found = tally(app, first_day=local_day(first, config.zone))
+    app.database.close()
+    return Summary(
         practice=config.practice.name,
         invented=True,
         zone_rules=zone_data_version(),
         rows=rows_of(played),
         moved_visits=visits_of(played, config.zone),
-        tally=tally(app, first_day=local_day(first, config.zone)),
+        tally=found,
         files={
             "messages": shown(config.outbox_folder / "messages.jsonl"),
             "e-mails": shown(config.outbox_folder / "emails"),
             "database": shown(out / "reminders.sqlite3"),
             "settings": shown(out / "config.toml"),
         },
-        look_further=commands(out),
+        look_further=commands(out, found),
     )
-    app.database.close()
-    return summary
 
 
 def clear(out: Path) -> None:
@@ -109,11 +110,11 @@ def clear(out: Path) -> None:
     (out / MARK).touch()
 
 
-def commands(out: Path) -> tuple[str, ...]:
-    """Return commands with which to look further."""
-    program = shown(Path(sys.executable).parent / "reminders")
-    start = f"{program} --config {shown(out / 'config.toml')}"
-    return (f"{start} concerns", f"{start} messages 1", f"{start} record 1")
+def commands(out: Path, found: Tally) -> tuple[str, ...]:
+    """Return commands with which to look further: at every concern, and at the course of the most urgent one."""
+    course = next((call.enrollment_id for call in found.calls if call.enrollment_id), 1)
+    start = shlex.join((shown(Path(sys.executable).parent / "reminders"), "--config", shown(out / "config.toml")))
+    return (f"{start} concerns", f"{start} messages {course} --why", f"{start} record {course}")
 
 
 def shown(path: Path) -> str:

@@ -88,6 +88,7 @@ class Call:
     """A concern, with what a person needs to call back."""
 
     id: int
+    enrollment_id: int | None
     urgency: str
     state: str
     who: str
@@ -266,6 +267,7 @@ class _Reader:
         said = replies_by_id(self._session, ids)
         return Call(
             id=new_id(concern.id),
+            enrollment_id=concern.enrollment_id,
             urgency=concern.urgency,
             state=concern.state,
             who=self._name(concern.patient_id),

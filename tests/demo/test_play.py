@@ -6,6 +6,7 @@ import csv
 import json
 import os
 import re
+import shlex
 import sqlite3
 import subprocess
 import sys
@@ -231,6 +232,17 @@ def test_a_person_reads_it_in_eighty_columns(tmp_path: Path, told: dict[str, Any
     assert "invented" in lines[-1]
     # paths and commands are not broken, so that they can be copied
     assert [line for line in lines if len(line) > 80 and str(tmp_path) not in line] == []
+
+
+def test_the_commands_that_it_names_work(out: Path, told: dict[str, Any]) -> None:
+    for command in told["look_further"]:
+        program, *options = shlex.split(command)
+        assert program.endswith("reminders")
+        done = subprocess.run(
+            [sys.executable, "-m", "reminders", *options], capture_output=True, cwd=out.parent, check=False, timeout=30
+        )
+        assert (done.returncode, done.stderr) == (0, b"")
+        assert done.stdout
 
 
 def test_a_folder_that_is_not_the_demo_s_is_left_alone(tmp_path: Path) -> None:
