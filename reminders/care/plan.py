@@ -1,7 +1,7 @@
 """What a procedure folder may hold: the aftercare plan as its file spells it, checked and frozen.
 
 Every class mirrors one table of `plan.toml`. Unknown keys are faults. Cross-references (an anchor that does not
-exist, a setting never declared) are checked in `reminders.care.loading`, which knows the lines.
+exist, a setting never declared) are checked in `reminders.care.references`.
 """
 
 from __future__ import annotations
@@ -11,11 +11,22 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator, Tag, model_validator
 
 from reminders.care.values import Asks, InDoubt, QuietMove, Slot
 
-Amount = Annotated[int, Field(ge=0, strict=True)] | str
+
+def _amount(value: object) -> int | str:
+    if isinstance(value, str) or (isinstance(value, int) and not isinstance(value, bool) and value >= 0):
+        return value
+    raise ValueError(f"a whole number from 0 on, or the name of a setting, not {value!r}")
+
+
+def _amounts(value: object) -> int | str | tuple[int | str, ...]:
+    return tuple(_amount(each) for each in value) if isinstance(value, list | tuple) else _amount(value)
+
+
+Amount = Annotated[int | str, PlainValidator(_amount)]
 """A whole number, or the name of a setting that holds one."""
 
 BASE_ANCHORS = ("procedure_end", "block_placed", "dressing_applied", "visit")
@@ -69,7 +80,7 @@ class ChoiceSetting(_Table):
 
 
 def _kind_of_setting(table: object) -> str:
-    keys = table if isinstance(table, Mapping) else vars(table)
+    keys = table if isinstance(table, Mapping) else getattr(table, "__dict__", {})
     return "choice" if "choices" in keys else "number"
 
 
@@ -109,14 +120,14 @@ class BeforeAnchor(_Table):
 class OnDay(_Table):
     """One or more days of the course at a slot of the patient's day."""
 
-    on_day: Amount | tuple[Amount, ...]
+    on_day: Annotated[int | str | tuple[int | str, ...], PlainValidator(_amounts)]
     at: Slot
 
 
 class EachDay(_Table):
     """Every day at slots: strictly after an anchor, or from a day on; until a day, which is not included."""
 
-    each_day: tuple[Slot, ...]
+    each_day: tuple[Slot, ...] = Field(min_length=1)
     until_day: Amount
     after: str | None = None
     from_day: Amount | None = None
@@ -147,7 +158,7 @@ TIMING_KINDS = ("each_day", "on_day", "before_visit_days", "after_visit_days", "
 
 
 def _kind_of_timing(table: object) -> str | None:
-    keys = table if isinstance(table, Mapping) else vars(table)
+    keys = table if isinstance(table, Mapping) else getattr(table, "__dict__", {})
     return next((kind for kind in TIMING_KINDS if kind in keys), None)
 
 
@@ -257,15 +268,21 @@ class PlanFile(_Table):
     sources: Mapping[str, str] = Field(default_factory=dict)
 
 
-class Anaesthetic(_Table):
+class SharedRow(_Table):
+    """A row of a table that all plans share."""
+
+    aliases: tuple[str, ...] = ()
+    """Other names that people type for it, spelt as names are."""
+    source: str
+
+
+class Anaesthetic(SharedRow):
     """How long a block with one agent lasts at a digit, in hours from the injection."""
 
     name: str
     low: float = Field(gt=0)
     typical: str
     high: float = Field(gt=0)
-    aliases: tuple[str, ...] = ()
-    source: str
 
     @model_validator(mode="after")
     def _low_before_high(self) -> Anaesthetic:
@@ -274,14 +291,12 @@ class Anaesthetic(_Table):
         return self
 
 
-class Factor(_Table):
+class Factor(SharedRow):
     """Something about a patient that changes the plan, and what it means for pain relief."""
 
     says: str
     ibuprofen: Literal["ok", "ask", "no"] = "ok"
     acetaminophen: Literal["ok", "ask", "no"] = "ok"
-    aliases: tuple[str, ...] = ()
-    source: str
 
     @property
     def medicine_marks(self) -> frozenset[str]:
