@@ -22,7 +22,7 @@ from reminders.cli.options import (
     opened,
     procedure_argument,
 )
-from reminders.cli.terminal import console, line, short_when, somebody_is_there, table, warn, when
+from reminders.cli.terminal import line, show_rows, somebody_is_there, table, warn, when
 from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput
 from reminders.desk.enroll import enroll as enroll_patient
 from reminders.desk.preview import as_rows
@@ -159,17 +159,15 @@ def _show(enrolled: Enrolled, given: EnrollmentInput, *, dry_run: bool, as_json:
 
 def _show_spoken(enrolled: Enrolled) -> None:
     """Print what staff must say now, word for word."""
-    course = enrolled.composed.resolved.course
-    if not enrolled.say_at_desk:
-        return
-    rows = table(("Say now", {"no_wrap": True, "style": "bold"}), ("Words", {"ratio": 1}), title="To say at the desk")
-    for each in enrolled.say_at_desk:
-        for member in each.joined.members:
-            rows.add_row(member.key.replace("_", " "), enrolled.composed.words.body(member))
-    console().print(rows)
-    line(
-        f"Their moment falls into hours without contact ({short_when(course.procedure_end, course.zone)}).", style="dim"
-    )
+    if enrolled.say_at_desk:
+        show_rows(
+            table(("Say at the desk", {"style": "bold"}), ("Words", {"ratio": 1})),
+            (
+                (member.key.replace("_", " "), enrolled.composed.words.body(member))
+                for each in enrolled.say_at_desk
+                for member in each.joined.members
+            ),
+        )
 
 
 def _as_json(enrolled: Enrolled, *, dry_run: bool) -> dict[str, Any]:

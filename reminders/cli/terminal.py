@@ -32,8 +32,12 @@ def table(*columns: str | tuple[str, dict[str, Any]], title: str | None = None) 
 
 
 def show_rows(made: Table, rows: Iterable[Sequence[str | Text]]) -> None:
-    """Print a table with rows; what patients and staff wrote is never read as markup."""
-    for row in rows:
+    """Print a table with rows; what patients and staff wrote is never read as markup. Without rows it says so."""
+    filled = list(rows)
+    if not filled:
+        line("  none", style="dim")
+        return
+    for row in filled:
         made.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in row))
     console().print(made)
 

@@ -91,9 +91,9 @@ def concern_with_context(session: Session, desk: Desk, concern_id: int) -> Liste
     return _with_context(session, desk, [concern])[0]
 
 
-def concerns_about(session: Session, desk: Desk, enrollment_id: int) -> tuple[ListedConcern, ...]:
-    """Return every concern about a course with its context, oldest first."""
-    return _with_context(session, desk, concerns.concerns_of_enrollment(session, enrollment_id))
+def concerns_about(session: Session, desk: Desk, patient_id: int) -> tuple[ListedConcern, ...]:
+    """Return every concern about a patient with its context, oldest first."""
+    return _with_context(session, desk, concerns.concerns_of_patient(session, patient_id))
 
 
 def _with_context(session: Session, desk: Desk, found: Sequence[Concern]) -> tuple[ListedConcern, ...]:

@@ -50,9 +50,9 @@ def open_concerns(session: Session, practice_id: str, *, closed_too: bool = Fals
     return list(session.execute(statement.order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))).scalars())
 
 
-def concerns_of_enrollment(session: Session, enrollment_id: int) -> list[Concern]:
-    """Return every concern about a course, oldest first."""
-    statement = select(Concern).where(col(Concern.enrollment_id) == enrollment_id).order_by(col(Concern.id))
+def concerns_of_patient(session: Session, patient_id: int) -> list[Concern]:
+    """Return every concern about a patient, oldest first."""
+    statement = select(Concern).where(col(Concern.patient_id) == patient_id).order_by(col(Concern.id))
     return list(session.execute(statement).scalars())
 
 

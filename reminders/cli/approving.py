@@ -1,0 +1,113 @@
+"""`reminders approve` and `reminders approvals`: a licensed clinician's word on a plan exactly as it is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from reminders.assembly import App
+from reminders.cli.json_output import print_json
+from reminders.cli.options import json_option, opened, procedure_argument, yes_option
+from reminders.cli.terminal import as_text, confirm, line, show_rows, table, warn, when
+from reminders.desk.approve import Approver, approvals_of
+from reminders.desk.approve import approve as approve_plan
+from reminders.desk.plans import ReadyPlan
+from reminders.records.tables import Approval
+from reminders.wording.languages import TranslationStatus
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders approve partial-nail-avulsion-chemical --by "C. Clinician" --license 12345
+  reminders approve partial-nail-avulsion-chemical --by "C. Clinician" --license 12345 --yes --json
+\b
+Read every text first: reminders preview PROCEDURE --end 2026-03-07T15:30
+""",
+)
+@procedure_argument
+@click.option("--by", required=True, metavar="NAME", help="The clinician's name as it stands on the register.")
+@click.option("--license", required=True, metavar="NUMBER", help="The clinician's licence.")
+@yes_option
+@json_option
+@click.pass_context
+def approve(ctx: click.Context, procedure: str, by: str, license: str, yes: bool, as_json: bool) -> None:  # noqa: A002  the option's name
+    """Record that a licensed clinician approves PROCEDURE as it is now, every text in every language.
+
+    Any later change of a file makes the plan unapproved again.
+    """
+    app = opened(ctx)
+    ready = app.library.get(procedure)
+    if not as_json:
+        _show_plan(ready)
+    confirm(f"{by.strip()} read every text and approves them all?", yes=yes)
+    with app.database.writing() as session:
+        approval = approve_plan(session, app.desk, procedure, Approver(name=by, license=license))
+    if as_json:
+        print_json({**_as_json(approval, app, current=True), "languages": _languages(ready)})
+    else:
+        line(f"Approved by {approval.approved_by}, licence {approval.license}.", style="bold green")
+
+
+@click.command(
+    epilog="\b\nExamples:\n  reminders approvals\n  reminders approvals partial-nail-avulsion-chemical --json\n"
+)
+@click.argument("procedure", required=False)
+@json_option
+@click.pass_context
+def approvals(ctx: click.Context, procedure: str | None, as_json: bool) -> None:
+    """List who approved PROCEDURE (or every one) and when, and whether that still holds."""
+    app = opened(ctx)
+    names = (app.library.get(procedure).plan.procedure,) if procedure else app.library.names()
+    found: list[tuple[Approval, bool]] = []
+    with app.database.reading() as session:
+        for name in names:
+            current = app.library.get(name).content_hash
+            found += [(each, each.content_hash == current) for each in approvals_of(session, app.desk, name)]
+    if as_json:
+        print_json([_as_json(each, app, current=current) for each, current in found])
+    elif not found:
+        line("Nothing was approved yet.")
+    else:
+        show_rows(
+            table("Approved by", ("When", {"no_wrap": True}), ("Plan", {"ratio": 1}), "Holds"),
+            (
+                [
+                    f"{each.approved_by}\nlicence {each.license}",
+                    when(each.at, app.config.zone),
+                    f"{each.procedure}\nversion {each.plan_version}",
+                    "yes" if current else "no: changed since",
+                ]
+                for each, current in found
+            ),
+        )
+
+
+def _show_plan(ready: ReadyPlan) -> None:
+    file = ready.plan.file
+    line(file.title, style="bold")
+    line(f"Version {file.version}, {len(ready.plan.instructions)} instructions")
+    line(f"Content {ready.content_hash}")
+    for code, status in _languages(ready).items():
+        line(f"  {code}: {status}")
+    if TranslationStatus.DRAFT in _languages(ready).values():
+        warn("draft translations were read by nobody qualified; they are not sent but in demo mode")
+    for caution in file.cautions:
+        line(f"  {caution}", style="dim")
+
+
+def _languages(ready: ReadyPlan) -> dict[str, str]:
+    return {code: str(ready.wording.translation_status(code)) for code in ready.plan.file.languages}
+
+
+def _as_json(approval: Approval, app: App, *, current: bool) -> dict[str, Any]:
+    return {
+        "procedure": approval.procedure,
+        "version": approval.plan_version,
+        "hash": approval.content_hash,
+        "approved_by": approval.approved_by,
+        "license": approval.license,
+        "at": as_text(approval.at, app.config.zone),
+        "current": current,
+    }

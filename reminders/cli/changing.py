@@ -1,0 +1,149 @@
+"""`reminders replan` and `reminders cancel`: a course whose facts changed, or that ends."""
+
+from __future__ import annotations
+
+from typing import Any, Unpack
+from zoneinfo import ZoneInfo
+
+import click
+
+from reminders.cli.json_output import print_json
+from reminders.cli.options import CourseFacts, acting, by_option, course_options, json_option, opened, pairs, yes_option
+from reminders.cli.terminal import as_text, confirm, line, short_when, show_rows, table
+from reminders.desk.changed_facts import Changes, changed_course
+from reminders.desk.end_course import cancel_course
+from reminders.desk.replan import Change, Proposal, propose
+from reminders.desk.replan import replan as replan_course
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders replan 12 --visit 2026-03-21T10:00
+  reminders replan 12 --factor diabetes --set stop_day=7
+  reminders replan 12 --no-factor blood_thinner --yes
+  reminders replan 12 --visit none --dry-run --json
+""",
+)
+@click.argument("enrollment", type=int)
+@course_options
+@click.option("--no-factor", "factors_gone", multiple=True, metavar="NAME", help="A factor that does not hold.")
+@click.option("--dry-run", is_flag=True, help="Show the difference and store nothing.")
+@yes_option
+@json_option
+@click.pass_context
+def replan(
+    ctx: click.Context,
+    enrollment: int,
+    factors_gone: tuple[str, ...],
+    dry_run: bool,
+    yes: bool,
+    as_json: bool,
+    **facts: Unpack[CourseFacts],
+) -> None:
+    """Plan ENROLLMENT anew with the facts you say; shows what becomes different, asks, then stores it.
+
+    What was sent stays sent, and nothing is said twice. `--factor` adds; `--factor none` takes all factors away.
+    `none` takes back --visit, --block-placed, --dressing-applied and --site.
+    """
+    app = opened(ctx)
+    changes = _changes(facts, factors_gone)
+    with app.database.reading() as session:
+        course = changed_course(session, app.desk, enrollment, changes)
+        proposal = propose(session, app.desk, enrollment, course)
+    if not as_json:
+        _show(proposal)
+    stored = False
+    if not dry_run:
+        confirm("Store this?", yes=yes)
+        with app.database.writing() as session:
+            proposal = replan_course(session, app.desk, enrollment, course, shown=None if yes else proposal.changes)
+        stored = True
+    if as_json:
+        print_json(_as_json(proposal, stored=stored))
+    else:
+        line("Stored." if stored else "Nothing was stored, as you said --dry-run.", style="bold")
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders cancel 12 --reason "wrong procedure was chosen" --by "F. Desk"
+  reminders cancel 12 --reason "moved to another practice" --yes --json
+""",
+)
+@click.argument("enrollment", type=int)
+@click.option("--reason", required=True, metavar="TEXT", help="Why; it stays with the messages that are not sent.")
+@by_option
+@yes_option
+@json_option
+@click.pass_context
+def cancel(ctx: click.Context, enrollment: int, reason: str, by: str | None, yes: bool, as_json: bool) -> None:
+    """Cancel ENROLLMENT: what still waits is not sent, and the patient gets no word of it."""
+    app = opened(ctx)
+    confirm(f"Cancel enrollment {enrollment}? What still waits is not sent.", yes=yes)
+    with app.database.writing() as session:
+        count = cancel_course(session, app.desk, enrollment, by=acting(by), reason=reason.strip())
+    if as_json:
+        print_json({"enrollment": enrollment, "cancelled": count})
+    else:
+        line(f"Enrollment {enrollment} is cancelled; {count} messages are not sent.", style="bold")
+
+
+def _changes(facts: CourseFacts, factors_gone: tuple[str, ...]) -> Changes:
+    return Changes(
+        end=facts["end"],
+        zone=facts["zone"],
+        language=facts["language"],
+        visit=facts["visit"],
+        block_placed=facts["block_placed"],
+        dressing_applied=facts["dressing_applied"],
+        channel=facts["channel"],
+        site=facts["site"],
+        night_contact=facts["night_contact"],
+        factors=facts["factors"],
+        factors_gone=factors_gone,
+        settings=pairs(facts["settings"], "--set"),
+        slots=pairs(facts["slots"], "--slot"),
+    )
+
+
+def _show(proposal: Proposal) -> None:
+    zone = proposal.course.zone
+    if not proposal.changes:
+        line("No message changes.")
+        return
+    show_rows(
+        table(("Change", {"max_width": 20}), ("When", {"no_wrap": True}), ("Words", {"ratio": 1})),
+        ([_what(each), _move(each, zone), each.text] for each in proposal.changes),
+    )
+
+
+def _what(change: Change) -> str:
+    name = change.key.replace("_", " ")
+    return f"{change.what}:\n{name} {change.occurrence}" if change.occurrence > 1 else f"{change.what}:\n{name}"
+
+
+def _move(change: Change, zone: ZoneInfo) -> str:
+    before = short_when(change.before_at, zone) if change.before_at else "-"
+    after = short_when(change.after_at, zone) if change.after_at else "-"
+    return before if before == after else f"{before}\n→ {after}"
+
+
+def _as_json(proposal: Proposal, *, stored: bool) -> dict[str, Any]:
+    zone = proposal.course.zone
+    return {
+        "enrollment": proposal.enrollment_id,
+        "stored": stored,
+        "changes": [
+            {
+                "key": each.key,
+                "occurrence": each.occurrence,
+                "what": each.what,
+                "before_at": as_text(each.before_at, zone),
+                "after_at": as_text(each.after_at, zone),
+                "text": each.text,
+            }
+            for each in proposal.changes
+        ],
+    }

@@ -1,0 +1,98 @@
+"""`reminders consent`: a patient's consent history; record that it was given or withdrawn."""
+
+from __future__ import annotations
+
+import click
+
+from reminders.assembly import App
+from reminders.cli.json_output import print_json
+from reminders.cli.options import acting, by_option, json_option, opened
+from reminders.cli.terminal import as_text, line, short_when, show_rows, table, warn
+from reminders.desk.consent import Statement, record_consent, withdraw_consent
+from reminders.desk.enroll import STANDARD_CONSENT
+from reminders.errors import InputError, NotFound
+from reminders.records import people
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders consent 7
+  reminders consent 7 --give 312-555-0123 --by "F. Desk"
+  reminders consent 7 --withdraw sms --wording "said so on the phone" --by "F. Desk"
+""",
+)
+@click.argument("patient", type=int)
+@click.option("--give", metavar="ADDRESS", help="The patient agreed to be written to at this number or e-mail.")
+@click.option("--withdraw", metavar="CHANNEL", help="The patient wants no more: sms or email.")
+@click.option("--wording", metavar="TEXT", help="What was said, word for word; needed to withdraw.")
+@by_option
+@json_option
+@click.pass_context
+def consent(
+    ctx: click.Context,
+    patient: int,
+    give: str | None,
+    withdraw: str | None,
+    wording: str | None,
+    by: str | None,
+    as_json: bool,
+) -> None:
+    """Show the consent history of PATIENT, or add a line to it with --give or --withdraw."""
+    if give and withdraw:
+        raise InputError("say --give or --withdraw, not both")
+    if withdraw and not (wording and wording.strip()):
+        raise InputError("--wording is needed: what the patient said")
+    app = opened(ctx)
+    with app.database.writing() as session:
+        warnings: tuple[str, ...] = ()
+        if give:
+            statement = Statement(wording=wording or STANDARD_CONSENT, recorded_by=acting(by))
+            warnings = record_consent(session, app.desk, patient, give, statement)
+        elif withdraw:
+            statement = Statement(wording=wording or "", recorded_by=acting(by))
+            withdraw_consent(session, app.desk, patient, withdraw.strip().lower(), statement)
+    _show(app, patient, warnings, as_json=as_json)
+
+
+def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool) -> None:
+    with app.database.reading() as session:
+        patient = people.patient_of(session, patient_id)
+        if patient is None:
+            raise NotFound(f"there is no patient {patient_id}; `reminders patients` lists them")
+        history = people.consent_history(session, patient_id)
+        contacts = people.contacts_of(session, patient_id)
+    if as_json:
+        print_json(
+            {
+                "patient": patient_id,
+                "warnings": list(warnings),
+                "addresses": [
+                    {"channel": each.channel, "address": each.address, "state": each.state} for each in contacts
+                ],
+                "history": [
+                    {
+                        "at": as_text(each.at, app.config.zone),
+                        "action": each.action,
+                        "channel": each.channel,
+                        "address": each.address,
+                        "source": each.source,
+                        "by": each.recorded_by,
+                        "wording": each.wording,
+                    }
+                    for each in history
+                ],
+            }
+        )
+        return
+    for warning in warnings:
+        warn(warning)
+    for contact in contacts:
+        line(f"{contact.channel} {contact.address}: {contact.state}", style="bold")
+    show_rows(
+        table(("When", {"no_wrap": True}), "What", "Address", "By", ("Words", {"ratio": 1})),
+        (
+            [short_when(each.at, app.config.zone), each.action, each.address, each.recorded_by, each.wording]
+            for each in history
+        ),
+    )

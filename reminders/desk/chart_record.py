@@ -1,0 +1,158 @@
+"""The chart record of a course: facts, plan, approval, every message and reply, and what staff did."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from reminders.care.values import Course
+from reminders.desk.composing import Desk
+from reminders.desk.concern_list import ListedConcern, SaidByPatient, concerns_about, said_by_patient
+from reminders.desk.course_facts import from_json
+from reminders.desk.message_list import ListedMessage, full_name, listed
+from reminders.errors import NotFound
+from reminders.records import approvals, courses, finding, people, replies
+from reminders.records.tables import Approval, Enrollment
+
+
+@dataclass(frozen=True, kw_only=True)
+class ApprovalOfPlan:
+    """Who approved the content that the course was given."""
+
+    approved_by: str
+    license: str
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanUsed:
+    """The plan exactly as the course began with it."""
+
+    procedure: str
+    version: int
+    content_hash: str
+    approval: ApprovalOfPlan | None
+    """None in demo mode only."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConsentStep:
+    """One line of the patient's consent history."""
+
+    at: datetime
+    action: str
+    channel: str
+    address: str
+    source: str
+    recorded_by: str
+    wording: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChartRecord:
+    """Everything that belongs into the chart about one course."""
+
+    practice: str
+    enrollment_id: int
+    patient_id: int
+    patient: str
+    """First and last name."""
+    zone: ZoneInfo
+    """The course's; all times are shown by it."""
+    state: str
+    procedure_on: date
+    enrolled_at: datetime
+    enrolled_by: str
+    ended_at: datetime | None
+    course: Course
+    plan: PlanUsed
+    messages: tuple[ListedMessage, ...]
+    """In send order, those withheld, cancelled or said at the desk among them, with the reasons of each."""
+    answers: tuple[ListedMessage, ...]
+    """What was answered to the replies."""
+    replies: tuple[SaidByPatient, ...]
+    """Oldest first; those that belong to no other course of the patient."""
+    concerns: tuple[ListedConcern, ...]
+    consent: tuple[ConsentStep, ...]
+
+
+def chart_record(session: Session, desk: Desk, enrollment_id: int) -> ChartRecord:
+    """Return the chart record of a course; raises NotFound."""
+    enrollment = courses.enrollment_of(session, enrollment_id)
+    if enrollment is None or enrollment.practice_id != desk.practice_id:
+        raise NotFound(f"there is no enrollment {enrollment_id}; `reminders enrollments --all` lists them")
+    patient = people.patient_of(session, enrollment.patient_id)
+    course = from_json(enrollment.facts)
+    said = [
+        reply
+        for reply in replies.replies_of(session, enrollment.patient_id, since=enrollment.enrolled_at)
+        if reply.enrollment_id in {None, enrollment_id}
+    ]
+    answers = finding.answers_to(session, [reply.id for reply in said if reply.id is not None])
+    return ChartRecord(
+        practice=desk.house.sender.practice_name,
+        enrollment_id=enrollment_id,
+        patient_id=enrollment.patient_id,
+        patient=full_name(patient),
+        zone=course.zone,
+        state=enrollment.state,
+        procedure_on=enrollment.procedure_on,
+        enrolled_at=enrollment.enrolled_at,
+        enrolled_by=enrollment.enrolled_by,
+        ended_at=enrollment.ended_at,
+        course=course,
+        plan=_plan(session, enrollment),
+        messages=listed(session, desk, courses.messages_of(session, enrollment_id)),
+        answers=listed(session, desk, tuple(answers.values())),
+        replies=tuple(said_by_patient(reply) for reply in said),
+        concerns=_concerns(session, desk, enrollment, [reply.id for reply in said]),
+        consent=_consent(session, enrollment.patient_id),
+    )
+
+
+def _plan(session: Session, enrollment: Enrollment) -> PlanUsed:
+    approval = approvals.approval_of_content(session, enrollment.practice_id, enrollment.content_hash)
+    return PlanUsed(
+        procedure=enrollment.procedure,
+        version=enrollment.plan_version,
+        content_hash=enrollment.content_hash,
+        approval=_approval(approval),
+    )
+
+
+def _approval(found: Approval | None) -> ApprovalOfPlan | None:
+    if found is None:
+        return None
+    return ApprovalOfPlan(approved_by=found.approved_by, license=found.license, at=found.at)
+
+
+def _concerns(
+    session: Session, desk: Desk, enrollment: Enrollment, reply_ids: Sequence[int | None]
+) -> tuple[ListedConcern, ...]:
+    """Return concerns about the course, and those of the patient that a reply in this record led to."""
+    found = concerns_about(session, desk, enrollment.patient_id)
+    mine = set(reply_ids)
+    return tuple(
+        each
+        for each in found
+        if each.enrollment_id == enrollment.id or any(reply.reply_id in mine for reply in each.said)
+    )
+
+
+def _consent(session: Session, patient_id: int) -> tuple[ConsentStep, ...]:
+    return tuple(
+        ConsentStep(
+            at=line.at,
+            action=line.action,
+            channel=line.channel,
+            address=line.address,
+            source=line.source,
+            recorded_by=line.recorded_by,
+            wording=line.wording,
+        )
+        for line in people.consent_history(session, patient_id)
+    )
