@@ -47,9 +47,11 @@ def _falls_together(earlier: Occurrence, later: Occurrence, rules: ContactRules)
 
 
 def _said_by(other: OtherMessage, each: Occurrence, resolved: Resolved) -> str | None:
-    distance = abs(other.send_at - each.send_at)
+    # What was moved may lie far from the same moment of the other course, which went out in time.
+    distance = min(abs(other.send_at - each.send_at), abs(other.send_at - each.planned_at))
     same = (other.procedure, other.key, other.text_name) == (resolved.plan.procedure, each.key, each.text_name)
-    if same and distance <= SAME_TIME:
+    # Courses that name their sites speak of one site each.
+    if same and not resolved.course.overlaps and distance <= SAME_TIME:
         return f"the other course says it at {clock_text(other.send_at, resolved.course)}"
     if each.in_doubt is InDoubt.HOLD and other.key == each.key and distance < DOSE_APART:
         hours = int(DOSE_APART.total_seconds()) // 3600

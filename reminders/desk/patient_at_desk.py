@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -65,13 +66,7 @@ def recognise(session: Session, desk: Desk, person: Person) -> Recognised:
 
 def put_on_record(session: Session, desk: Desk, person: Person, known: Recognised, *, at: datetime) -> int:
     """Add the person, or bring a known patient up to date; every address is usable now, by the consent given."""
-    course = person.course
-    wishes = {
-        "language": course.language,
-        "zone": course.zone.key,
-        "slots": {slot.value: f"{wall:%H:%M}" for slot, wall in course.slots.items()},
-        "night_contact_agreed": course.night_contact_agreed,
-    }
+    wishes = wishes_of(person.course)
     if known.patient_id is None:
         names = {"first_name": person.first_name, "last_name": person.last_name}
         patient_id = people.add_patient(session, {"practice_id": desk.practice_id, "created_at": at, **names, **wishes})
@@ -110,6 +105,16 @@ def put_on_record(session: Session, desk: Desk, person: Person, known: Recognise
         ),
     )
     return patient_id
+
+
+def wishes_of(course: Course) -> dict[str, Any]:
+    """Return the columns of a patient that follow from a course."""
+    return {
+        "language": course.language,
+        "zone": course.zone.key,
+        "slots": {slot.value: f"{wall:%H:%M}" for slot, wall in course.slots.items()},
+        "night_contact_agreed": course.night_contact_agreed,
+    }
 
 
 def _is_same(holder: Holder, person: Person) -> bool:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
+import weakref
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -45,12 +47,20 @@ def pinned_plan(session: Session, desk: Desk, procedure: str, content_hash: str)
     return earlier
 
 
+class _Folder:
+    """A folder that is removed with the plan loaded from it, at the latest when the program ends."""
+
+    def __init__(self) -> None:
+        self.path = Path(tempfile.mkdtemp(prefix="reminders-plan-"))
+        weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
+
+
 def _load(session: Session, procedure: str, content_hash: str) -> ReadyPlan:
     content = plan_contents.content_of(session, content_hash)
     if content is None:
         raise StateError(f"the plan {procedure} has changed, and its earlier content was not kept; enroll anew")
-    folder = tempfile.TemporaryDirectory(prefix="reminders-plan-")
-    root = Path(folder.name)
+    folder = _Folder()
+    root = folder.path
     for name, text in content.files.items():
         path = (root / name).resolve()
         if not path.is_relative_to(root.resolve()):

@@ -11,7 +11,7 @@ from sqlalchemy import CursorResult, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from reminders.records.message_states import SPENT, MessageEvent, MessageState, next_state, states_allowing
+from reminders.records.message_states import SPENT, MessageEvent, MessageState, next_state
 from reminders.records.people import new_id
 from reminders.records.tables import Approval, Enrollment, Message
 
@@ -110,16 +110,26 @@ def spent_of(messages: Sequence[Message]) -> Mapping[str, Mapping[int, datetime]
 
 
 def cancel_waiting(session: Session, enrollment_id: int, *, detail: str) -> int:
-    """Cancel every message of a course that still waits; returns how many there were."""
+    """Cancel every message of a course that still waits; returns how many there were.
+
+    What was joined into a message that went out was said with it, and stays as it is.
+    """
+    messages = messages_of(session, enrollment_id)
+    said = spent_of(messages)
+    waiting = [each for each in messages if _waits(each) and each.occurrence not in said.get(each.key, ())]
     changed = session.execute(
         update(Message)
         .where(
-            col(Message.enrollment_id) == enrollment_id,
+            col(Message.id).in_([each.id for each in waiting]),
             col(Message.state).in_((MessageState.SCHEDULED, MessageState.JOINED)),
         )
         .values(state=MessageState.CANCELLED, detail=detail)
     )
     return changed.rowcount if isinstance(changed, CursorResult) else 0
+
+
+def _waits(message: Message) -> bool:
+    return message.state in {MessageState.SCHEDULED, MessageState.JOINED}
 
 
 def change_message(
@@ -136,8 +146,8 @@ def change_message(
 
 
 def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -> list[Message]:
-    """Return the messages of the patient's other courses that wait, were sent or are joined, for overlaps."""
-    states = (*SPENT, MessageState.SCHEDULED, MessageState.JOINED)
+    """Return the messages of the patient's other courses that wait, were said or are joined, for overlaps."""
+    states = (*(SPENT - {MessageState.FAILED}), MessageState.SCHEDULED, MessageState.JOINED)
     statement = select(Message).where(
         col(Message.patient_id) == patient_id,
         col(Message.kind) == "instruction",
@@ -146,6 +156,3 @@ def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -
     if beside is not None:
         statement = statement.where(col(Message.enrollment_id) != beside)
     return list(session.execute(statement).scalars())
-
-
-CANCELLABLE = states_allowing(MessageEvent.CANCEL)

@@ -1,0 +1,55 @@
+"""What the other courses of a patient mean for one: what they say anyway, and whether sites must be named."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from reminders.care.schedule import OtherMessage
+from reminders.care.timing import local_day
+from reminders.care.values import Course
+from reminders.desk.course_facts import from_json
+from reminders.records import courses
+from reminders.records.message_states import MessageState
+from reminders.records.tables import Enrollment, Message
+
+
+def running_beside(session: Session, patient_id: int, enrollment_id: int | None, at: datetime) -> list[Enrollment]:
+    """Return the patient's other courses that still have something to say, oldest first."""
+    return [
+        each
+        for each in courses.enrollments_of(session, patient_id, state="active")
+        if each.id is not None and each.id != enrollment_id and _runs(session, each.id, at)
+    ]
+
+
+def is_twin(enrollment: Enrollment, procedure: str, course: Course) -> bool:
+    """Say whether a course is like another: same procedure, day, settings and factors, so two sites treated alike."""
+    earlier = from_json(enrollment.facts)
+    same_day = enrollment.procedure_on == local_day(course.procedure_end, course.zone)
+    same_facts = (earlier.settings, earlier.factors, earlier.zone) == (course.settings, course.factors, course.zone)
+    return enrollment.procedure == procedure and same_day and same_facts and not earlier.overlaps
+
+
+def said_beside(session: Session, patient_id: int, enrollment_id: int | None) -> tuple[OtherMessage, ...]:
+    """Return what the patient's other courses say or said."""
+    procedures = {each.id: each.procedure for each in courses.enrollments_of(session, patient_id)}
+    return tuple(
+        OtherMessage(
+            procedure=procedures[each.enrollment_id], key=each.key, text_name=each.text_name, send_at=each.send_at
+        )
+        for each in courses.waiting_messages(session, patient_id, beside=enrollment_id)
+    )
+
+
+def _runs(session: Session, enrollment_id: int, at: datetime) -> bool:
+    return any(each.useful_until >= at and _may_speak(each) for each in courses.messages_of(session, enrollment_id))
+
+
+def _may_speak(message: Message) -> bool:
+    """Say whether a message waits, or would if another course did not say the same."""
+    left_to_another = message.state == MessageState.WITHHELD and any(
+        reason["rule"] == "said_once" for reason in message.reasons
+    )
+    return message.state == MessageState.SCHEDULED or left_to_another
