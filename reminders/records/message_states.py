@@ -39,6 +39,7 @@ class MessageEvent(StrEnum):
     WITHHOLD = "withhold"  # the gate at the moment of sending says no
     CANCEL = "cancel"  # staff, consent or new facts take it back
     REVIVE = "revive"  # new facts plan it again
+    JOIN = "join"  # new facts have it said within another message
 
 
 TRANSITIONS: Mapping[tuple[MessageState, MessageEvent], MessageState] = MappingProxyType(
@@ -61,8 +62,13 @@ TRANSITIONS: Mapping[tuple[MessageState, MessageEvent], MessageState] = MappingP
         (MessageState.FAILED, MessageEvent.DELIVER): MessageState.DELIVERED,
         (MessageState.WITHHELD, MessageEvent.REVIVE): MessageState.SCHEDULED,
         (MessageState.CANCELLED, MessageEvent.REVIVE): MessageState.SCHEDULED,
+        (MessageState.CANCELLED, MessageEvent.WITHHOLD): MessageState.WITHHELD,
         (MessageState.JOINED, MessageEvent.REVIVE): MessageState.SCHEDULED,
         (MessageState.JOINED, MessageEvent.CANCEL): MessageState.CANCELLED,
+        (MessageState.JOINED, MessageEvent.WITHHOLD): MessageState.WITHHELD,
+        (MessageState.SCHEDULED, MessageEvent.JOIN): MessageState.JOINED,
+        (MessageState.WITHHELD, MessageEvent.JOIN): MessageState.JOINED,
+        (MessageState.CANCELLED, MessageEvent.JOIN): MessageState.JOINED,
     }
 )
 
