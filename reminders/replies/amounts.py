@@ -34,6 +34,7 @@ class Amount:
     """A number word, such as "four"."""
 
 
+_MOST_TABLETS = 120
 _MMOL = 18.0  # mg/dL in one mmol/L of glucose
 
 
@@ -162,12 +163,25 @@ def _counted(findings: Findings, number: Amount, after: str, before: str) -> Mea
         return Measure.OTHER
     if text[start - 1 : start] == ":" and text[start - 2 : start - 1].isdigit():
         return Measure.OTHER
+    if number.value > _MOST_TABLETS and _is(findings, after, "pill"):
+        return Measure.OTHER  # the strength of one tablet, as in "500 acetaminophen"
     if _is(findings, after, "pill") or (_is(findings, _word(findings, number.last + 2), "pill") and after != "/"):
         return Measure.TABLETS
+    if before in {"at", "las", "@"} and _doing(findings, number):
+        return Measure.OTHER  # "took my pill at 8"
     skip = 1 if _is(findings, after, "count_between") else 0
     if _is(findings, _word(findings, number.last + 1 + skip), "unit") or _is(findings, before, "before_count"):
         return Measure.OTHER
     return Measure.BARE if number.value <= 999 else Measure.OTHER
+
+
+def _doing(findings: Findings, number: Amount) -> bool:
+    parts = findings.reading.clause
+    return any(
+        parts[at] == parts[number.first] and at < number.first
+        for name in ("take", "pill", "visit", "texts")
+        for at in findings.where(name)
+    )
 
 
 _JOINS = frozenset({"-", "–", "to", "or", "n", "and", "o", "u", "y", "a", "/", "x"})

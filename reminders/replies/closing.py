@@ -33,17 +33,19 @@ def closing(findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settle
         return None
     drainage = bool(findings.of("close.drainage"))
     for sign in signs:
-        if sign.standing.counts and not (drainage and sign.name in {"drainage", "bleeding"} and not sign.active):
+        if sign.standing.counts and not _as_told(findings, sign, drainage=drainage):
             return None
-        if sign.standing is Standing.SOMEONE_ELSE:
+        if sign.standing is Standing.SOMEONE_ELSE and not findings.of("close.fine"):
             return None
     said = [kind for kind in _SAID if findings.of(kind)]
-    covered = findings.covered(*_SAID, "close.drainage", "close.weak", "idiom", "scope.recent")
+    covered = findings.covered(*_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent")
     denied = _denied(findings, scope, signs, covered)
     if denied is None:
         return None
     unknown = _unknown(findings, covered | denied)
-    strong = bool(said or denied or drainage or settled)
+    if _says_more(findings, covered | denied):
+        return None
+    strong = bool(said or denied or drainage or settled or findings.of("mended"))
     weak = bool(findings.of("close.weak"))
     if not (strong or weak) or len(unknown) > _tolerated(findings, strong=strong):
         return None
@@ -53,6 +55,13 @@ def closing(findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settle
         for one in findings.of(kind)[:1]
     ]
     return Closing(tuple(why), drainage and any(s.name == "drainage" and s.standing.counts for s in signs))
+
+
+def _as_told(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
+    """Drainage said to be as expected, or a trace of blood beside "looks fine"."""
+    if sign.active or sign.name not in {"drainage", "bleeding"}:
+        return False
+    return drainage or (sign.mild and bool(findings.of("close.fine")))
 
 
 def _asks(findings: Findings) -> bool:
@@ -69,23 +78,35 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
     """Tokens of denied signs and worries; None when a worry stands."""
     tokens = findings.reading.tokens
     denied: set[int] = set()
+    promised = bool(findings.of("close.ack"))
     for at in range(len(tokens)):
-        if any(s.evidence.start <= tokens[at].start < s.evidence.end for s in signs if not s.standing.counts):
+        for sign in signs:
+            if sign.standing.counts or not sign.evidence.start <= tokens[at].start < sign.evidence.end:
+                continue
+            if sign.standing is Standing.IMAGINED and not promised:
+                return None  # "worried it might ..." asks for an answer; "will call if it ..." does not
             denied.add(at)
     for at in findings.where("concern"):
         if at in covered or at in denied:
             continue
-        if scope.of(Finding("concern.word", (at,))).counts:
+        standing = scope.of(Finding("concern.word", (at,)))
+        if standing.counts or (standing is Standing.IMAGINED and not promised):
             return None
         denied.add(at)
-    if any(not _used(at, denied | covered) for at in findings.where("negator") if at and at not in covered):
+    if any(not _used(at, denied | covered) for at in findings.where("negator") if _blocks(findings, at, covered)):
         return None
     return denied
 
 
+def _blocks(findings: Findings, at: int, covered: set[int]) -> bool:
+    """A negation that answers (the first word) or is a number does not need something to deny."""
+    word = findings.reading.tokens[at].word
+    return at > 0 and at not in covered and not word.isdigit() and word not in findings.words.numbers
+
+
 def _used(negator: int, denied: set[int]) -> bool:
     """Whether something denied stands after the negation, or just before it ("pus no")."""
-    return negator - 1 in denied or any(at in denied for at in range(negator + 1, negator + 9))
+    return any(at in denied for at in range(negator - 3, negator + 9))
 
 
 def _unknown(findings: Findings, covered: set[int]) -> list[int]:
@@ -94,6 +115,16 @@ def _unknown(findings: Findings, covered: set[int]) -> list[int]:
         for at, token in enumerate(findings.reading.tokens)
         if token.kind == "word" and at not in covered and not any(findings.has(at, name) for name in _UNDERSTOOD)
     ]
+
+
+def _says_more(findings: Findings, covered: set[int]) -> bool:
+    """Whether most of a long reply is about something else than what lets it be closed."""
+    content = [
+        at
+        for at, token in enumerate(findings.reading.tokens)
+        if token.kind == "word" and not findings.has(at, "degree") and not findings.has(at, "courtesy")
+    ]
+    return len(content) > 14 and sum(at in covered for at in content) * 3 < len(content)
 
 
 def _tolerated(findings: Findings, *, strong: bool) -> int:

@@ -91,7 +91,7 @@ def _after_no(heard: Heard) -> Outcome:
     why = _answered(heard, "checkin_yesno")
     if heard.closing and heard.closing.why and not heard.findings.of("answer.unsettled"):
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
-    settling = {"drainage", "stuck_dressing", "supplies", "reschedule", "itching"}
+    settling = {"drainage", "stuck_dressing", "itching"}
     mild = heard.pain is not None and heard.pain < 7
     if (mild and "bleeding" not in heard.ranked.signs) or not settling.isdisjoint(heard.ranked.signs):
         return Outcome(label=Label.ROUTINE, why=why)

@@ -43,12 +43,11 @@ def control_in(findings: Findings) -> Control:
 def _alone(findings: Findings, name: str) -> Evidence | None:
     """The control word, when the whole message is that word and courtesy."""
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
-    if any(token.word == "?" for token in findings.reading.tokens) and name != "stop":
+    if len(words) > 6 or (name != "stop" and any(token.word == "?" for token in findings.reading.tokens)):
         return None
     hits = [at for at in words if findings.has(at, name + "_word")]
-    if len(words) > 6 or not hits:
-        pair = _pair(findings, words, name)
-        return pair if len(words) <= 6 else None
+    if not hits:
+        return _pair(findings, words, name)
     beside = (f"{name}_word", f"{name}_filler", "courtesy")
     if not all(any(findings.has(at, one) for one in beside) for at in words):
         return None
@@ -60,8 +59,8 @@ def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
     joined = [
         (first, second)
         for first, second in zip(words, words[1:], strict=False)
-        if findings.words.entry(findings.reading.tokens[first].word + findings.reading.tokens[second].word).mask
-        & findings.words.mask(name + "_word")
+        if findings.words.knows(both := findings.reading.tokens[first].word + findings.reading.tokens[second].word)
+        and findings.words.entry(both).mask & findings.words.mask(name + "_word")
     ]
     beside = (f"{name}_filler", "courtesy")
     if not joined or not all(at in joined[0] or any(findings.has(at, one) for one in beside) for at in words):

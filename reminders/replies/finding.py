@@ -6,12 +6,7 @@ from dataclasses import dataclass
 
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.patterns import Finding, Ground, match
-from reminders.replies.reading import Reading, read
-
-_CONTRASTS = frozenset(
-    "but however except although though yet tho altho besides pero aunque sino excepto mas bc cuz because porque".split()
-)
-
+from reminders.replies.reading import Reading
 
 @dataclass(frozen=True, slots=True)
 class Findings:
@@ -40,9 +35,8 @@ class Findings:
         return [at for at, mask in enumerate(self.masks) if mask & wanted]
 
 
-def find(text: str, words: Lexicon) -> Findings:
-    """Read a text with a lexicon; patterns whose words belong to an idiom are left out."""
-    reading = read(text, _CONTRASTS)
+def find(reading: Reading, words: Lexicon) -> Findings:
+    """Find all patterns of a lexicon in a reading; signs whose words belong to an idiom are left out."""
     entries = [words.entry(token.word) for token in reading.tokens]
     skipped = words.mask("degree")
     masks = tuple(
@@ -57,8 +51,13 @@ def find(text: str, words: Lexicon) -> Findings:
             if one is not None:
                 found.setdefault(one.kind, {})[one.at] = one
     said = {at for one in found.get("idiom", {}) for at in one}
+    mended = [set(range(min(at), max(at) + 1)) for at in found.get("mended", {})]
     by_kind = {
-        kind: tuple(one for one in ones.values() if not (kind.startswith(_MEANT) and said.intersection(one.at)))
+        kind: tuple(
+            one
+            for at, one in ones.items()
+            if not kind.startswith(_MEANT) or not (said.intersection(at) or any(span.issuperset(at) for span in mended))
+        )
         for kind, ones in found.items()
     }
     findings = Findings(reading, masks, by_kind, words)

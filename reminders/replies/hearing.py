@@ -12,6 +12,7 @@ from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.pain import PainScore, pain_score
+from reminders.replies.reading import Reading
 from reminders.replies.scope import Scope
 from reminders.replies.urgency import SEVERE_PAIN, Patient, Ranked, rank
 
@@ -35,21 +36,20 @@ class Heard:
         return self.score.value if self.score else None
 
 
-def hear(text: str, after: str, words: Lexicon, patient: Patient) -> Heard:
+def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Heard:
     """Gather what a reply says; `after` is the key of the message it answers."""
-    findings = find(text, words)
+    findings = find(reading, words)
     numbers = amounts(findings)
     score = pain_score(findings, numbers, asked=after == "checkin_pain")
     scope = Scope(findings, leading_no=after == "checkin_yesno")
     signs = signs_in(findings, scope, numbers)
     answer = answer_in(findings, numbers)
-    pain = score.value if score else None
     return Heard(
         findings=findings,
         numbers=numbers,
         score=score,
         signs=signs,
-        ranked=rank(signs, pain, patient),
+        ranked=rank(signs, score, patient),
         control=control_in(findings),
         answer=answer,
         closing=closing(findings, scope, signs, settled=_settled(answer, score, after)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from reminders.replies.lexicon import Lexicon, lexicon
-from reminders.replies.reading import read
+from reminders.replies.reading import Reading
 
 READ = ("en", "es")
 """Languages the practice reads: a reply in one of them may be closed for any harmless content."""
@@ -14,12 +14,12 @@ OTHERS = ("ar", "de", "fr", "ht", "it", "ko", "pl", "pt", "ru", "tl", "vi", "zh"
 _MOST = 60
 
 
-def language_of(text: str, chosen: str) -> str:
+def language_of(reading: Reading, chosen: str) -> str:
     """The language of most words: one code, `en+es` when those two are mixed, `und` when no list knows the words.
 
     `chosen`, the language the patient picked, decides where the words don't, as in "no" or "7".
     """
-    words = [token.word for token in read(text, frozenset()).tokens if token.kind == "word"][:_MOST]
+    words = [token.word for token in reading.tokens if token.kind == "word"][:_MOST]
     if not words:
         return chosen
     known = {name: {at for at, word in enumerate(words) if lexicon(name).knows(word)} for name in READ}

@@ -74,7 +74,9 @@ class Lexicon:
         self._sizes: dict[int, int] = {}
         self._anchored: dict[int, list[Pattern]] = {}
         self._remembered: dict[str, Entry] = {}
+        self._known: dict[str, bool] = {}
         self._tables: dict[bool, _Table] = {}
+        self._classes: dict[str, int] = {}
         self.numbers: dict[str, float] = {}
         """Number words and their values."""
         for source in sources:
@@ -91,11 +93,16 @@ class Lexicon:
 
     def mask(self, name: str) -> int:
         """The bit of a class; 0 when no file has it."""
-        return self._bits.get("@" + name, 0)
+        return self._classes.get(name, 0)
 
     def knows(self, word: str) -> bool:
         """Whether the word is in a file just as it is written."""
-        return any(table.spell(word) in table.words for table in self._tables.values())
+        known = self._known.get(word)
+        if known is None:
+            known = any(table.spell(word) in table.words for table in self._tables.values())
+            if len(self._known) < _MOST_REMEMBERED:
+                self._known[word] = known
+        return known
 
     def entry(self, word: str) -> Entry:
         """What is known of a folded word by its spelling, stem or sound, else by a slip or two letters run on."""
@@ -125,10 +132,16 @@ class Lexicon:
         """Put a word or stem into a class or literal of that name; its bit."""
         table = self._tables[by_sound]
         bit = self._bits.setdefault(name, 1 << len(self._bits))
+        if name.startswith("@"):
+            self._classes[name[1:]] = bit
         stem = word.endswith("*")
         key = "?" if word == "[?]" else table.spell(fold(word.rstrip("*")))
         target = table.stems if stem else table.words
         target[key] = target.get(key, 0) | bit
+        single = _single_letters(key)
+        if single != key and len(single) >= 4 and not by_sound:
+            target.setdefault(single, 0)
+            target[single] |= bit
         often = 100 if target[key] & self.mask("common") else 1
         self._sizes[bit] = self._sizes.get(bit, 0) + often
         table.targets.update(key + ending for ending in (_ENDINGS[by_sound] if stem else ("",)))
@@ -161,9 +174,13 @@ def _bits_of(mask: int) -> Iterator[int]:
         mask ^= bit
 
 
+def _single_letters(word: str) -> str:
+    return "".join(c for at, c in enumerate(word) if not at or c != word[at - 1])
+
+
 def _forms(word: str) -> Iterator[str]:
     yield word
-    once = "".join(c for at, c in enumerate(word) if not at or c != word[at - 1])
+    once = _single_letters(word)
     if once != word:
         yield once
     if word.endswith("in"):
@@ -178,7 +195,7 @@ def load_source(name: str) -> Source:
     return Source(data.get("classes", {}), patterns, numbers, bool(data.get("by_sound", False)))
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def lexicon(*names: str) -> Lexicon:
     """The compiled lexicon of the languages named; classes of one name are shared between them."""
     return Lexicon(tuple(load_source(name) for name in names))

@@ -15,6 +15,8 @@ class PainScore:
 
     value: int | None
     """None when a number was given that is no score (55)."""
+    rising: bool
+    """Higher than a score the reply gives for an earlier time."""
     first: int
     last: int
 
@@ -35,9 +37,11 @@ def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) 
     if not scores:
         worst = current[0]
         over = worst.measure is Measure.OF_TEN or (_beside_pain(findings, worst) and worst.value <= 100)
-        return PainScore(10 if over else None, worst.first, worst.last)
+        return PainScore(10 if over else None, rising=False, first=worst.first, last=worst.last)
     top = max(scores, key=lambda n: _bounded(findings, n))
-    return PainScore(min(10, math.ceil(_bounded(findings, top))), top.first, top.last)
+    before = [n.value for n, is_past in zip(candidates, past, strict=True) if is_past and n not in current]
+    value = min(10, math.ceil(_bounded(findings, top)))
+    return PainScore(value, rising=bool(before) and value > max(before), first=top.first, last=top.last)
 
 
 def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
@@ -69,6 +73,8 @@ def _alone(findings: Findings, number: Amount) -> bool:
 
 def _praise(findings: Findings, number: Amount) -> bool:
     said = _clause(findings, number)
+    if any(findings.has(at, "praise") for at in range(number.last + 1, min(number.last + 3, said.stop))):
+        return True
     return any(findings.has(at, "praise") for at in said) and not any(findings.has(at, "pain") for at in said)
 
 
@@ -82,7 +88,12 @@ def _beside_pain(findings: Findings, number: Amount) -> bool:
 def _bounded(findings: Findings, number: Amount) -> float:
     """ "under 3" is at most 3 and "over 6" at least 7."""
     before = number.first - 1
-    if before >= 0 and findings.has(before, "above") and number.value < 10:
+    if before >= 1 and findings.reading.tokens[before].word in {"than", "de", "que"}:
+        before -= 1
+        more = findings.has(before, "more_than")
+    else:
+        more = before >= 0 and findings.has(before, "above")
+    if more and number.value < 10:
         return math.floor(number.value) + 1
     return number.value
 

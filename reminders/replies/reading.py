@@ -49,8 +49,14 @@ class Reading:
     sentence: tuple[int, ...]
 
 
-def read(text: str, contrasts: frozenset[str]) -> Reading:
-    """Cut the text; `contrasts` are the words that open a new clause ("but", "pero").
+_CONTRASTS = frozenset(
+    "but however except although though yet tho altho besides pero aunque sino excepto bc cuz because porque".split()
+)
+"""Words that open a new clause."""
+
+
+def read(text: str) -> Reading:
+    """Cut the text.
 
     Punctuation is not kept as tokens except `?`; it only divides. Never raises; an empty text gives no tokens.
     """
@@ -71,7 +77,7 @@ def read(text: str, contrasts: frozenset[str]) -> Reading:
         if kind == "mark" and piece in _DASHES:
             clause += text[start - 1 : start].isspace() and text[end : end + 1].isspace()
         word = piece.replace(",", ".") if kind == "num" else fold(piece)
-        if kind == "word" and word in contrasts:
+        if kind == "word" and word in _CONTRASTS:
             clause += 1
         tokens.append(Token(word, start, end, kind, start == last_end))
         clauses.append(clause)

@@ -95,6 +95,8 @@ class Scope:
 
     def _negated_before(self, sign: Finding) -> bool:
         findings, parts = self.findings, self.findings.reading.clause
+        if parts[sign.first] != parts[sign.last]:
+            return False
         chained = False
         here = sign.first
         part = parts[here]
@@ -123,7 +125,9 @@ class Scope:
         if not all(i in self._named or findings.has(i, "joins") for i in clause):
             return False
         following = clause[-1] + 1
-        return len(clause) == 1 or (following < len(parts) and findings.has(following, "or_joins"))
+        if len(clause) == 1 or any(findings.has(i, "or_joins") for i in clause):
+            return True
+        return following < len(parts) and findings.has(following, "or_joins")
 
     def _bare(self, sign: Finding) -> bool:
         """Nothing but another item, a joining word or the end of the clause follows."""
@@ -179,7 +183,7 @@ class Scope:
         findings, parts = self.findings, self.findings.reading.clause
         for found in findings.of("scope.stranger"):
             at = found.first
-            between = range(at + 1, sign.first)
+            between = range(at + 1, sign.last + 1)
             if at < sign.first and parts[at] == parts[sign.first]:
                 return not any(findings.has(i, "self") for i in between)
         return False

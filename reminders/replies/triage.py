@@ -14,6 +14,7 @@ from reminders.replies.hearing import Heard, hear
 from reminders.replies.judging import evidence
 from reminders.replies.labels import PRECEDENCE, SIGNS, Evidence, Label, Triage
 from reminders.replies.language import language_of, words_of
+from reminders.replies.reading import read
 from reminders.replies.urgency import SEVERE_PAIN, Patient
 
 
@@ -30,8 +31,9 @@ def triage(
     `after` is the instruction key of the message answered (`none` when nothing is pending; an unknown key is a plain
     instruction), `language` the one the patient chose, `day` the day of the course (0 the day of the procedure).
     """
-    spoken = language_of(text, language)
-    heard = hear(text, after, words_of(spoken), Patient(day=day, factors=factors))
+    reading = read(text)
+    spoken = language_of(reading, language)
+    heard = hear(reading, after, words_of(spoken), Patient(day=day, factors=factors))
     return _decide(heard, after, spoken)
 
 

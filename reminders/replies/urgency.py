@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from reminders.replies.judging import Sign
 from reminders.replies.labels import EMERGENCY_SIGNS, ROUTINE_SIGNS, URGENT_SIGNS, Evidence, Label
+from reminders.replies.pain import PainScore
 from reminders.replies.scope import Standing
 
 LOWERED = frozenset({"diabetes", "poor_circulation", "neuropathy", "immunosuppressed"})
@@ -30,6 +31,12 @@ class Patient:
         return not self.factors.isdisjoint(LOWERED)
 
 
+    @property
+    def early(self) -> bool:
+        """Whether pain may still be expected to rise: the day of the procedure and the day after."""
+        return self.day is not None and self.day <= 1 and not self.lowered
+
+
 @dataclass(frozen=True, kw_only=True)
 class Ranked:
     """The urgency of all signs together; `label` is None when none of them needs a person."""
@@ -39,7 +46,7 @@ class Ranked:
     why: tuple[Evidence, ...]
 
 
-def rank(signs: tuple[Sign, ...], score: int | None, patient: Patient) -> Ranked:
+def rank(signs: tuple[Sign, ...], score: PainScore | None, patient: Patient) -> Ranked:
     """Rank the signs that count and the current pain score; the most urgent one decides."""
     urgency: dict[str, Label] = {}
     why: list[Evidence] = []
@@ -52,8 +59,10 @@ def rank(signs: tuple[Sign, ...], score: int | None, patient: Patient) -> Ranked
             name = "unclear"
         urgency[name] = _higher(urgency.get(name), label)
         why.append(sign.evidence)
-    if score is not None and score >= SEVERE_PAIN:
+    if score is not None and (score.value or 0) >= SEVERE_PAIN:
         urgency["pain_high"] = Label.URGENT
+    if score is not None and score.rising and (score.value or 0) >= MODERATE_PAIN and not patient.early:
+        urgency["pain_worse"] = Label.URGENT
     if _sepsis(signs):
         urgency["fever"] = Label.EMERGENCY
     if len(urgency) > 1 and urgency.get("unclear") is Label.URGENT:
@@ -85,7 +94,7 @@ def _label(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | Non
         return Label.URGENT if over else Label.EMERGENCY
     if sign.name == "bleeding":
         return _bleeding(sign, signs, patient)
-    if sign.name == "pain_worse" and patient.day is not None and patient.day <= 1 and not patient.lowered:
+    if sign.name == "pain_worse" and patient.early:
         return Label.ROUTINE  # pain rises when the block wears off; it is to fall after the second day
     if sign.name == "numb_late" and patient.day is not None and patient.day <= 0:
         return Label.ROUTINE
