@@ -6,12 +6,11 @@ from itertools import groupby
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from reminders.care.timing import course_day
 from reminders.care.values import Outcome
+from reminders.cli.terminal import line, show_rows, table
 from reminders.desk.composing import Composed, ComposedCourse
 from reminders.errors import InputError
 from reminders.exchange.pdf import print_pdf
@@ -27,8 +26,7 @@ _OUTCOMES = {
 def show_course(composed: ComposedCourse) -> None:
     """Print the messages day by day with their words and reasons."""
     course = composed.resolved.course
-    console = Console()
-    console.print(f"[bold]{composed.resolved.plan.title}[/bold]  ({course.zone.key})")
+    line(f"{composed.resolved.plan.title}  ({course.zone.key})", style="bold")
 
     def day_of(message: Composed) -> int:
         return course_day(message.joined.send_at, procedure_end=course.procedure_end, zone=course.zone)
@@ -36,37 +34,34 @@ def show_course(composed: ComposedCourse) -> None:
     for day, messages in groupby(composed.messages, key=day_of):
         found = list(messages)
         date = found[0].joined.send_at.astimezone(course.zone)
-        table = Table(title=f"Day {day}, {date:%a} {date.day} {date:%b %Y}", title_justify="left", expand=True)
-        table.add_column("At", no_wrap=True)
-        table.add_column("What", ratio=2)
-        table.add_column("Words", ratio=5)
-        table.add_column("Why then", ratio=4)
-        for message in found:
-            table.add_row(*_cells(message, composed))
-        console.print(table)
-    _show_totals(composed, console)
+        columns = (
+            ("At", {"no_wrap": True}),
+            ("What", {"max_width": 16}),
+            ("Words", {"ratio": 5}),
+            ("Why then", {"ratio": 3}),
+        )
+        title = f"Day {day}, {date:%a} {date.day} {date:%b %Y}"
+        show_rows(table(*columns, title=title, expand=True), (_cells(message, composed) for message in found))
+    _show_totals(composed)
 
 
 def _cells(message: Composed, composed: ComposedCourse) -> tuple[Text, Text, Text, Text]:
     joined = message.joined
     label, style = _OUTCOMES[joined.outcome]
     local = joined.send_at.astimezone(composed.resolved.course.zone)
-    what = Text("\n".join(member.key for member in joined.members))
+    what = Text("\n".join(member.key.replace("_", " ") for member in joined.members))
     if label:
         what.append(f"\n{label}", style=style)
     why = Text("\n".join(reason.text for reason in joined.reasons))
     return Text(f"{local:%H:%M}"), what, Text(message.rendered.text), why
 
 
-def _show_totals(composed: ComposedCourse, console: Console) -> None:
+def _show_totals(composed: ComposedCourse) -> None:
     sent = [message for message in composed.messages if message.joined.outcome is Outcome.SCHEDULED]
     segments = sum(message.rendered.segments for message in sent)
     spoken = sum(message.joined.outcome is Outcome.AT_CHECKOUT for message in composed.messages)
     withheld = sum(message.joined.outcome is Outcome.WITHHELD for message in composed.messages)
-    console.print(
-        f"{len(sent)} messages, {segments} SMS segments; {spoken} said at the desk, {withheld} not sent.",
-        highlight=False,
-    )
+    line(f"{len(sent)} messages, {segments} SMS segments; {spoken} said at the desk, {withheld} not sent.")
 
 
 def show_sheet(sheet: Sheet, shared: Path, output: Path | None) -> None:

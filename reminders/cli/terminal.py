@@ -22,9 +22,11 @@ def console() -> Console:
     return Console(highlight=False, soft_wrap=False, emoji=False, markup=False)
 
 
-def table(*columns: str | tuple[str, dict[str, Any]], title: str | None = None) -> Table:
+def table(*columns: str | tuple[str, dict[str, Any]], title: str | None = None, expand: bool = False) -> Table:
     """Return an empty table; a column is its heading, or (heading, options of rich)."""
-    made = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    made = Table(
+        title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, expand=expand
+    )
     for column in columns:
         heading, options = (column, {}) if isinstance(column, str) else column
         made.add_column(heading, **{"overflow": "fold", **options})
