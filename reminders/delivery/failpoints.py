@@ -6,21 +6,27 @@ import os
 import signal
 
 VARIABLE = "REMINDERS_FAILPOINT"
-"""`NAME`, or `NAME:3` to die when the point is reached for the third time."""
+"""`NAME`, or `NAME:3` to die when the point is reached for the third time. Read once, when the program starts."""
 POINTS = ("after-claim", "before-hand-over", "after-hand-over", "before-settle", "after-settle")
 
-_NAME, _, _COUNT = os.environ.get(VARIABLE, "").partition(":")
-_left = int(_COUNT or 1)
+_armed = ""
+_left = 0
+
+
+def arm(spec: str) -> None:
+    """Let this process die at a point; nowhere when `spec` is empty."""
+    global _armed, _left
+    name, _, count = spec.partition(":")
+    _armed, _left = name, int(count or 1)
 
 
 def reach(name: str) -> None:
-    """Die without any clean-up when this is the point named by the variable."""
-    if name == _NAME:
-        _die_at_last()
-
-
-def _die_at_last() -> None:
+    """Die without any clean-up when it is this point's turn."""
     global _left  # noqa: PLW0603  one process has one life to count down
-    _left -= 1
-    if _left <= 0:
-        os.kill(os.getpid(), signal.SIGKILL)
+    if name == _armed:
+        _left -= 1
+        if _left <= 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+
+arm(os.environ.get(VARIABLE, ""))

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from queue import SimpleQueue
 from types import FrameType
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -73,7 +74,9 @@ class Runner:
     def __init__(self, jobs: Sequence[RecurringJob]) -> None:
         """Prepare `jobs`; none runs yet."""
         self._jobs = tuple(jobs)
-        self._stopped = threading.Event()
+        # Unlike an event, a simple queue may be put into by a signal that interrupts its own reader.
+        self._ends: SimpleQueue[None] = SimpleQueue()
+        self._stopped = False
         # The jobs live in memory: what has to survive is in the message table.
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
@@ -86,7 +89,7 @@ class Runner:
         with self._signals():
             self.start()
             try:
-                self._stopped.wait()
+                self._ends.get()
             finally:
                 self.close()
 
@@ -108,11 +111,11 @@ class Runner:
 
     def stop(self) -> None:
         """Make `run` end; may be called by any thread and from a signal."""
-        self._stopped.set()
+        self._ends.put(None)
 
     def close(self) -> None:
         """Ask every job to end and wait until it did."""
-        self._stopped.set()
+        self._stopped = True
         for job in self._jobs:
             if job.stop is not None:
                 job.stop()
@@ -124,7 +127,7 @@ class Runner:
         except Exception:  # noqa: BLE001  one run may fail, and the next may not; the process lives on
             _LOG.exception("job_failed", extra={"job": job.name})
             return
-        if wanted_at is not None and not self._stopped.is_set():
+        if wanted_at is not None and not self._stopped:
             self._bring_forward(job, wanted_at)
 
     def _bring_forward(self, job: RecurringJob, wanted_at: datetime) -> None:
