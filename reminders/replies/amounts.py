@@ -15,6 +15,7 @@ class Measure(StrEnum):
     OF_TEN = "of_ten"  #: "7/10", "7 out of 10"
     CELSIUS = "celsius"
     FAHRENHEIT = "fahrenheit"
+    TENTHS = "tenths"  #: a temperature whose decimal point was left out, "temp 1012"
     GLUCOSE = "glucose"  #: milligrams per decilitre
     TABLETS = "tablets"
     OTHER = "other"  #: time, date, dose in milligrams, money, count of anything else
@@ -81,6 +82,9 @@ def _measured(findings: Findings, number: Amount) -> Amount:
         return out_of
     after, before = _word(findings, number.last + 1), _word(findings, number.first - 1)
     measure = _temperature(findings, number, after)
+    if measure is Measure.TENTHS:
+        unit = Measure.CELSIUS if number.value < 900 else Measure.FAHRENHEIT
+        return replace(number, value=number.value / 10, measure=unit)
     if measure is None and _near(findings, number, "sugar", "temp") and 20 <= number.value <= 1500 and not _is(
         findings, after, "unit"
     ):
@@ -121,11 +125,13 @@ def _out_of_ten(findings: Findings, number: Amount) -> Amount | None:
 def _temperature(findings: Findings, number: Amount, after: str) -> Measure | None:
     """Celsius from 35 to 43, Fahrenheit from 95 to 110, when unit, words or a decimal say it is a body's."""
     value = number.value
+    about_body = _near(findings, number, "fever", "sugar") or _near(findings, number, "temp", "sugar")
+    if about_body and (350 <= value <= 430 or 950 <= value <= 1100):
+        return Measure.TENTHS
     in_c, in_f = 35 <= value <= 43, 95 <= value <= 110
     if not (in_c or in_f):
         return None
     unit = Measure.CELSIUS if in_c else Measure.FAHRENHEIT
-    about_body = _near(findings, number, "fever", "sugar") or _near(findings, number, "temp", "sugar")
     if _near(findings, number, "not_body", "fever") and not _near(findings, number, "fever", "not_body"):
         return Measure.OTHER
     if after in {"f", "c", "°", "º", "fahrenheit", "celsius"} or _is(findings, after, "degrees"):

@@ -39,14 +39,16 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
     """The answer that opens the reply, or None when it opens with something else."""
     tokens = findings.reading.tokens
     solid = [at for at, token in enumerate(tokens) if token.kind != "mark" and token.word != "?"]
-    if not solid:
-        return _by_emoji(findings)
-    bare = all(findings.has(at, "courtesy") or _answering(findings, at) for at in solid)
+    if all(findings.has(at, "courtesy") or findings.has(at, "thanks") for at in solid):
+        thumbs = _by_emoji(findings)
+        if thumbs is not None or not solid:
+            return thumbs
+    bare = all(findings.has(at, "courtesy") or findings.has(at, "thanks") or _answering(findings, at) for at in solid)
     for at in solid[:4]:
         for name in (Answer.YES, Answer.NO, Answer.CONFIRM):
             if findings.has(at, f"answer_{name.value}"):
                 return Answered(name, at, bare)
-        if not (findings.has(at, "courtesy") or findings.has(at, "degree")):
+        if not any(findings.has(at, name) for name in ("courtesy", "thanks", "degree", "ack")):
             break
     if len(solid) == 1:
         return _single(findings, numbers, solid[0])
@@ -73,8 +75,10 @@ def _single(findings: Findings, numbers: tuple[Amount, ...], at: int) -> Answere
 
 def _by_emoji(findings: Findings) -> Answered | None:
     marks = [token.word for token in findings.reading.tokens]
-    if any(mark in _DOWN for mark in marks):
-        return Answered(Answer.THUMB_DOWN, 0, bare=all(m in _DOWN for m in marks))
-    if any(mark in _UP for mark in marks) and "?" not in marks:
-        return Answered(Answer.THUMB_UP, 0, bare=True)
+    down = next((at for at, mark in enumerate(marks) if mark in _DOWN), None)
+    if down is not None:
+        return Answered(Answer.THUMB_DOWN, down, bare=True)
+    up = next((at for at, mark in enumerate(marks) if mark in _UP), None)
+    if up is not None and "?" not in marks:
+        return Answered(Answer.THUMB_UP, up, bare=True)
     return None

@@ -49,6 +49,8 @@ def closing(findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settle
     weak = bool(findings.of("close.weak"))
     if not (strong or weak) or len(unknown) > _tolerated(findings, strong=strong):
         return None
+    if any(_may_be_serious(findings, at) for at in range(len(findings.masks)) if at not in covered | denied):
+        return None
     why = [
         evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")
         for kind in (*said, "close.drainage", "close.weak")
@@ -115,6 +117,24 @@ def _unknown(findings: Findings, covered: set[int]) -> list[int]:
         for at, token in enumerate(findings.reading.tokens)
         if token.kind == "word" and at not in covered and not any(findings.has(at, name) for name in _UNDERSTOOD)
     ]
+
+
+_SERIOUS = (
+    "concern dark bleed spurt swell red hot streak pus green thick foul smell fever chills cold numb faint confused rash"
+    " vomit burn itch open bone pain worse extreme cannot"
+).split()
+
+
+def _may_be_serious(findings: Findings, at: int) -> bool:
+    """Whether a word stands for something serious, or is no known word and one slip away from such a one."""
+    words, word = findings.words, findings.reading.tokens[at].word
+    entry = words.entry(word)
+    meant = entry.mask
+    if entry.mask == 0 and len(word) >= 4:
+        meant = words.resembles(word)
+    elif not entry.guessed and any(entry.mask & words.mask(name) for name in _UNDERSTOOD):
+        return False
+    return any(meant & words.mask(name) for name in _SERIOUS)
 
 
 def _says_more(findings: Findings, covered: set[int]) -> bool:

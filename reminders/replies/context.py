@@ -89,7 +89,7 @@ def _scored(heard: Heard) -> Outcome:
 def _after_no(heard: Heard) -> Outcome:
     """NO to "dressing dry and pain controlled?": urgent, unless the rest settles what it means."""
     why = _answered(heard, "checkin_yesno")
-    if heard.closing and heard.closing.why and not heard.findings.of("answer.unsettled"):
+    if heard.closing and _settles(heard) and not heard.findings.of("answer.unsettled"):
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
     settling = {"drainage", "stuck_dressing", "itching"}
     mild = heard.pain is not None and heard.pain < 7
@@ -98,8 +98,12 @@ def _after_no(heard: Heard) -> Outcome:
     return Outcome(label=Label.URGENT, signs=() if heard.ranked.signs else ("unclear",), why=why)
 
 
+_SETTLING = frozenset({"close.fine", "close.dressed", "close.drainage", "close.done"})
+
+
 def _settles(heard: Heard) -> bool:
-    return any(one.rule in {"close.fine", "close.ack", "close.thanks"} for one in (heard.closing.why if heard.closing else ()))
+    """Whether the reply says, beside its answer, that things are well."""
+    return heard.closing is not None and any(one.rule in _SETTLING for one in heard.closing.why)
 
 
 def _otherwise(heard: Heard) -> Outcome:

@@ -25,11 +25,14 @@ def language_of(reading: Reading, chosen: str) -> str:
     known = {name: {at for at, word in enumerate(words) if lexicon(name).knows(word)} for name in READ}
     first = max(READ, key=lambda name: (len(known[name]), name == chosen))
     second = READ[1 - READ.index(first)]
-    if len(known[first]) < 0.7 * len(words):
-        other = max(OTHERS, key=lambda name: (_count(name, words), name == chosen))
-        if _count(other, words) > len(known[first]) or (chosen == other and _count(other, words) == len(known[first]) > 0):
+    strange = [word for at, word in enumerate(words) if at not in known[first] and at not in known[second]]
+    if strange:
+        other = max(OTHERS, key=lambda name: (_count(name, strange), name == chosen))
+        found = _count(other, strange)
+        foreign = any(not word.isascii() for word in strange)
+        if found >= 2 or found > len(known[first]) / 2 or (found and foreign):
             return other
-        if not known[first]:
+        if not known[first] or foreign:
             return "und"
     apart = known[second] - known[first]
     if len(apart) >= 2 or (apart and 3 * len(apart) >= len(words)):

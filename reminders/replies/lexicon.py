@@ -14,7 +14,7 @@ Words of the class `degree` ("so", "really") are skipped everywhere.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -24,7 +24,7 @@ from reminders.replies.spelling import NearMisses, fold, spanish_sound, unchange
 
 _FOLDER = Path(__file__).parent / "lexicons"
 _MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
-_ENDINGS = {False: ("", "s", "ed", "ing"), True: ("", "o", "a", "os", "as", "ado", "ada", "ando", "iendo")}
+_ENDINGS = {False: ("", "s", "ed", "ing"), True: ("", "o", "a", "os", "as", "an", "on", "ado", "ada", "ando", "iendo", "aron")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,8 @@ class Entry:
 
     mask: int
     patterns: tuple[Pattern, ...]
+    guessed: bool
+    """Nothing but a slip away from what it is taken for."""
 
 
 @dataclass(slots=True)
@@ -62,8 +64,16 @@ class _Table:
         return mask
 
     def close(self, word: str) -> int:
-        near = self.misses.nearest(self.spell(word))
-        return self.exact(near) if near else 0
+        return self._all(self.misses.meant(word))
+
+    def resembles(self, word: str) -> int:
+        return self._all(self.misses.near(word))
+
+    def _all(self, words: Iterable[str]) -> int:
+        mask = 0
+        for word in words:
+            mask |= self.exact(self.spell(word))
+        return mask
 
 
 class Lexicon:
@@ -104,13 +114,25 @@ class Lexicon:
                 self._known[word] = known
         return known
 
+    def resembles(self, word: str) -> int:
+        """The classes of every known word that is one slip away."""
+        mask = 0
+        for table in self._tables.values():
+            mask |= table.resembles(word)
+        return mask
+
     def entry(self, word: str) -> Entry:
-        """What is known of a folded word by its spelling, stem or sound, else by a slip or two letters run on."""
+        """What is known of a folded word by its spelling, stem or sound, else by a slip."""
         known = self._remembered.get(word)
         if known is None:
             mask = self._look_up(word)
+            guessed = mask == 0
+            if word.isalpha() and not self.knows(word) and not any(word in t.targets for t in self._tables.values()):
+                # a stem may swallow a slip: "pressuure" begins like "pressed"
+                for table in self._tables.values():
+                    mask |= table.close(word)
             found = (pattern for bit, held in self._anchored.items() if mask & bit for pattern in held)
-            known = Entry(mask, tuple(found))
+            known = Entry(mask, tuple(found), guessed)
             if len(self._remembered) < _MOST_REMEMBERED:
                 self._remembered[word] = known
         return known
@@ -122,10 +144,6 @@ class Lexicon:
                 mask |= table.exact(table.spell(form))
             if mask:
                 return mask
-        if word.isalpha():
-            for table in self._tables.values():
-                if mask := table.close(word):
-                    return mask
         return 0
 
     def _add(self, word: str, name: str, *, by_sound: bool) -> int:
@@ -144,7 +162,8 @@ class Lexicon:
             target[single] |= bit
         often = 100 if target[key] & self.mask("common") else 1
         self._sizes[bit] = self._sizes.get(bit, 0) + often
-        table.targets.update(key + ending for ending in (_ENDINGS[by_sound] if stem else ("",)))
+        endings = _ENDINGS[by_sound] if stem else ("",)
+        table.targets.update(fold(word.rstrip("*")) + ending for ending in endings)
         return bit
 
     def _add_patterns(self, source: Source) -> None:
@@ -175,12 +194,13 @@ def _bits_of(mask: int) -> Iterator[int]:
 
 
 def _single_letters(word: str) -> str:
-    return "".join(c for at, c in enumerate(word) if not at or c != word[at - 1])
+    """Doubled consonants written once; doubled vowels tell words apart ("droop", "drop")."""
+    return "".join(c for at, c in enumerate(word) if not at or c != word[at - 1] or c in "aeiou")
 
 
 def _forms(word: str) -> Iterator[str]:
     yield word
-    once = _single_letters(word)
+    once = "".join(c for at, c in enumerate(word) if not at or c != word[at - 1])
     if once != word:
         yield once
     if word.endswith("in"):

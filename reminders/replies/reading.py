@@ -18,6 +18,7 @@ _TOKEN = re.compile(
     re.VERBOSE,
 )
 _IDEOGRAPHS = re.compile(f"([{_IDEOGRAPH}])")
+_SIGNATURE = re.compile(r"\b(?:sent from my|enviado desde mi|envoyé de mon) \w+\W*\Z", re.IGNORECASE)
 _SENTENCE_ENDS = frozenset(".!?;\n\r。！？；؟")
 _ASKS = frozenset("?؟？")
 _DASHES = frozenset("-–—/|*•~")
@@ -65,7 +66,8 @@ def read(text: str) -> Reading:
     sentences: list[int] = []
     clause = sentence = 0
     last_end = -1
-    for kind, piece, start, end in _pieces(text):
+    signed = _SIGNATURE.search(text)
+    for kind, piece, start, end in _pieces(text[: signed.start()] if signed else text):
         if kind == "stop":
             if not _ASKS.isdisjoint(piece):
                 tokens.append(Token("?", start, end, kind, attached=True))

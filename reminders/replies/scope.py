@@ -71,18 +71,27 @@ class Scope:
         own |= {at for at in findings.covered(*signs) if findings.has(at, "negator")}
         tokens = {at for found in findings.of("scope.negation") if own.isdisjoint(found.at) for at in found.at}
         if self._opens_with_answer():
-            tokens -= {0}
+            tokens -= {self._first_word}
         return frozenset(tokens)
 
     def _opens_with_answer(self) -> bool:
         """ "No it's bleeding" and "no, ..." answer; "no fever" negates."""
-        findings = self.findings
-        if not findings.masks or not findings.has(0, "no"):
-            return False
+        findings, first = self.findings, self._first_word
         parts = findings.reading.clause
-        if len(parts) == 1 or parts[1] != parts[0]:
+        if first >= len(parts) or not findings.has(first, "no"):
+            return False
+        if len(parts) == first + 1 or parts[first + 1] != parts[first]:
             return True
-        return findings.has(1, "assert") or findings.has(1, "negator")
+        return findings.has(first + 1, "assert") or findings.has(first + 1, "negator")
+
+    @cached_property
+    def _first_word(self) -> int:
+        """The first word that is more than a greeting or courtesy."""
+        findings = self.findings
+        at = 0
+        while at < len(findings.masks) and any(findings.has(at, name) for name in ("courtesy", "thanks", "ack")):
+            at += 1
+        return at
 
     @cached_property
     def _named(self) -> frozenset[int]:
@@ -106,11 +115,13 @@ class Scope:
                     return False
                 part, chained = parts[at], True
             if at in self._negators:
-                answer = at == 0 and self.leading_no and findings.has(0, "no")
+                answer = at == self._first_word and self.leading_no and findings.has(0, "no")
                 return self._bare(sign) if chained or answer else True
             if at in self._named:
                 chained = True
-            elif not (findings.has(at, "transparent") or findings.has(at, "degree") or findings.has(at, "joins")):
+            elif findings.has(at, "contrast") or not any(
+                findings.has(at, name) for name in ("transparent", "degree", "joins")
+            ):
                 return False
         return False
 
@@ -226,7 +237,7 @@ class Scope:
             if reading.sentence[ending.first] != reading.sentence[sign.last]:
                 continue
             if ending.last < sign.first:
-                if sign.first - ending.last <= 2 and reading.clause[ending.last] == reading.clause[sign.first]:
+                if gone and sign.first - ending.last <= 2 and reading.clause[ending.last] == reading.clause[sign.first]:
                     return True
             elif ending.first > sign.last and ending.first - sign.last <= _REACH and not self._other_between(sign, ending):
                 return True

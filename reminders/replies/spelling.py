@@ -74,17 +74,23 @@ class NearMisses:
                 for form in {word, *shortened(word)}:
                     self._index.setdefault(form, []).append(word)
 
-    def nearest(self, word: str) -> str | None:
-        """The known word one slip away that begins alike, or None; of four letters, only a swapped pair."""
-        if len(word) < 4:
-            return None
-        found: str | None = None
+    def near(self, word: str) -> Iterator[str]:
+        """Every known word one slip away."""
         for form in (word, *shortened(word)):
             for known in self._index.get(form, ()):
-                if known[0] not in word[:2] or OSA.distance(known, word, score_cutoff=1) > 1:
-                    continue
-                if sorted(known) == sorted(word):
-                    return known
-                if len(word) > 4 and (found is None or (len(known), known) > (len(found), found)):
-                    found = known
-        return found
+                if OSA.distance(known, word, score_cutoff=1) <= 1:
+                    yield known
+
+    def meant(self, word: str) -> set[str]:
+        """The known words that an unknown one may be a slip for: one slip away and beginning alike.
+
+        Of four letters, only a swapped pair or a letter left out inside: short words are too close to each other.
+        """
+        if len(word) < 4:
+            return set()
+        alike = {known for known in self.near(word) if known[0] in word[:2]}
+        if swapped := {known for known in alike if sorted(known) == sorted(word)}:
+            return swapped
+        if len(word) > 4:
+            return alike
+        return {known for known in alike if len(known) == 5 and known[0] == word[0] and known[-1] == word[-1]}
