@@ -162,4 +162,4 @@ def _lines(console: Console, first: datetime) -> Tell:
 
 
 if __name__ == "__main__":
-    main()
+    main(prog_name="sh demo/run")
