@@ -11,8 +11,13 @@ from zoneinfo import ZoneInfo
 from reminders.care.quiet_hours import QuietHours
 from reminders.records.outbox import DueMessage
 
-ANSWER_TO_STOP = "answer_stopped"
-"""The key of the one message that may follow an opt-out: its confirmation, 47 CFR 64.1200(a)(12)."""
+ANSWERS_TO_ANYBODY = frozenset(
+    {"answer_stopped", "answer_started", "answer_help", "answer_emergency", "answer_wrong_person"}
+)
+"""Keys of the answers that also go to an address that is stopped or somebody else's: none holds a patient's data.
+
+`answer_stopped` confirms the opt-out, 47 CFR 64.1200(a)(12); the others answer what its holder wrote since.
+"""
 _UNKNOWN_PRACTICE_WAITS = timedelta(hours=1)
 
 
@@ -97,10 +102,8 @@ _CONTACT_DETAILS: Mapping[str | None, str] = {
 
 
 def _judge_answer(message: DueMessage) -> Verdict:
-    """Answer whoever wrote, at any hour, as they wait for it; after an opt-out only to confirm it."""
-    if message.contact_state in {None, "active"}:
-        return _GO
-    if message.contact_state == "stopped" and message.key == ANSWER_TO_STOP:
+    """Answer whoever wrote, at any hour, as they wait for it; who opted out or isn't the patient, with no data."""
+    if message.contact_state in {None, "active"} or message.key in ANSWERS_TO_ANYBODY:
         return _GO
     return Withhold(detail=_CONTACT_DETAILS[message.contact_state], tell_staff=False)
 

@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 
 from reminders.care.values import Channel, InDoubt
 from reminders.desk.composing import Desk
-from reminders.records import people, replies
+from reminders.records import replies
 from reminders.records.bulk import insert_messages
 from reminders.records.message_states import MessageState
-from reminders.records.tables import Patient, Reply
+from reminders.records.tables import Contact, Patient, Reply
 from reminders.replies import Label, Triage
 from reminders.wording.answers import answer_languages, render_answer
 from reminders.wording.framing import Rendered
@@ -22,6 +22,8 @@ _USEFUL = timedelta(minutes=30)
 _STOP_CONFIRMATION = timedelta(minutes=5)  # 47 CFR 64.1200(a)(12): presumed allowed within five minutes
 _AGAIN_AFTER = timedelta(hours=1)
 _EMERGENCY_AGAIN_AFTER = timedelta(minutes=10)
+_DAY = timedelta(days=1)
+_MOST_A_DAY = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,24 +33,23 @@ class Answer:
     reply: Reply
     found: Triage
     patient: Patient | None
+    contacts: tuple[Contact, ...]
+    """Of everybody who has the sender's address, as they are after the reply."""
+    changed: bool
+    """Whether the reply stopped, restarted or released the address."""
 
 
 def answer(session: Session, desk: Desk, given: Answer) -> str | None:
     """Put the answer to a reply into the outbox and return its name; None when nothing is answered.
 
-    Nothing is answered to thanks, to an address whose owner asked for silence, or twice within the hour: two
-    machines could otherwise write to each other for ever.
+    Nothing is answered to thanks, to an address whose owner asked for silence, twice within the hour, or more than
+    a few times a day: two machines could otherwise write to each other for ever.
     """
     name = _name_of(given)
     reply = given.reply
-    if name is None:
+    if name is None or (name not in _TO_ANYONE and not _may_be_answered(given)) or _is_too_much(session, name, given):
         return None
     now = reply.received_at
-    again_after = _EMERGENCY_AGAIN_AFTER if name == "answer_emergency" else _AGAIN_AFTER
-    if replies.answers_since(session, desk.practice_id, reply.sender, key=name, since=now - again_after):
-        return None
-    if name not in _TO_ANYONE and not _may_be_answered(session, desk, reply):
-        return None
     rendered = _rendered(desk, name, given)
     useful = _STOP_CONFIRMATION if name == "answer_stopped" else _USEFUL
     insert_messages(
@@ -107,19 +108,30 @@ def _name_of(given: Answer) -> str | None:
     found = given.found
     if found.label is Label.EMERGENCY:
         return "answer_emergency"
+    news = given.changed or not given.contacts
     if found.wrong_person:
-        return "answer_wrong_person"
+        return "answer_wrong_person" if news else None
     if found.opt_out:
         # The one text allowed after an opt-out confirms it; a person telephones about the rest.
-        return "answer_stopped"
+        return "answer_stopped" if news else None
     if given.patient is None and found.label in {Label.ROUTINE, Label.START}:
         return None
     return _NAMES.get(found.label)
 
 
-def _may_be_answered(session: Session, desk: Desk, reply: Reply) -> bool:
-    contacts = people.contacts_at(session, desk.practice_id, reply.channel, reply.sender)
-    return not contacts or any(contact.state == "active" for contact in contacts)
+def _may_be_answered(given: Answer) -> bool:
+    return not given.contacts or any(contact.state == "active" for contact in given.contacts)
+
+
+def _is_too_much(session: Session, name: str, given: Answer) -> bool:
+    """Say whether the sender was answered enough; an emergency is answered whatever else was."""
+    now = given.reply.received_at
+    ids = [contact.patient_id for contact in given.contacts if contact.state != "released"]
+    earlier = replies.answers_since(session, given.reply, ids, since=now - _DAY)
+    again_after = _EMERGENCY_AGAIN_AFTER if name == "answer_emergency" else _AGAIN_AFTER
+    if any(each.key == name and each.at > now - again_after for each in earlier):
+        return True
+    return name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= _MOST_A_DAY
 
 
 def _rendered(desk: Desk, name: str, given: Answer) -> Rendered:
@@ -139,7 +151,11 @@ def _rendered(desk: Desk, name: str, given: Answer) -> Rendered:
 
 
 def _language(desk: Desk, given: Answer) -> str:
-    """Return the patient's language, else the one the reply is in, else the practice's, as far as there are texts."""
+    """Return the patient's language, else the one the reply is in, else the practice's, as far as there are texts.
+
+    Whoever is not the patient learns nothing about them, not even their language.
+    """
     known = answer_languages(desk.library.shared)
-    patient_language = given.patient.language if given.patient else given.found.language
-    return next((code for code in (patient_language, desk.language) if code in known), "en")
+    own = given.patient if not given.found.wrong_person else None
+    spoken = own.language if own else given.found.language
+    return next((code for code in (spoken, desk.language) if code in known), "en")

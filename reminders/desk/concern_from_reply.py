@@ -20,17 +20,16 @@ _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, patient: Patient | None) -> int:
     """Open a concern for a reply or join it to the patient's open one; returns the concern's id."""
     urgency = _urgency(found)
-    kind = "wrong_person" if found.wrong_person else "reply"
     due_at = desk.due.due_at(urgency, reply.received_at, desk.opening)
-    if patient is not None and kind == "reply":
-        open_one = concerns.concern_to_join(session, new_id(patient.id), kind=kind)
-        if open_one is not None:
-            return _join(session, open_one, reply, found, due_at=min(due_at, open_one.due_at))
+    if patient is not None:
+        open_one = concerns.concern_to_join(session, new_id(patient.id), kind="reply")
+        if open_one is not None and _join(session, open_one, reply, found, due_at=min(due_at, open_one.due_at)):
+            return new_id(open_one.id)
     concern = Concern(
         practice_id=desk.practice_id,
         patient_id=reply.patient_id,
         enrollment_id=reply.enrollment_id,
-        kind=kind,
+        kind="reply",
         urgency=urgency,
         summary=_summary(found, known=patient is not None),
         signs=list(found.signs),
@@ -40,7 +39,31 @@ def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, pat
     return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
 
 
-def _join(session: Session, concern: Concern, reply: Reply, found: Triage, *, due_at: datetime) -> int:
+def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage, patient_id: int | None) -> int:
+    """Give staff the task of finding where a patient can be reached, as the sender is somebody else.
+
+    Returns the concern's id. No patient when nobody is known under the address.
+    """
+    what = "number" if reply.channel == "sms" else "address"
+    if patient_id is None:
+        summary = f"Wrong person: somebody wrote so from a {what} that no patient has."
+    else:
+        summary = f"Wrong person: find the patient's right {what}. The old one is released."
+    concern = Concern(
+        practice_id=desk.practice_id,
+        patient_id=patient_id,
+        kind="wrong_person",
+        urgency="routine",
+        summary=summary,
+        signs=[],
+        opened_at=reply.received_at,
+        due_at=desk.due.due_at("routine", reply.received_at, desk.opening),
+    )
+    return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
+
+
+def _join(session: Session, concern: Concern, reply: Reply, found: Triage, *, due_at: datetime) -> bool:
+    """Add a reply to a concern; False when it was closed meanwhile."""
     urgency = _urgency(found)
     concern_id = new_id(concern.id)
     rises = URGENCIES.index(urgency) < URGENCIES.index(concern.urgency)
@@ -49,7 +72,8 @@ def _join(session: Session, concern: Concern, reply: Reply, found: Triage, *, du
     if rises:
         # Whoever took it took something less urgent: everybody must see it again.
         values |= {"urgency": urgency, "state": "open", "taken_by": None, "summary": _summary(found, known=True)}
-    concerns.change_concern(session, concern_id, was=("open", "taken"), **values)
+    if not concerns.change_concern(session, concern_id, was=("open", "taken"), **values):
+        return False
     concerns.add_event(
         session,
         ConcernEvent(
@@ -61,7 +85,7 @@ def _join(session: Session, concern: Concern, reply: Reply, found: Triage, *, du
             at=reply.received_at,
         ),
     )
-    return concern_id
+    return True
 
 
 def _urgency(found: Triage) -> str:
@@ -69,8 +93,6 @@ def _urgency(found: Triage) -> str:
 
 
 def _summary(found: Triage, *, known: bool) -> str:
-    if found.wrong_person:
-        return "Wrong person: find the patient's right number. The old one is released."
     said = ", ".join(sign.replace("_", " ") for sign in found.signs) or "needs reading"
     asked_to_stop = "; asked to stop messages: telephone" if found.opt_out else ""
     return f"{said}{asked_to_stop}" if known else f"{said}{asked_to_stop}; from an address nobody is known under"

@@ -72,32 +72,45 @@ def withdraw_consent(session: Session, desk: Desk, patient_id: int, channel: str
     return len(mine)
 
 
-def stop_address(session: Session, where: Address, *, wording: str, at: datetime) -> None:
-    """Stop writing to an address, for everybody who has it: whoever holds the phone asked for it."""
-    for contact in people.contacts_at(session, where.practice_id, where.channel, where.address):
-        if contact.state == "active":
-            contact.state = "stopped"
-            _add_line(session, contact, "withdrawn", _said(wording), at=at)
+def stop_address(session: Session, where: Address, *, wording: str, at: datetime) -> tuple[Contact, ...]:
+    """Stop writing to an address, for everybody who has it: whoever holds the phone asked for it.
+
+    Returns the contacts that this changed; as the two below.
+    """
+    return _move(session, where, _STOP, wording=wording, at=at)
 
 
-def release_address(session: Session, where: Address, *, wording: str, at: datetime) -> None:
+def release_address(session: Session, where: Address, *, wording: str, at: datetime) -> tuple[Contact, ...]:
     """Never send anybody's data to an address again, as it belongs to someone else."""
-    for contact in people.contacts_at(session, where.practice_id, where.channel, where.address):
-        if contact.state != "released":
-            contact.state = "released"
-            _add_line(session, contact, "released", _said(wording), at=at)
+    return _move(session, where, _RELEASE, wording=wording, at=at)
 
 
-def restart(session: Session, where: Address, *, wording: str, at: datetime) -> None:
+def restart(session: Session, where: Address, *, wording: str, at: datetime) -> tuple[Contact, ...]:
     """Write again to an address that had been stopped; one that was released stays released."""
-    for contact in people.contacts_at(session, where.practice_id, where.channel, where.address):
-        if contact.state == "stopped":
-            contact.state = "active"
-            _add_line(session, contact, "given", _said(wording), at=at)
+    return _move(session, where, _RESTART, wording=wording, at=at)
 
 
-def _said(wording: str) -> Statement:
-    return Statement(wording=wording, recorded_by=_HOLDER)
+@dataclass(frozen=True, kw_only=True)
+class _Move:
+    """A step of the consent history that the holder of an address takes."""
+
+    was: frozenset[str]
+    becomes: str
+    action: str
+
+
+_STOP = _Move(was=frozenset({"active"}), becomes="stopped", action="withdrawn")
+_RELEASE = _Move(was=frozenset({"active", "stopped", "unreachable"}), becomes="released", action="released")
+_RESTART = _Move(was=frozenset({"stopped"}), becomes="active", action="given")
+
+
+def _move(session: Session, where: Address, move: _Move, *, wording: str, at: datetime) -> tuple[Contact, ...]:
+    found = people.contacts_at(session, where.practice_id, where.channel, where.address)
+    moved = tuple(contact for contact in found if contact.state in move.was)
+    for contact in moved:
+        contact.state = move.becomes
+        _add_line(session, contact, move.action, Statement(wording=wording, recorded_by=_HOLDER), at=at)
+    return moved
 
 
 def _add_line(session: Session, contact: Contact, action: str, statement: Statement, *, at: datetime) -> None:

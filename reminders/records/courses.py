@@ -148,11 +148,6 @@ def change_message(
 def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -> list[Message]:
     """Return the messages of the patient's other courses that wait, were said or are joined, for overlaps."""
     states = (*(SPENT - {MessageState.FAILED}), MessageState.SCHEDULED, MessageState.JOINED)
-    statement = select(Message).where(
-        col(Message.patient_id) == patient_id,
-        col(Message.kind) == "instruction",
-        col(Message.state).in_(states),
-    )
-    if beside is not None:
-        statement = statement.where(col(Message.enrollment_id) != beside)
+    ids = [each.id for each in enrollments_of(session, patient_id) if each.id != beside]
+    statement = select(Message).where(col(Message.enrollment_id).in_(ids), col(Message.state).in_(states))
     return list(session.execute(statement).scalars())

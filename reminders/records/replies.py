@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import NamedTuple
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -13,8 +14,15 @@ from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
 from reminders.records.tables import Message, Reply
 
-REACHED = (MessageState.SENT, MessageState.DELIVERED, MessageState.UNCERTAIN, MessageState.SENDING)
+REACHED = (MessageState.SENT, MessageState.DELIVERED, MessageState.UNCERTAIN)
 """States of a message that the patient has, or may have."""
+
+
+class Answered(NamedTuple):
+    """An automatic answer that was given."""
+
+    key: str
+    at: datetime
 
 
 def add_reply(session: Session, reply: Reply) -> int:
@@ -40,13 +48,14 @@ def reached_messages(
         select(Message)
         .where(
             col(Message.patient_id).in_(patient_ids),
+            col(Message.settled_at).is_not(None),  # the index holds no others
+            col(Message.settled_at) >= since,
+            col(Message.settled_at) <= until,
             col(Message.channel) == channel,
             col(Message.kind) == "instruction",
             col(Message.state).in_(REACHED),
-            col(Message.send_at) >= since,
-            col(Message.send_at) <= until,
         )
-        .order_by(col(Message.send_at).desc(), col(Message.id).desc())
+        .order_by(col(Message.settled_at).desc(), col(Message.id).desc())
     )
     return list(session.execute(statement).scalars())
 
@@ -65,13 +74,21 @@ def replies_by_id(session: Session, ids: Sequence[int]) -> dict[int, Reply]:
     return {new_id(reply.id): reply for reply in found}
 
 
-def answers_since(session: Session, practice_id: str, address: str, *, key: str, since: datetime) -> int:
-    """Return how many automatic answers of a kind an address was given since an instant."""
-    statement = select(func.count()).where(
-        col(Message.practice_id) == practice_id,
-        col(Message.address) == address,
-        col(Message.kind) == "answer",
-        col(Message.key) == key,
-        col(Message.send_at) >= since,
+def answers_since(session: Session, to: Reply, patient_ids: Sequence[int], *, since: datetime) -> list[Answered]:
+    """Return the automatic answers that were given to the sender of a reply since an instant.
+
+    `patient_ids` are the patients who have the sender's address: their replies are found by an index.
+    """
+    whose = col(Reply.patient_id).in_(patient_ids) if patient_ids else col(Reply.patient_id).is_(None)
+    statement = (
+        select(col(Message.key), col(Message.send_at))
+        .join(Reply, col(Reply.id) == col(Message.answers_reply_id))
+        .where(
+            whose,
+            col(Reply.practice_id) == to.practice_id,
+            col(Reply.channel) == to.channel,
+            col(Reply.sender) == to.sender,
+            col(Reply.received_at) >= since,
+        )
     )
-    return session.execute(statement).scalar_one()
+    return [Answered._make(row) for row in session.execute(statement)]

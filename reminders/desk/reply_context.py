@@ -1,0 +1,94 @@
+"""Who wrote, what the reply answers, and what it says when it is read so."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from reminders.care.timing import course_day
+from reminders.desk.course_facts import from_json
+from reminders.records import courses, people, replies
+from reminders.records.tables import Contact, Enrollment, Message, Patient
+from reminders.replies import Label, Triage, triage
+
+_STILL_ANSWERED = timedelta(days=3)
+"""A reply within this time answers the last message."""
+
+_QUESTION_PENDING = timedelta(hours=36)
+"""A short reply within this time may answer a question asked before the last message."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """Who wrote, and the message that the reply answers."""
+
+    patient: Patient | None
+    enrollment: Enrollment | None
+    """The course of the message answered, else the patient's newest that runs."""
+    message: Message | None = None
+    """None when nothing was sent lately."""
+
+    @property
+    def after(self) -> str:
+        """What the reply is read after."""
+        if self.message is None:
+            return "none"
+        by_question = {"yes_no": "checkin_yesno", "pain": "checkin_pain", "visit": "visit"}
+        return by_question.get(self.message.asks or "", self.message.key)
+
+
+def read_reply(session: Session, text: str, contacts: Sequence[Contact], now: datetime) -> tuple[Triage, Context]:
+    """Read the reply as an answer to the last message; if it makes no sense there, to the question still open."""
+    told = _what_was_told(session, contacts, now)
+    patient = _who(session, contacts, told)
+    mine = [message for message in told if patient is not None and message.patient_id == patient.id]
+    last = _context(session, patient, mine[0] if mine else None)
+    found = _triage(text, last, now)
+    if found.label is Label.ROUTINE and set(found.signs) <= {"unclear"} and mine and not mine[0].asks:
+        asked = next((each for each in mine if each.asks and each.send_at >= now - _QUESTION_PENDING), None)
+        if asked is not None:
+            pending = _context(session, patient, asked)
+            return _triage(text, pending, now), pending
+    return found, last
+
+
+def _what_was_told(session: Session, contacts: Sequence[Contact], now: datetime) -> list[Message]:
+    ids = [contact.patient_id for contact in contacts if contact.state != "released"]
+    if not ids:
+        return []
+    return replies.reached_messages(session, ids, contacts[0].channel, since=now - _STILL_ANSWERED, until=now)
+
+
+def _who(session: Session, contacts: Sequence[Contact], told: Sequence[Message]) -> Patient | None:
+    """Return who wrote: under a shared number, whoever was told something last, else the newest patient.
+
+    Whoever writes from an address that was given back is nobody we know.
+    """
+    own = [contact.patient_id for contact in contacts if contact.state != "released"]
+    patient_id = told[0].patient_id if told else next(iter(own), None)
+    return people.patient_of(session, patient_id) if patient_id is not None else None
+
+
+def _context(session: Session, patient: Patient | None, message: Message | None) -> Context:
+    if patient is None:
+        return Context(patient=None, enrollment=None)
+    if message is not None and message.enrollment_id is not None:
+        enrollment = courses.enrollment_of(session, message.enrollment_id)
+    else:
+        running = courses.enrollments_of(session, people.new_id(patient.id), state="active")
+        enrollment = running[-1] if running else None
+    return Context(patient=patient, enrollment=enrollment, message=message)
+
+
+def _triage(text: str, context: Context, now: datetime) -> Triage:
+    course = from_json(context.enrollment.facts) if context.enrollment else None
+    return triage(
+        text,
+        after=context.after,
+        language=context.patient.language if context.patient else "en",
+        day=course_day(now, procedure_end=course.procedure_end, zone=course.zone) if course else None,
+        factors=course.factors if course else frozenset(),
+    )
