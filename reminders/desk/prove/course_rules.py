@@ -1,0 +1,280 @@
+"""What has to hold for the times of every course."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+from itertools import pairwise
+
+from reminders.care.moments import clock_text
+from reminders.care.plan import AfterAnchor, BeforeAnchor, BeforeVisit, EachDay, Instruction, Plan
+from reminders.care.timing import local_day
+from reminders.care.values import Joined, Occurrence, Outcome, QuietMove
+from reminders.desk.prove.trial import Trial
+
+LONGEST_USEFUL = timedelta(hours=24)
+"""A message that asks for something to be done misleads a day late (common practice, no source)."""
+LONGEST_USEFUL_BACKGROUND = timedelta(hours=48)
+"""For optional ones of importance 6 or less, which ask for nothing at a certain hour."""
+BACKGROUND_IMPORTANCE = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class Breach:
+    """One rule that one course breaks."""
+
+    rule: str
+    key: str
+    """The instruction."""
+    field: str
+    """The key in plan.toml that has most to do with it."""
+    message: str
+    notice: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Traits:
+    """What of an instruction decides which rules look at it; kept, as the rules look very often."""
+
+    instruction: Instruction
+    events: tuple[str, ...]
+    """The anchors that it has to come before."""
+    counts_to_visit: bool
+    elapsed_until: str
+    """The anchor until which it is useful, when all its times are elapsed ones; else "" ."""
+    repeats_for: timedelta | None
+    """How long each of its daily times is useful; None when it is not said each day."""
+
+
+@lru_cache(maxsize=16)
+def traits_of(plan: Plan) -> Mapping[str, Traits]:
+    """Return the traits of every instruction by its key."""
+    return {each.key: _traits(each) for each in plan.instructions}
+
+
+def _traits(each: Instruction) -> Traits:
+    elapsed = all(isinstance(when, AfterAnchor | BeforeAnchor) for when in each.when)
+    daily = any(isinstance(when, EachDay) for when in each.when) and each.useful_hours is not None
+    return Traits(
+        instruction=each,
+        events=tuple(when.before for when in each.when if isinstance(when, BeforeAnchor)),
+        counts_to_visit=any(isinstance(when, BeforeVisit) for when in each.when),
+        elapsed_until=each.useful_until or "" if elapsed else "",
+        repeats_for=timedelta(hours=each.useful_hours or 0) if daily else None,
+    )
+
+
+def breaches(trial: Trial, *, pain_keys: frozenset[str]) -> Iterator[Breach]:
+    """Yield every rule that a course breaks; `pain_keys` are the instructions that name a medicine."""
+    known = traits_of(trial.plan)
+    for message in trial.messages:
+        scheduled = message.outcome is Outcome.SCHEDULED
+        if scheduled and trial.rules.quiet.is_quiet(message.send_at, trial.resolved.course.zone):
+            yield from _quiet_hours(trial, message)
+        for each in message.members:
+            traits = known[each.key]
+            if scheduled:
+                yield from _useful(trial, message, each, traits)
+            elif message.outcome is Outcome.WITHHELD and each.required:
+                yield from _lost(each)
+            if traits.elapsed_until:
+                yield from _due_too_late(trial, each, traits)
+    yield from _next_time(trial)
+    yield from _never_said(trial)
+    for key in pain_keys:
+        yield from _after_wear_off(trial, key)
+    if trial.whole:
+        for rule in _WHOLE:
+            yield from rule(trial)
+
+
+def may_wake(instruction: Instruction) -> bool:
+    """Say whether an instruction may go out at night to who agreed: what is required and of the first importance."""
+    return instruction.required and instruction.importance == 1
+
+
+def too_long_useful(instruction: Instruction) -> Iterator[Breach]:
+    """Yield that an instruction may go out so late that it misleads."""
+    background = not instruction.required and instruction.importance >= BACKGROUND_IMPORTANCE
+    longest = LONGEST_USEFUL_BACKGROUND if background else LONGEST_USEFUL
+    if instruction.useful_hours is not None and timedelta(hours=instruction.useful_hours) > longest:
+        most = int(longest.total_seconds()) // 3600
+        text = f"may go out up to {instruction.useful_hours} h late; {most} h is the most for a text of its importance"
+        yield Breach(rule="useful_until", key=instruction.key, field="useful_hours", message=text)
+
+
+def _quiet_hours(trial: Trial, message: Joined) -> Iterator[Breach]:
+    for each in message.members:
+        instruction = traits_of(trial.plan)[each.key].instruction
+        agreed = trial.case.night_contact_agreed and instruction.quiet is QuietMove.SEND
+        if not (agreed and may_wake(instruction)):
+            at = _clock(trial, message.send_at)
+            yield Breach(rule="quiet_hours", key=each.key, field="quiet", message=f"goes out in quiet hours, at {at}")
+
+
+def _useful(trial: Trial, message: Joined, each: Occurrence, traits: Traits) -> Iterator[Breach]:
+    field = _useful_field(traits.instruction)
+    if message.send_at > message.useful_until:
+        text = f"goes out at {_clock(trial, message.send_at)}, when it is no longer useful"
+        yield Breach(rule="useful_until", key=each.key, field=field, message=text)
+    for name in traits.events:
+        event = trial.resolved.anchors.get(name)
+        if event is not None:
+            yield from _before_its_event(trial, message, name, traits.instruction)
+    visit = trial.resolved.anchors.get("visit") if traits.counts_to_visit else None
+    if visit is not None and each.planned_at < visit < message.useful_until:
+        text = (
+            f"may still go out until {_clock(trial, message.useful_until)}, after the visit at {_clock(trial, visit)}"
+        )
+        yield Breach(rule="useful_until", key=each.key, field=field, message=text)
+
+
+def _before_its_event(trial: Trial, message: Joined, name: str, instruction: Instruction) -> Iterator[Breach]:
+    event, named = trial.resolved.anchors[name], name.replace("_", " ")
+    if message.send_at >= event and not _wears_off(trial, name):
+        text = f"goes out at {_clock(trial, message.send_at)}, not before {named} at {_clock(trial, event)}"
+        yield Breach(rule="too_late", key=instruction.key, field="when", message=text)
+    if message.useful_until > event:
+        until = _clock(trial, message.useful_until)
+        text = f"may still go out until {until}, after {named} at {_clock(trial, event)}"
+        yield Breach(rule="useful_until", key=instruction.key, field=_useful_field(instruction), message=text)
+
+
+def _lost(each: Occurrence) -> Iterator[Breach]:
+    why = each.reasons[-1]
+    if why.rule != "said_once":
+        text = f"is required, but does not reach the patient: {why.text}"
+        yield Breach(rule="required_lost", key=each.key, field="required", message=text)
+
+
+def _due_too_late(trial: Trial, each: Occurrence, traits: Traits) -> Iterator[Breach]:
+    """Yield what is due only when the plan itself calls it useless, so that it can never go out."""
+    until = trial.resolved.anchors.get(traits.elapsed_until)
+    if until is not None and each.planned_at > until:
+        text = f"is due at {_clock(trial, each.planned_at)}, but useful until {_clock(trial, until)} only"
+        yield Breach(rule="useful_until", key=each.key, field="when", message=text)
+
+
+def _next_time(trial: Trial) -> Iterator[Breach]:
+    """Yield what may still be sent when its next time has come, or when the patient was told to stop it."""
+    for key, planned in trial.planned.items():
+        useful = traits_of(trial.plan)[key].repeats_for
+        if useful is None:
+            continue
+        for one, after in pairwise(planned):
+            if one + useful > after:
+                text = (
+                    f"the one of {_clock(trial, one)} may still go out when the next is due at {_clock(trial, after)}"
+                )
+                yield Breach(rule="useful_until", key=key, field="useful_hours", message=text)
+                break
+        end = trial.told_to_stop.get(key)
+        if end is not None and planned and planned[-1] < end < planned[-1] + useful:
+            text = f"may still go out after the patient is told to stop, at {_clock(trial, end)}"
+            yield Breach(rule="useful_until", key=key, field="useful_hours", message=text)
+
+
+def _never_said(trial: Trial) -> Iterator[Breach]:
+    for instruction in trial.applying:
+        if instruction.required and instruction.key not in trial.planned:
+            # Settings may leave no day for what is repeated between two of them; that is for the clinician to see.
+            chosen = any(isinstance(when, EachDay) for when in instruction.when) and bool(trial.case.settings)
+            text = "is required, but has no moment at all in this course" + (" with these settings" if chosen else "")
+            yield Breach(rule="required_lost", key=instruction.key, field="when", message=text, notice=chosen)
+
+
+def _after_wear_off(trial: Trial, key: str) -> Iterator[Breach]:
+    """Yield pain relief of which nothing reaches the patient before the block may wear off."""
+    said = [(message, each) for message, each in trial.occurrences() if each.key == key]
+    events = [trial.resolved.anchors[name] for name in trial.plan.file.anchors if _wears_off(trial, name)]
+    if not said or not events:
+        return
+    event = min(events)
+    if any(message.outcome is Outcome.AT_CHECKOUT for message, _ in said):
+        return
+    sent = [(message.send_at, each.planned_at) for message, each in said if message.outcome is Outcome.SCHEDULED]
+    if sent and (min(sent)[0] > event or min(sent)[1] >= event):
+        text = f"goes out at {_clock(trial, min(sent)[0])}, but the block may wear off at {_clock(trial, event)}"
+        yield Breach(rule="after_wear_off", key=key, field="when", message=text)
+
+
+def _daily_limit(trial: Trial) -> Iterator[Breach]:
+    zone, limit = trial.resolved.course.zone, trial.rules.daily_limit
+    per_day: dict[date, list[Joined]] = defaultdict(list)
+    for message in trial.messages:
+        if message.outcome is Outcome.SCHEDULED:
+            per_day[local_day(message.send_at, zone)].append(message)
+    for day, messages in per_day.items():
+        if len(messages) > limit:
+            keys = ", ".join(message.first.key for message in messages)
+            text = f"{len(messages)} messages on {day.isoformat()} ({keys}); at most {limit} a day may be sent"
+            last = max(messages, key=lambda message: message.importance)
+            yield Breach(rule="daily_limit", key=last.first.key, field="required", message=text)
+
+
+def _contradictions(trial: Trial) -> Iterator[Breach]:
+    ends = trial.told_to_stop
+    for message, each in trial.occurrences() if ends else ():
+        end = ends.get(each.key)
+        if end is not None and message.outcome is Outcome.SCHEDULED and message.send_at >= end:
+            stop = _who_stops(trial, each.key)
+            text = f"says the opposite at {_clock(trial, end)}, but {each.key} still goes out at "
+            yield Breach(rule="contradiction", key=stop, field="when", message=text + _clock(trial, message.send_at))
+            return
+
+
+def _nothing_to_stop(trial: Trial) -> Iterator[Breach]:
+    keys = {each.key for each in trial.applying}
+    for instruction in trial.applying:
+        for stopped in instruction.contradicts:
+            if stopped not in keys:
+                text = f"ends {stopped}, of which this patient was never told"
+                yield Breach(rule="required_gap", key=stopped, field="only_if_any", message=text)
+
+
+def _desk_message(trial: Trial) -> Iterator[Breach]:
+    """Yield what is said at the desk and stands on the sheet, but in no message."""
+    spoken = {each.text_name: each.key for message, each in trial.occurrences() if _at_desk(message)}
+    desk, end = trial.plan.file.desk_message, trial.resolved.course.procedure_end
+    at_once = any(each.key == desk and message.send_at == end for message, each in trial.occurrences())
+    if spoken and not at_once:
+        text = "waits for the end of quiet hours, so what is said at the desk stands on the sheet only"
+        yield Breach(rule="at_checkout", key=desk, field="when", message=text, notice=True)
+        return
+    put_in = {each.text_name for message in trial.messages for each in message.said_now}
+    for name, key in spoken.items():
+        if name not in put_in:
+            text = "is said at the desk and printed on the sheet only: it does not fit into the desk message"
+            yield Breach(rule="at_checkout", key=key, field="when", message=text, notice=True)
+
+
+_WHOLE: tuple[Callable[[Trial], Iterator[Breach]], ...] = (
+    _daily_limit,
+    _contradictions,
+    _nothing_to_stop,
+    _desk_message,
+)
+
+
+def _who_stops(trial: Trial, key: str) -> str:
+    return next(each.key for each in trial.plan.instructions if key in each.contradicts)
+
+
+def _wears_off(trial: Trial, anchor: str) -> bool:
+    derived = trial.plan.file.anchors.get(anchor)
+    return derived is not None and derived.or_sooner_by is not None
+
+
+def _at_desk(message: Joined) -> bool:
+    return message.outcome is Outcome.AT_CHECKOUT
+
+
+def _useful_field(instruction: Instruction) -> str:
+    return "useful_until" if instruction.useful_until else "useful_hours"
+
+
+def _clock(trial: Trial, instant: datetime) -> str:
+    return clock_text(instant, trial.resolved.course)
