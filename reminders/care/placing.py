@@ -91,7 +91,7 @@ def _around_quiet(
 def _earlier(moment: datetime, useful_until: datetime, bounds: Bounds) -> tuple[datetime | None, str]:
     course, rules, not_before = bounds.course, bounds.rules, bounds.now.not_before
     earlier = rules.quiet.last_moment_before(moment, course.zone, rules.before_quiet)
-    if earlier is not None and earlier > not_before:
+    if earlier is not None and earlier >= not_before:
         return earlier, f", so {clock_text(earlier, course)}"
     if bounds.now.at_desk:
         return None, ", and no earlier moment is left"

@@ -114,7 +114,7 @@ def test_later_waits_only_while_the_message_is_useful(useful_until: str, expecte
 @pytest.mark.parametrize(
     ("now", "required", "expected"),
     [
-        pytest.param("2026-06-10T20:44", True, ("scheduled", "2026-06-10 20:45"), id="a minute is left"),
+        pytest.param("2026-06-10T20:45", True, ("scheduled", "2026-06-10 20:45"), id="just in time"),
         pytest.param("2026-06-10T20:50", True, ("at_checkout", "2026-06-10 20:50"), id="said at the desk before nine"),
         pytest.param("2026-06-10T22:00", True, ("at_checkout", "2026-06-10 22:00"), id="said at the desk at night"),
         pytest.param("2026-06-10T22:00", False, ("withheld", "2026-06-10 23:30"), id="an optional one is not said"),
@@ -156,6 +156,10 @@ def test_what_is_over_but_useful_goes_out_at_once_and_says_so() -> None:
     found, reasons = placed_with_reasons("2026-06-10T11:00", "2026-06-10T18:00", LATER)
     assert found == ("scheduled", "2026-06-10 15:30")
     assert reasons == [("not_before", "that was over, so at once, 15:30")]
+
+
+def test_a_message_is_useful_until_that_very_minute() -> None:
+    assert placed("2026-06-10T11:00", "2026-06-10T15:30", LATER) == ("scheduled", "2026-06-10 15:30")
 
 
 def test_what_is_over_at_night_waits_for_the_morning() -> None:

@@ -119,7 +119,7 @@ def scheduled(messages: Sequence[Joined]) -> list[Joined]:
     return [message for message in messages if message.outcome is Outcome.SCHEDULED]
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_nothing_is_sent_in_quiet_hours(case: Case) -> None:
     resolved, rules, _, messages = case
@@ -141,7 +141,7 @@ def test_only_an_agreement_lets_a_message_out_at_night(
     assert all(agreed and each.members[0].key == "night" and len(each.members) == 1 for each in at_night)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_pain_relief_is_never_sent_after_the_block_wore_off(case: Case) -> None:
     resolved, _, _, messages = case
@@ -150,7 +150,7 @@ def test_pain_relief_is_never_sent_after_the_block_wore_off(case: Case) -> None:
             assert message.send_at <= resolved.anchors["block_wears_off"]
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_nothing_is_sent_before_now_or_after_it_is_useful(case: Case) -> None:
     _, _, now, messages = case
@@ -159,7 +159,7 @@ def test_nothing_is_sent_before_now_or_after_it_is_useful(case: Case) -> None:
         assert all(message.send_at <= each.useful_until for each in message.members)
 
 
-@settings(max_examples=200)
+@settings(max_examples=120)
 @given(cases())
 def test_an_instruction_is_said_before_its_time_only_where_it_may_be(case: Case) -> None:
     resolved, _, _, messages = case
@@ -183,7 +183,7 @@ def test_the_same_input_gives_the_same_schedule(
     assert schedule(resolve(lead_plan(), twin), rules, now, fits=fits) == schedule(resolved, rules, now, fits=fits)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_a_day_holds_at_most_the_limit_unless_all_are_required(case: Case) -> None:
     resolved, rules, _, messages = case
@@ -193,7 +193,7 @@ def test_a_day_holds_at_most_the_limit_unless_all_are_required(case: Case) -> No
         assert count <= rules.daily_limit or all(each.required for each in of_day)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_what_moved_or_was_withheld_says_why(case: Case) -> None:
     _, _, _, messages = case
@@ -206,7 +206,7 @@ def test_what_moved_or_was_withheld_says_why(case: Case) -> None:
         assert all(reason.text for reason in message.reasons)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_every_occurrence_is_in_exactly_one_message(case: Case) -> None:
     resolved, _, _, messages = case
@@ -219,7 +219,7 @@ def test_every_occurrence_is_in_exactly_one_message(case: Case) -> None:
     assert {key for key, _ in identities} <= expected
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_messages_keep_two_minutes_apart_unless_a_required_one_has_no_room(case: Case) -> None:
     resolved, rules, _, messages = case
@@ -230,7 +230,7 @@ def test_messages_keep_two_minutes_apart_unless_a_required_one_has_no_room(case:
             assert room > later.useful_until or rules.quiet.is_quiet(room, resolved.course.zone)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_a_message_asks_one_thing_and_says_each_text_once(case: Case) -> None:
     _, _, _, messages = case
@@ -240,7 +240,7 @@ def test_a_message_asks_one_thing_and_says_each_text_once(case: Case) -> None:
         assert len(set(texts)) == len(texts)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(cases())
 def test_what_is_required_reaches_the_patient_or_is_said_at_the_desk(case: Case) -> None:
     _, _, now, messages = case
@@ -250,7 +250,7 @@ def test_what_is_required_reaches_the_patient_or_is_said_at_the_desk(case: Case)
         assert falls_together or not now.at_desk
 
 
-@settings(max_examples=200)
+@settings(max_examples=120)
 @given(cases())
 def test_the_desk_message_says_only_what_nobody_will_send(case: Case) -> None:
     _, _, now, messages = case
@@ -274,7 +274,7 @@ def _spent(messages: Sequence[Joined], until: datetime) -> dict[str, dict[int, d
     return spent
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(case=cases(), after=st.integers(0, 20 * 24 * 60), fits=FITS, data=st.data())
 def test_planning_anew_never_says_anything_again(case: Case, after: int, fits: Fits, data: st.DataObject) -> None:
     resolved, rules, now, messages = case
