@@ -2,30 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import insert
+from sqlalchemy import Dialect, insert, literal_column
 from sqlalchemy.orm import Session
 
 from reminders.records.tables import MESSAGES
+
+_Processor = Callable[[Any], Any] | None
 
 
 def insert_messages(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
     """Put messages into the database; none at all is fine. One that is there already takes all back.
 
-    Each row has the same columns; those that may be null can be left out.
+    Each row has the same columns; those that may be null can be left out. ValueError when rows differ.
     """
-    if rows:
-        session.connection().execute(_INSERT, [*rows])
+    if not rows:
+        return
+    # SQLAlchemy would look at every value of every row anew, which takes as long as the database does.
+    connection = session.connection()
+    columns = tuple(rows[0])
+    statement, processors = _prepared(connection.dialect, columns)
+    if any(len(row) != len(columns) for row in rows):
+        raise ValueError("the rows have different columns")
+    values = [
+        tuple(row[name] if process is None else process(row[name]) for name, process in processors) for row in rows
+    ]
+    if connection.dialect.positional:
+        connection.exec_driver_sql(statement, values)
+    else:
+        connection.exec_driver_sql(statement, [dict(zip(columns, each, strict=True)) for each in values])
 
 
 def insert_messages_returning_ids(session: Session, rows: Sequence[Mapping[str, Any]]) -> tuple[int, ...]:
     """Put messages into the database and return their ids in the same order; slower than without."""
     if not rows:
         return ()
-    return tuple(session.connection().execute(_INSERT_RETURNING, [*rows]).scalars())
+    returning = insert(MESSAGES).values(attempts=0).returning(MESSAGES.c.id, sort_by_parameter_order=True)
+    return tuple(session.connection().execute(returning, [*rows]).scalars())
 
 
-_INSERT = insert(MESSAGES).values(attempts=0)
-_INSERT_RETURNING = _INSERT.returning(MESSAGES.c.id, sort_by_parameter_order=True)
+@lru_cache(maxsize=8)
+def _prepared(dialect: Dialect, columns: tuple[str, ...]) -> tuple[str, tuple[tuple[str, _Processor], ...]]:
+    """Return the statement, and for each of its values the column and what turns a value into the driver's."""
+    zero: dict[str, Any] = {name: literal_column("0") for name in ("attempts", "segments") if name not in columns}
+    compiled = insert(MESSAGES).values(zero).inline().compile(dialect=dialect, column_keys=columns)
+    order = compiled.positiontup or columns
+    processors = ((name, MESSAGES.c[name].type.dialect_impl(dialect).bind_processor(dialect)) for name in order)
+    return str(compiled), tuple(processors)

@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import event, text
 from sqlalchemy.orm import Session
 
+from reminders.care.values import Asks
 from reminders.records import outbox
 from reminders.records.bulk import insert_messages, insert_messages_returning_ids
 from reminders.records.database import Database
@@ -172,6 +173,26 @@ def test_bulk_insert_returns_ids_in_the_order_given(database: Database) -> None:
         ids = insert_messages_returning_ids(session, rows)
     by_id = {each.id: each.text for each in messages(database)}
     assert [by_id[each] for each in ids] == [each["text"] for each in rows]
+
+
+def test_bulk_insert_fills_what_is_left_out_and_takes_enumerated_values(database: Database) -> None:
+    add_course(database)
+    short = {name: value for name, value in row(asks=Asks.PAIN).items() if value is not None and name != "segments"}
+    with database.writing() as session:
+        insert_messages(session, [short])
+    (message,) = messages(database)
+    assert (message.asks, message.segments, message.attempts, message.markdown) == ("pain", 0, 0, None)
+    assert message.reasons == [{"rule": "timing", "text": "invented"}]
+    assert (message.due_at, message.required) == (NOON, True)
+
+
+def test_bulk_insert_refuses_rows_that_differ(database: Database) -> None:
+    add_course(database)
+    longer = row(2) | {"detail": "x", "attempts": 1}
+    for rows in ([row(1), longer], [longer, row(1)]):
+        with pytest.raises((ValueError, KeyError)), database.writing() as session:
+            insert_messages(session, rows)
+    assert messages(database) == []
 
 
 def _statements_of(database: Database, run: Any) -> list[tuple[str, Any]]:

@@ -1,0 +1,113 @@
+"""Makes a database with a backlog: courses of 30 messages each, as a practice would have them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import insert, text
+from sqlalchemy.orm import Session
+
+from reminders.care.quiet_hours import QuietHours
+from reminders.clock import Clock
+from reminders.delivery.dispatcher import Dispatcher, DispatchRules
+from reminders.delivery.gate import Gate
+from reminders.delivery.transports.file import FileTransport
+from reminders.records.bulk import insert_messages
+from reminders.records.database import Database, open_database
+from reminders.records.schema import migrate
+from reminders.records.tables import Contact, Enrollment, Patient
+from tests.stored import APPROVED, PHONE, add_course, row
+
+Figure = Mapping[str, Any]
+START = datetime(2026, 6, 1, 16, 0, tzinfo=UTC)
+ALL_DUE = START + timedelta(days=60)
+"""By then every message of the backlog is due, and none is stale."""
+PER_COURSE = 30
+_COURSES_AT_ONCE = 500
+_TEXT = (
+    "Example Practice: Soak the toe in warm water for ten minutes, pat it dry, put on a thin layer of ointment and"
+    " a dry dressing. Questions: 212-555-0100"
+)
+_REASONS = [{"rule": "timing", "text": "19:00 on day 3"}, {"rule": "quiet_hours", "text": "not in quiet hours"}]
+
+
+def new_database(url: str | None, folder: Path, name: str = "backlog") -> Database:
+    """Return an empty database with the practice `main`: at `url`, or a SQLite file in `folder`."""
+    chosen = url or f"sqlite:///{folder / name}.db"
+    migrate(chosen)
+    database = open_database(chosen)
+    add_course(database, at=START)
+    return database
+
+
+def fill(database: Database, n: int) -> None:
+    """Store `n` messages of as many courses as it takes; patient and course 1 are there already."""
+    courses = -(-n // PER_COURSE)
+    left = n
+    for first in range(1, courses + 1, _COURSES_AT_ONCE):
+        numbers = range(first, min(first + _COURSES_AT_ONCE, courses + 1))
+        rows = [each for number in numbers for each in course_rows(number)][:left]
+        left -= len(rows)
+        with database.writing() as session:
+            add_people(session, (number for number in numbers if number > 1))
+            insert_messages(session, rows)
+    if database.engine.dialect.name == "postgresql":
+        with database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.execute(text("VACUUM ANALYZE"))
+
+
+def course_rows(number: int) -> list[dict[str, Any]]:
+    """Return the messages of one course; each began at another time, so what is due together is stored far apart."""
+    began = START + timedelta(seconds=number * 7919 % (14 * 86_400))
+    return [
+        row(
+            occurrence,
+            enrollment_id=number,
+            patient_id=number,
+            due_at=began + timedelta(hours=11 * occurrence),
+            useful_until=ALL_DUE + timedelta(days=1),
+            importance=1 + occurrence % 7,
+            in_doubt="hold" if occurrence % 3 else "resend",
+            text=_TEXT,
+            reasons=_REASONS,
+        )
+        for occurrence in range(1, PER_COURSE + 1)
+    ]
+
+
+def add_people(session: Session, numbers: Iterable[int]) -> None:
+    """Store a patient with a number and a course for each."""
+    given = list(numbers)
+    if not given:
+        return
+    who = {"practice_id": "main", "first_name": "Robin", "last_name": "Invented", "language": "en", "slots": {}}
+    where = {"zone": "America/Los_Angeles", "night_contact_agreed": False, "created_at": START}
+    session.connection().execute(insert(Patient), [{"id": n, **who, **where} for n in given])
+    reached = {"practice_id": "main", "channel": "sms", "address": PHONE, "state": "active"}
+    session.connection().execute(insert(Contact), [{"patient_id": n, **reached} for n in given])
+    course = {
+        "practice_id": "main",
+        "procedure": "invented",
+        "plan_version": 1,
+        "content_hash": APPROVED,
+        "procedure_on": START.date(),
+        "procedure_end": START,
+        "facts": {},
+        "state": "active",
+        "enrolled_by": "desk",
+        "enrolled_at": START,
+    }
+    session.connection().execute(insert(Enrollment), [{"id": n, "patient_id": n, **course} for n in given])
+
+
+def file_dispatcher(database: Database, folder: Path, clock: Clock) -> Dispatcher:
+    """Return a worker that writes to files in `folder`, durably, at any hour."""
+    transport = FileTransport(folder, now=clock.now, senders={})
+    rules = DispatchRules(
+        gate=Gate(quiet_hours={"main": QuietHours.every_day("21:00-08:00")}),
+        concern_due=lambda _, opened_at: opened_at + timedelta(days=1),
+    )
+    return Dispatcher(database, clock, {"sms": transport}, rules)
