@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import cached_property
@@ -17,7 +18,7 @@ from reminders.errors import ConfigError
 from reminders.wording.render import Sender
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from reminders.delivery.dispatcher import Dispatcher
     from reminders.delivery.gate import Gate
@@ -33,11 +34,13 @@ class App:
 
     config: Config
     clock: Clock = field(default_factory=SystemClock)
+    library_of: Callable[[Path], PlanLibrary] = PlanLibrary
+    """Gives the procedures of a folder; a test may keep them from one program to the next."""
 
     @cached_property
     def library(self) -> PlanLibrary:
         """The procedures there are."""
-        return PlanLibrary(self.config.templates_folder)
+        return self.library_of(self.config.templates_folder)
 
     @cached_property
     def database(self) -> Database:

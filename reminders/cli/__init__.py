@@ -98,7 +98,7 @@ def commands(ctx: click.Context, config_path: str | None) -> None:
       reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago
       reminders init
     """  # noqa: D301  click wants the character itself
-    ctx.obj = config_path
+    ctx.meta["config"] = config_path
 
 
 def main() -> NoReturn:

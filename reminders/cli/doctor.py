@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 
 import click
 from rich.text import Text
@@ -10,7 +11,7 @@ from rich.text import Text
 from reminders.cli.doctor_checks import Finding, Grade, all_findings
 from reminders.cli.faults import DONE, FELL_SHORT
 from reminders.cli.json_output import print_json
-from reminders.cli.options import config_path, json_option
+from reminders.cli.options import assembled, config_path, json_option
 from reminders.cli.terminal import line, show_rows, table
 
 _MARKS = {Grade.FINE: ("ok", "green"), Grade.NOTE: ("note", "yellow"), Grade.WRONG: ("WRONG", "bold red")}
@@ -23,7 +24,7 @@ _MARKS = {Grade.FINE: ("ok", "green"), Grade.NOTE: ("note", "yellow"), Grade.WRO
 @click.pass_context
 def doctor(ctx: click.Context, as_json: bool) -> int:
     """Check configuration, database, plans, approvals, transports and what waits; exit 1 when something is wrong."""
-    found = list(all_findings(config_path(ctx)))
+    found = list(all_findings(config_path(ctx), partial(assembled, ctx)))
     if as_json:
         print_json([_as_json(each) for each in found])
     else:

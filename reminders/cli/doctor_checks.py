@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
 from pathlib import Path
 
-from reminders.assembly import App, assemble
+from reminders.assembly import App
 from reminders.clock import zone_data_version
 from reminders.config import find_config
 from reminders.delivery.outgoing import Capabilities
@@ -45,10 +45,10 @@ class Finding:
     advice: str = ""
 
 
-def all_findings(config: Path | None) -> Iterator[Finding]:
+def all_findings(config: Path | None, build: Callable[[Path | None], App]) -> Iterator[Finding]:
     """Yield what every check finds; those that need what is broken are left out."""
     try:
-        app = assemble(config)
+        app = build(config)
     except ConfigError as error:
         yield _wrong("configuration", str(error), "correct the file, or run `reminders init` to make one")
         return

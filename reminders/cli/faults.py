@@ -42,7 +42,7 @@ def told(run: Callable[[], object]) -> int:
         return leaving.exit_code
     except BrokenPipeError:
         # the reader (head, less) went away: nothing is wrong, and nothing can be said any more
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  keeps the last flush quiet
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except Exception as error:  # noqa: BLE001  the outermost loop: whatever broke is told in a line
         return _tell(error)

@@ -115,13 +115,22 @@ def pairs(texts: Sequence[str], option: str) -> Mapping[str, str]:
 
 def config_path(ctx: click.Context) -> Path | None:
     """Return the configuration named on the command line, None when none was."""
-    given = ctx.find_root().obj
+    given = ctx.meta.get("config")
     return Path(given) if given else None
+
+
+def assembled(ctx: click.Context, path: Path | None) -> App:
+    """Return the program as this configuration has it; whoever calls the commands may build it by a function of theirs.
+
+    That function is the context's object: the tests give one whose clock they move.
+    """
+    build: Callable[[Path | None], App] = ctx.obj or assemble
+    return build(path)
 
 
 def opened(ctx: click.Context) -> App:
     """Return the program with its database open; raises ConfigError that says what to do."""
-    app = assemble(config_path(ctx))
+    app = assembled(ctx, config_path(ctx))
     app.require_practice()
     ctx.call_on_close(app.database.close)
     return app

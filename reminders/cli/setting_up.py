@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import click
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from reminders.assembly import assemble
+from reminders.assembly import App
 from reminders.cli.configuration_text import configuration_text
 from reminders.cli.json_output import print_json
-from reminders.cli.options import config_path, json_option
+from reminders.cli.options import assembled, config_path, json_option
 from reminders.cli.terminal import line, somebody_is_there, warn
 from reminders.config import DEFAULT_PATH, ENV_CONFIG, Config
 from reminders.errors import ConfigError, InputError
@@ -89,6 +90,7 @@ def init(
     Without a terminal, --name, --zone and --phone must be given. With a configuration already there, it is left as
     it is and only the database is created or updated.
     """
+    build = partial(assembled, ctx)
     path = config_path(ctx) or Path(os.environ.get(ENV_CONFIG) or DEFAULT_PATH)
     given = {name: answer for name, answer in answers.items() if answer is not None}
     if path.exists() and not force:
@@ -97,10 +99,10 @@ def init(
                 f"{path} is there already and was not touched; edit it, or say --force to replace it "
                 "(without other options, `reminders init` creates or updates its database)"
             )
-        done = _prepare_database(path, wrote_config=False)
+        done = _prepare_database(path, build, wrote_config=False)
     else:
         given = _asked(given)
-        done = _write_and_prepare(path, given | ({"database": database} if database else {}), demo=demo)
+        done = _write_and_prepare(path, given | ({"database": database} if database else {}), build, demo=demo)
     _show(done, as_json=as_json)
 
 
@@ -117,14 +119,14 @@ def _asked(given: dict[str, str]) -> dict[str, str]:
     return given | {name: default for name, (_, default) in wanted.items() if default is not None}
 
 
-def _write_and_prepare(path: Path, answers: Mapping[str, str], *, demo: bool) -> _Done:
+def _write_and_prepare(path: Path, answers: Mapping[str, str], build: Callable[[Path], App], *, demo: bool) -> _Done:
     _check(answers, demo=demo)
     text = configuration_text(answers, demo=demo)
     # The file gets its name only once the database is there: a failure leaves nothing that looks finished.
     draft = path.with_name(path.name + ".new")
     _write_private(draft, text)
     try:
-        done = _prepare_database(draft, wrote_config=True)
+        done = _prepare_database(draft, build, wrote_config=True)
         if path.exists():
             path.replace(path.with_name(path.name + ".old"))
         draft.replace(path)
@@ -153,8 +155,8 @@ def _fault(error: ErrorDetails) -> str:
     return f"--{name.replace('_', '-')}: {message}"
 
 
-def _prepare_database(path: Path, *, wrote_config: bool) -> _Done:
-    app = assemble(path)
+def _prepare_database(path: Path, build: Callable[[Path], App], *, wrote_config: bool) -> _Done:
+    app = build(path)
     url = app.config.database_url
     before = schema_version(url)
     version = migrate(url)

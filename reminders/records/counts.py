@@ -60,4 +60,4 @@ def running_contents(session: Session, practice_id: str) -> dict[str, int]:
         .where(col(Enrollment.practice_id) == practice_id, col(Enrollment.state) == "active")
         .group_by(col(Enrollment.content_hash))
     )
-    return dict(session.execute(statement).tuples().all())
+    return {content: count for content, count in session.execute(statement)}  # noqa: C416  a result is no mapping

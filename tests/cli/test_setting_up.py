@@ -1,0 +1,219 @@
+"""`init`, `doctor`, `procedures`, `approve`: a practice set up, looked after, and its plans approved."""
+
+from __future__ import annotations
+
+import shutil
+import stat
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from reminders.cli import commands
+from reminders.config import Config, load_config
+from reminders.desk.plans import PlanLibrary
+from tests.build import LEAD, PLANS
+from tests.cli.terminal import PHONE, Terminal
+
+ANSWERS = (
+    "--name",
+    'The "Foot" Practice \\ Söhne',
+    "--zone",
+    "Europe/Berlin",
+    "--region",
+    "de",
+    "--phone",
+    "030 23125 000",
+)
+EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
+
+
+def mode(path: Path) -> int:
+    return stat.S_IMODE(path.stat().st_mode)
+
+
+def test_init_writes_a_configuration_that_reads_back(tmp_path: Path) -> None:
+    made = Terminal(tmp_path).ask("init", *ANSWERS)
+
+    practice = load_config(tmp_path / "config.toml").practice
+    assert (practice.name, practice.zone, practice.region) == ('The "Foot" Practice \\ Söhne', "Europe/Berlin", "DE")
+    assert (made["wrote_config"], made["schema_before"]) == (True, None)
+    assert any("approve" in step for step in made["next"])
+
+
+def test_what_init_makes_is_its_owners_only(tmp_path: Path) -> None:
+    Terminal(tmp_path).ask("init", *ANSWERS)
+
+    assert (mode(tmp_path / "config.toml"), mode(tmp_path / "reminders.sqlite3")) == (0o600, 0o600)
+
+
+def test_init_leaves_a_configuration_alone(terminal: Terminal) -> None:
+    before = (terminal.folder / "config.toml").read_bytes()
+
+    again = terminal.ask("init")
+    refused = terminal.run("init", *ANSWERS)
+
+    assert again["wrote_config"] is False
+    assert refused.exit_code == 2
+    assert (terminal.folder / "config.toml").read_bytes() == before
+
+
+def test_init_by_force_keeps_the_old_configuration_beside_the_new(terminal: Terminal) -> None:
+    before = (terminal.folder / "config.toml").read_bytes()
+
+    terminal.ask("init", *ANSWERS, "--force")
+
+    assert (terminal.folder / "config.toml.old").read_bytes() == before
+    assert load_config(terminal.folder / "config.toml").practice.zone == "Europe/Berlin"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        pytest.param(["--zone", "UTC"], ["--name is needed", "--phone is needed"], id="missing"),
+        pytest.param([*ANSWERS, "--zone", "Mars"], ["--zone: 'Mars'"], id="zone"),
+        pytest.param([*ANSWERS, "--region", "Germany"], ["--region: must be a country's two letters"], id="region"),
+        pytest.param([*ANSWERS, "--name", "two\nlines"], ["--name: must be one line"], id="name"),
+        pytest.param([*ANSWERS, "--database", "mysql://x"], ["not supported"], id="database"),
+    ],
+)
+def test_init_names_every_faulty_answer_and_makes_nothing(tmp_path: Path, words: list[str], says: list[str]) -> None:
+    result = Terminal(tmp_path).run("init", *words)
+
+    assert result.exit_code == 2
+    assert all(part in result.stderr for part in says)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_init_that_fails_leaves_no_configuration(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file where a folder is wanted", "utf-8")
+
+    result = Terminal(tmp_path).run("init", *ANSWERS, "--database", "sqlite:///taken/reminders.sqlite3")
+
+    assert result.exit_code == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["taken"]
+
+
+def test_the_example_names_every_setting_with_its_default() -> None:
+    values = tomllib.loads(EXAMPLE.read_text("utf-8"))
+    example = Config.model_validate(values).model_dump()
+    practice = values["practice"]
+    needed = {name: practice[name] for name in ("name", "zone", "phone", "after_hours_phone", "email")}
+
+    assert example == Config.model_validate({"practice": needed}).model_dump()
+    assert unnamed(example, values) == ["templates", "contact.quiet_hours_on"][:1]
+
+
+def unnamed(settings: dict[str, Any], values: dict[str, Any], prefix: str = "") -> list[str]:
+    """Settings that the file does not name, but as a comment (`templates` has no default to write)."""
+    missing = []
+    for name, value in settings.items():
+        if name not in values:
+            missing.append(prefix + name)
+        elif isinstance(value, dict):
+            missing += unnamed(value, values[name], f"{prefix}{name}.")
+    return missing
+
+
+def test_the_doctor_finds_nothing_wrong_with_a_new_practice(terminal: Terminal) -> None:
+    found = terminal.ask("doctor")
+
+    assert {finding["grade"] for finding in found} == {"fine", "note"}
+    about = {finding["about"] for finding in found}
+    assert {"configuration", "database", "time zones", f"approval of {LEAD}", "messages", "concerns"} <= about
+
+
+def wrong(terminal: Terminal) -> list[str]:
+    return [f["about"] for f in terminal.ask("doctor", status=1) if f["grade"] == "wrong"]
+
+
+def test_the_doctor_sees_files_that_others_may_read(terminal: Terminal) -> None:
+    (terminal.folder / "config.toml").chmod(0o644)
+    (terminal.folder / "reminders.sqlite3").chmod(0o640)
+
+    assert wrong(terminal) == ["configuration file", "database file"]
+
+
+def test_the_doctor_sees_that_nothing_runs(terminal: Terminal) -> None:
+    terminal.enroll()
+    terminal.later("2026-03-07T22:00:00+00:00")
+
+    assert wrong(terminal) == ["messages"]
+
+
+def test_the_doctor_sees_overdue_concerns(terminal: Terminal) -> None:
+    terminal.enroll()
+    terminal.ask("reply", "--from", PHONE, "I can't breathe")
+    terminal.ask("run", "--once")
+    terminal.later("2026-03-07T22:01:00+00:00")
+
+    assert wrong(terminal) == ["concerns"]
+
+
+def test_the_doctor_sees_a_missing_database(terminal: Terminal) -> None:
+    (terminal.folder / "reminders.sqlite3").unlink()
+
+    assert wrong(terminal) == ["database"]
+
+
+def test_the_doctor_reads_a_faulty_configuration(terminal: Terminal) -> None:
+    (terminal.folder / "config.toml").write_text("colour = 1\n", "utf-8")
+    (terminal.folder / "config.toml").chmod(0o600)
+
+    assert wrong(terminal) == ["configuration"]
+
+
+def own_plans(terminal: Terminal) -> Path:
+    """Let the practice use a copy of the plans that a test may change."""
+    plans = terminal.folder / "plans"
+    shutil.copytree(PLANS, plans)
+    config = terminal.folder / "config.toml"
+    config.write_text('templates = "plans"\n' + config.read_text("utf-8"), "utf-8")
+    return plans
+
+
+def test_the_doctor_and_the_list_see_a_faulty_plan(terminal: Terminal) -> None:
+    plan = own_plans(terminal) / LEAD / "plan.toml"
+    plan.write_text(plan.read_text("utf-8") + "\ncolour = 'red'\n", "utf-8")
+
+    assert wrong(terminal) == [f"procedure {LEAD}"]
+    listed = terminal.ask("procedures", status=1)
+    assert "plan.toml" in listed[0]["faults"][0]
+
+
+def test_procedures_are_listed_with_languages_and_approval(terminal: Terminal) -> None:
+    found = {each["procedure"]: each for each in terminal.ask("procedures")}
+
+    lead = found[LEAD]
+    assert (lead["approved"], lead["languages"]["en"], lead["languages"]["es"]) == (True, "original", "draft")
+
+
+def test_procedures_are_listed_without_any_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(commands, ["procedures"])
+
+    assert result.exit_code == 0
+    assert "not known" in result.stdout
+
+
+def test_an_approval_holds_until_a_text_changes(terminal: Terminal) -> None:
+    text = own_plans(terminal) / LEAD / "en" / "soak.sms.j2"
+    assert [each["current"] for each in terminal.ask("approvals", LEAD)] == [True]
+
+    text.write_text(text.read_text("utf-8").replace("Pat dry", "Dab dry"), "utf-8")
+
+    fresh = Terminal(terminal.folder, library_of=PlanLibrary)
+    assert [each["current"] for each in fresh.ask("approvals", LEAD)] == [False]
+    approved = fresh.ask("approve", LEAD, "--by", "D. Clinician", "--license", "67890", "--yes")
+    assert (approved["current"], approved["languages"]["en"]) == (True, "original")
+    assert [each["current"] for each in fresh.ask("approvals", LEAD)] == [True, False]
+
+
+def test_an_approval_shows_what_is_approved(terminal: Terminal) -> None:
+    result = terminal.run("approve", LEAD, "--by", "D. Clinician", "--license", "67890", "--yes")
+
+    assert "Version 1" in result.stdout
+    assert "es: draft" in result.stdout
+    assert "Approved by D. Clinician" in result.stdout
