@@ -12,6 +12,7 @@ from reminders.replies.finding import Findings
 from reminders.replies.judging import Sign, evidence
 from reminders.replies.labels import Evidence
 from reminders.replies.patterns import Finding
+from reminders.replies.pain import MODERATE_PAIN, PainScore
 from reminders.replies.scope import Scope, Standing
 
 _SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed", "close.keep")
@@ -27,7 +28,9 @@ class Closing:
     """The expected drainage is reported as told."""
 
 
-def closing(findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settled: bool) -> Closing | None:
+def closing(
+    findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settled: bool, score: PainScore | None
+) -> Closing | None:
     """The reasons to close, or None; `settled` says that an answer asked for was given and is harmless."""
     if _asks(findings) or not findings.reading.tokens:
         return None
@@ -38,7 +41,8 @@ def closing(findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settle
         if sign.standing is Standing.SOMEONE_ELSE and not findings.of("close.fine"):
             return None
     said = [kind for kind in _SAID if findings.of(kind)]
-    covered = findings.covered(*_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent")
+    covered = findings.covered(*_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent", "scope.resolved")
+    covered |= _scored(findings, score)
     denied = _denied(findings, scope, signs, covered)
     if denied is None:
         return None
@@ -64,6 +68,13 @@ def _as_told(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
     if sign.active or sign.name not in {"drainage", "bleeding"}:
         return False
     return drainage or (sign.mild and bool(findings.of("close.fine")))
+
+
+def _scored(findings: Findings, score: PainScore | None) -> set[int]:
+    """The words that only say what a low score measures ("pain 2")."""
+    if score is None or score.value is None or score.value >= MODERATE_PAIN:
+        return set()
+    return {at for at in findings.where("pain") if -4 <= at - score.first <= 2}
 
 
 def _asks(findings: Findings) -> bool:
@@ -148,7 +159,7 @@ def _says_more(findings: Findings, covered: set[int]) -> bool:
 
 
 def _tolerated(findings: Findings, *, strong: bool) -> int:
-    """One word in five may be unknown where something is plainly well; two at most."""
+    """One word in four may be unknown where something is plainly well; three at most."""
     words = sum(token.kind == "word" for token in findings.reading.tokens)
     contrast = any(findings.has(at, "contrast") for at in range(1, len(findings.masks)))
-    return min(2, words // 5) if strong and not contrast else 0
+    return min(3, words // 4) if strong and not contrast else 0

@@ -8,7 +8,7 @@ from reminders.replies.answers import Answer
 from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence, Label
-from reminders.replies.urgency import MODERATE_PAIN
+from reminders.replies.pain import MODERATE_PAIN, SEVERE_PAIN
 
 _MEANINGS = frozenset({"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"})
 _INSTRUCTION = "instruction"
@@ -92,7 +92,7 @@ def _after_no(heard: Heard) -> Outcome:
     if heard.closing and _settles(heard) and not heard.findings.of("answer.unsettled"):
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
     settling = {"drainage", "stuck_dressing", "itching"}
-    mild = heard.pain is not None and heard.pain < 7
+    mild = heard.pain is not None and heard.pain < SEVERE_PAIN
     if (mild and "bleeding" not in heard.ranked.signs) or not settling.isdisjoint(heard.ranked.signs):
         return Outcome(label=Label.ROUTINE, why=why)
     return Outcome(label=Label.URGENT, signs=() if heard.ranked.signs else ("unclear",), why=why)
@@ -112,6 +112,10 @@ def _otherwise(heard: Heard) -> Outcome:
             label=Label.NONE, signs=("drainage",) if heard.closing.drainage else (), why=heard.closing.why
         )
     asked = heard.findings.of("ask")
+    if not asked and not heard.ranked.signs and heard.alarming is not None:
+        span = (heard.alarming, heard.alarming)
+        why = evidence(heard.findings, "net.word", span, "names something serious that was not understood")
+        return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
     if asked and not {"medicine_question", "reschedule", "callback"}.intersection(heard.ranked.signs):
         why = evidence(heard.findings, "ask", (asked[0].first, asked[0].last), "asks something")
         return Outcome(label=Label.ROUTINE, signs=("question",), why=(why,))

@@ -32,12 +32,22 @@ def control_in(findings: Findings) -> Control:
     if alone["help"] or alone["start"]:
         return Control(start=alone["start"] if not alone["help"] else None, help=alone["help"])
     kept = findings.covered("control.keep")
-    stop = _sentence(findings, "control.stop", kept, "asks that the messages end")
+    stop = _opening_stop(findings) or _sentence(findings, "control.stop", kept, "asks that the messages end")
     return Control(
         stop=stop,
         start=None if stop else _sentence(findings, "control.start", kept, "asks for the messages again"),
         wrong_person=_wrong_person(findings),
     )
+
+
+def _opening_stop(findings: Findings) -> Evidence | None:
+    """ "STOP. he fainted", "stop! wrong number": an unmistakable stop word that is the whole first sentence."""
+    sentence = findings.reading.sentence
+    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and not sentence[at]]
+    hits = [at for at in words if findings.has(at, "stop_first")]
+    if not hits or not all(findings.has(at, "stop_first") or findings.has(at, "courtesy") for at in words):
+        return None
+    return evidence(findings, "control.stop", (hits[0], hits[-1]), "the first sentence is the word for stop")
 
 
 def _alone(findings: Findings, name: str) -> Evidence | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from reminders.replies.labels import EMERGENCY_SIGNS
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.patterns import Finding, Ground, match
 from reminders.replies.reading import Reading
@@ -51,19 +52,33 @@ def find(reading: Reading, words: Lexicon) -> Findings:
             if one is not None:
                 found.setdefault(one.kind, {})[one.at] = one
     said = {at for one in found.get("idiom", {}) for at in one}
-    mended = [set(range(min(at), max(at) + 1)) for at in found.get("mended", {})]
+    against = words.mask("negator") | words.mask("upward")
+    mended = [
+        set(range(one.first, one.last + 1))
+        for one in found.get("mended", {}).values()
+        if not _crossed(one, masks, against)
+    ]
     by_kind = {
         kind: tuple(
             one
             for at, one in ones.items()
-            if not kind.startswith(_MEANT) or not (said.intersection(at) or any(span.issuperset(at) for span in mended))
+            if not kind.startswith(_MEANT) or not _only_said(kind, at, said, mended)
         )
         for kind, ones in found.items()
     }
+    for kind in [kind for kind in by_kind if kind.startswith(_WELL)]:
+        by_kind[kind] = tuple(one for one in by_kind[kind] if not _crossed(one, masks, against))
     findings = Findings(reading, masks, by_kind, words)
     opening = tuple(one for one in findings.of("ask.opening") if _opens_clause(findings, one.first))
     by_kind["ask"] = (*findings.of("ask"), *opening)
     return findings
+
+
+def _only_said(kind: str, at: tuple[int, ...], said: set[int], mended: list[set[int]]) -> bool:
+    """Whether an idiom takes a sign away: one word of it is enough, but all of it for what is an emergency."""
+    if any(span.issuperset(at) for span in mended):
+        return True
+    return said.issuperset(at) if kind.removeprefix("sign.") in EMERGENCY_SIGNS else bool(said.intersection(at))
 
 
 def _opens_clause(findings: Findings, first: int) -> bool:
@@ -77,4 +92,10 @@ def _opens_clause(findings: Findings, first: int) -> bool:
     return True
 
 
+def _crossed(one: Finding, masks: tuple[int, ...], against: int) -> bool:
+    """Whether a negation or a "more" stands among the words of something said to be well."""
+    return any(masks[at] & against for at in range(one.first + 1, one.last) if at not in one.at)
+
+
+_WELL = ("close.", "mended", "scope.resolved", "scope.eased")
 _MEANT = ("sign.", "net.", "control.")

@@ -11,10 +11,11 @@ from reminders.replies.control import Control, control_in
 from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
-from reminders.replies.pain import PainScore, pain_score
+from reminders.replies.pain import SEVERE_PAIN, PainScore, pain_score
 from reminders.replies.reading import Reading
-from reminders.replies.scope import Scope
-from reminders.replies.urgency import SEVERE_PAIN, Patient, Ranked, rank
+from reminders.replies.patterns import Finding
+from reminders.replies.scope import Scope, Standing
+from reminders.replies.urgency import Patient, Ranked, rank
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +30,8 @@ class Heard:
     control: Control
     answer: Answered | None
     closing: Closing | None
+    alarming: int | None
+    """A token that names something serious and belongs to nothing that was understood."""
 
     @property
     def pain(self) -> int | None:
@@ -52,8 +55,23 @@ def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Hear
         ranked=rank(signs, score, patient),
         control=control_in(findings),
         answer=answer,
-        closing=closing(findings, scope, signs, settled=_settled(answer, score, after)),
+        closing=closing(findings, scope, signs, settled=_settled(answer, score, after), score=score),
+        alarming=_alarming(findings, scope),
     )
+
+
+_ALARMING = "dark bleed spurt swell red hot streak pus green thick cold foul numb faint confused vomit worse open bone".split()
+
+
+def _alarming(findings: Findings, scope: Scope) -> int | None:
+    kinds = [kind for kind in findings.by_kind if kind.startswith(("sign.", "idiom", "mended", "close.", "control."))]
+    understood = findings.covered(*kinds)
+    for name in _ALARMING:
+        for at in findings.where(name):
+            harmless = any(findings.has(at, one) for one in ("plain", "common", "degree"))
+            if at not in understood and not harmless and scope.of(Finding("net.word", (at,))) is Standing.PRESENT:
+                return at
+    return None
 
 
 def _settled(answer: Answered | None, score: PainScore | None, after: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 
 from reminders.replies.lexicon import Lexicon, lexicon
@@ -12,6 +13,8 @@ READ = ("en", "es")
 OTHERS = ("ar", "de", "fr", "ht", "it", "ko", "pl", "pt", "ru", "tl", "vi", "zh")
 """Languages with a modest list of serious, thankful and control words."""
 _MOST = 60
+_FOREIGN = re.compile("[^\x00-\x7fáéíóúüñÁÉÍÓÚÜÑ‘’ªº\u00ad\u200b-\u200f\ufe0f]")
+"""A letter that neither English nor Spanish writes."""
 
 
 def language_of(reading: Reading, chosen: str) -> str:
@@ -19,7 +22,8 @@ def language_of(reading: Reading, chosen: str) -> str:
 
     `chosen`, the language the patient picked, decides where the words don't, as in "no" or "7".
     """
-    words = [token.word for token in reading.tokens if token.kind == "word"][:_MOST]
+    spoken = [token for token in reading.tokens if token.kind == "word"][:_MOST]
+    words = [token.word for token in spoken]
     if not words:
         return chosen
     known = {name: {at for at, word in enumerate(words) if lexicon(name).knows(word)} for name in READ}
@@ -29,7 +33,7 @@ def language_of(reading: Reading, chosen: str) -> str:
     if strange:
         other = max(OTHERS, key=lambda name: (_count(name, strange), name == chosen))
         found = _count(other, strange)
-        foreign = any(not word.isascii() for word in strange)
+        foreign = any(_FOREIGN.search(reading.text, token.start, token.end) for token in spoken)
         if found >= 2 or found > len(known[first]) / 2 or (found and foreign):
             return other
         if not known[first] or foreign:

@@ -9,6 +9,12 @@ from reminders.replies.amounts import Amount, Measure
 from reminders.replies.finding import Findings
 
 
+SEVERE_PAIN = 7
+"""Palos et al., J Pain 2006;7(1):49: 7 to 10 is severe."""
+MODERATE_PAIN = 4
+"""Canadian Physiotherapy Association, "Numeric Rating Scale (NRS-11)": 4 to 6 is moderate."""
+
+
 @dataclass(frozen=True, slots=True)
 class PainScore:
     """A score of 0 to 10 as said now, or the reason why the number given is none."""

@@ -100,7 +100,19 @@ class Scope:
         return frozenset(self.findings.covered(*kinds)) | frozenset(self.findings.where("concern"))
 
     def _negated(self, sign: Finding) -> bool:
-        return self._negated_before(sign) or self._negated_after(sign)
+        return self._negated_before(sign) or self._negated_within(sign) or self._negated_after(sign)
+
+    def _negated_within(self, sign: Finding) -> bool:
+        """ "The redness has not spread": a negation between the words of the sign that leads to the next of them."""
+        findings = self.findings
+        for at in range(sign.first + 1, sign.last):
+            if at not in self._negators or at in sign.at:
+                continue
+            following = min(one for one in sign.at if one > at)
+            between = range(at + 1, following)
+            if all(findings.has(i, "transparent") or findings.has(i, "degree") for i in between):
+                return True
+        return False
 
     def _negated_before(self, sign: Finding) -> bool:
         findings, parts = self.findings, self.findings.reading.clause
@@ -119,7 +131,7 @@ class Scope:
                 return self._bare(sign) if chained or answer else True
             if at in self._named:
                 chained = True
-            elif findings.has(at, "contrast") or not any(
+            elif findings.has(at, "stopper") or not any(
                 findings.has(at, name) for name in ("transparent", "degree", "joins")
             ):
                 return False

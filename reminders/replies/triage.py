@@ -14,8 +14,9 @@ from reminders.replies.hearing import Heard, hear
 from reminders.replies.judging import evidence
 from reminders.replies.labels import PRECEDENCE, SIGNS, Evidence, Label, Triage
 from reminders.replies.language import language_of, words_of
+from reminders.replies.pain import SEVERE_PAIN
 from reminders.replies.reading import read
-from reminders.replies.urgency import SEVERE_PAIN, Patient
+from reminders.replies.urgency import Patient
 
 
 def triage(

@@ -6,15 +6,11 @@ from dataclasses import dataclass
 
 from reminders.replies.judging import Sign
 from reminders.replies.labels import EMERGENCY_SIGNS, ROUTINE_SIGNS, URGENT_SIGNS, Evidence, Label
-from reminders.replies.pain import PainScore
+from reminders.replies.pain import MODERATE_PAIN, SEVERE_PAIN, PainScore
 from reminders.replies.scope import Standing
 
 LOWERED = frozenset({"diabetes", "poor_circulation", "neuropathy", "immunosuppressed"})
 """Factors with which a foot wound goes wrong sooner and more quietly (common practice, no source)."""
-SEVERE_PAIN = 7
-"""Palos et al., J Pain 2006;7(1):49: 7 to 10 is severe."""
-MODERATE_PAIN = 4
-"""Canadian Physiotherapy Association, "Numeric Rating Scale (NRS-11)": 4 to 6 is moderate."""
 
 
 @dataclass(frozen=True, kw_only=True)
