@@ -26,7 +26,11 @@ class CallBack:
 
 
 def take_concern(session: Session, desk: Desk, concern_id: int, *, by: str) -> Concern:
-    """Take a concern; raises StateError when somebody else has it or it is closed, NotFound when there is none."""
+    """Take a concern; raises StateError when somebody else has it or it is closed, NotFound when there is none.
+
+    InputError, here and below, when nobody is named.
+    """
+    by = _named(by)
     concern = _found(session, concern_id)
     if not concerns.change_concern(session, concern_id, was=("open",), state="taken", taken_by=by):
         holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
@@ -37,6 +41,7 @@ def take_concern(session: Session, desk: Desk, concern_id: int, *, by: str) -> C
 
 def note_on_concern(session: Session, desk: Desk, concern_id: int, *, by: str, note: str) -> Concern:
     """Add a note to a concern that is not closed."""
+    by = _named(by)
     concern = _found(session, concern_id)
     if concern.state == "closed":
         raise StateError(f"concern {concern_id} is closed")
@@ -48,6 +53,7 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     """Close a concern with how the call-back ended; raises StateError when it is closed or somebody else has it."""
     if ended.outcome not in OUTCOMES:
         raise InputError(f"no outcome {ended.outcome!r}; there are {', '.join(OUTCOMES)}")
+    by, note = _named(by), _note(ended.note, needed=False)
     concern = _found(session, concern_id)
     if concern.state == "taken" and concern.taken_by != by:
         raise StateError(f"concern {concern_id} is taken by {concern.taken_by}; only they close it")
@@ -56,7 +62,6 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     )
     if not closed:
         raise StateError(f"concern {concern_id} is closed already")
-    note = _note(ended.note, needed=False)
     concerns.add_event(
         session, _event(desk, concern_id, "closed", by, f"{ended.outcome}: {note}" if note else ended.outcome)
     )
@@ -72,6 +77,12 @@ def _found(session: Session, concern_id: int) -> Concern:
 
 def _event(desk: Desk, concern_id: int, action: str, by: str, note: str = "") -> ConcernEvent:
     return ConcernEvent(concern_id=concern_id, action=action, by=by, note=note, at=desk.clock.now())
+
+
+def _named(by: str) -> str:
+    if not by.strip():
+        raise InputError("say who you are: the history of a concern names everybody who worked on it")
+    return by.strip()
 
 
 def _note(text: str, *, needed: bool) -> str:

@@ -66,7 +66,7 @@ class OpeningHours:
         for offset in range(days):
             day = first + timedelta(days=offset)
             if day not in self.closed_on:
-                for opens, closes in self.by_weekday[day.weekday()]:
+                for opens, closes in sorted(self.by_weekday[day.weekday()]):
                     yield instant_of(day, opens, self.zone), instant_of(day, closes, self.zone)
 
 

@@ -1,0 +1,165 @@
+"""Concerns are taken by one person, noted on and closed with their outcome, and nothing about that is forgotten."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+
+from reminders.desk.concerns import (
+    LONGEST_NOTE,
+    OUTCOMES,
+    CallBack,
+    close_concern,
+    note_on_concern,
+    take_concern,
+)
+from reminders.errors import InputError, NotFound, StateError
+from reminders.records.tables import Concern
+from tests.desk.office import Office
+
+
+@pytest.fixture
+def worried(office: Office) -> Office:
+    """The practice with one open concern, number 1."""
+    office.enroll()
+    office.answers()
+    office.reply("there is pus and it smells")
+    return office
+
+
+def take(office: Office, by: str, concern: int = 1) -> Concern:
+    with office.database.writing() as session:
+        return take_concern(session, office.desk, concern, by=by)
+
+
+def note(office: Office, by: str, text: str) -> Concern:
+    with office.database.writing() as session:
+        return note_on_concern(session, office.desk, 1, by=by, note=text)
+
+
+def close(office: Office, by: str, outcome: str = "reached", text: str = "") -> Concern:
+    with office.database.writing() as session:
+        return close_concern(session, office.desk, 1, CallBack(outcome=outcome, note=text), by=by)
+
+
+def steps(office: Office) -> list[tuple[str, str, str]]:
+    return [(event.action, event.by, event.note) for event in office.history(1)]
+
+
+def test_a_concern_is_taken_noted_on_and_closed(worried: Office) -> None:
+    assert (take(worried, "Ada").state, take_state(worried)) == ("taken", "Ada")
+    note(worried, "Ada", "Called, no answer.")
+    worried.clock.advance(timedelta(minutes=20))
+    closed = close(worried, "Ada", "sent_to_clinic", "Comes in at 15:00.")
+    assert (closed.state, closed.outcome, closed.closed_at) == ("closed", "sent_to_clinic", worried.clock.now())
+    assert steps(worried)[1:] == [
+        ("taken", "Ada", ""),
+        ("note", "Ada", "Called, no answer."),
+        ("closed", "Ada", "sent_to_clinic: Comes in at 15:00."),
+    ]
+
+
+def take_state(office: Office) -> str | None:
+    (concern,) = office.concerns()
+    return concern.taken_by
+
+
+def test_what_somebody_has_nobody_else_takes(worried: Office) -> None:
+    take(worried, "Ada")
+    before = worried.dump()
+    with pytest.raises(StateError, match="taken by Ada already"):
+        take(worried, "Ben")
+    assert worried.dump() == before
+
+
+def test_of_many_who_take_it_at_once_one_has_it(worried: Office) -> None:
+    took: list[str] = []
+    refused: list[str] = []
+    ready = threading.Barrier(6)
+
+    def try_it(name: str) -> None:
+        ready.wait()
+        try:
+            take(worried, name)
+        except StateError:
+            refused.append(name)
+        else:
+            took.append(name)
+
+    threads = [threading.Thread(target=try_it, args=(f"nurse {number}",)) for number in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (len(took), len(refused)) == (1, 5)
+    assert take_state(worried) == took[0]
+    assert [each for each in steps(worried) if each[0] == "taken"] == [("taken", took[0], "")]
+
+
+def test_somebody_else_may_note_but_not_close(worried: Office) -> None:
+    take(worried, "Ada")
+    note(worried, "Ben", "She called back on the other line.")
+    with pytest.raises(StateError, match="only they close it"):
+        close(worried, "Ben")
+
+
+def test_an_open_concern_may_be_closed_without_being_taken(worried: Office) -> None:
+    assert close(worried, "Ben", "not_needed").state == "closed"
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        pytest.param(lambda office: take(office, "Ben"), id="take"),
+        pytest.param(lambda office: note(office, "Ben", "late"), id="note"),
+        pytest.param(lambda office: close(office, "Ada"), id="close"),
+    ],
+)
+def test_nothing_is_done_to_a_closed_concern(worried: Office, act: Callable[[Office], Concern]) -> None:
+    take(worried, "Ada")
+    close(worried, "Ada")
+    before = worried.dump()
+    with pytest.raises(StateError, match="closed"):
+        act(worried)
+    assert worried.dump() == before
+
+
+@pytest.mark.parametrize("outcome", OUTCOMES)
+def test_every_outcome_is_kept(worried: Office, outcome: str) -> None:
+    assert close(worried, "Ada", outcome).outcome == outcome
+
+
+WRONG: dict[str, tuple[Callable[[Office], Concern], type[InputError], str]] = {
+    "unknown-outcome": (lambda office: close(office, "Ada", "fine"), InputError, "no outcome 'fine'"),
+    "unknown-concern": (lambda office: take(office, "Ada", 77), NotFound, "no concern 77"),
+    "empty-note": (lambda office: note(office, "Ada", "  "), InputError, "the note is empty"),
+    "endless-note": (lambda office: note(office, "Ada", "n" * (LONGEST_NOTE + 1)), InputError, "at most 4000"),
+    "endless-last-note": (lambda office: close(office, "Ada", text="n" * 5000), InputError, "at most 4000"),
+    "nobody-takes": (lambda office: take(office, " "), InputError, "say who you are"),
+    "nobody-notes": (lambda office: note(office, "", "x"), InputError, "say who you are"),
+    "nobody-closes": (lambda office: close(office, ""), InputError, "say who you are"),
+}
+
+
+@pytest.mark.parametrize(("act", "error", "says"), WRONG.values(), ids=WRONG.keys())
+def test_what_is_wrong_changes_nothing(
+    worried: Office, act: Callable[[Office], Concern], error: type[InputError], says: str
+) -> None:
+    before = worried.dump()
+    with pytest.raises(error, match=says):
+        act(worried)
+    assert worried.dump() == before
+
+
+def test_the_list_is_by_urgency_and_then_by_when_it_is_due(office: Office) -> None:
+    for number, text in enumerate(["can I reschedule?", "pus and smell", "I can't breathe", "pus"]):
+        office.enroll(first_name=f"Patient {number}", phone=f"312-555-01{number + 30}")
+        office.answers()
+        office.reply(text, sender=f"+1312555013{number}")
+        office.clock.advance(timedelta(minutes=5))
+    assert [each.urgency for each in office.concerns()] == ["emergency", "urgent", "urgent", "routine"]
+    urgent = [each.due_at for each in office.concerns()[1:3]]
+    assert urgent == sorted(urgent)

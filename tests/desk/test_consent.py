@@ -1,0 +1,121 @@
+"""Consent is given, withdrawn, released and given again, and its history only ever grows."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import text
+
+from reminders.desk.consent import Address, Statement, record_consent, restart, withdraw_consent
+from reminders.desk.enroll import STANDARD_CONSENT
+from reminders.errors import InputError, NotFound
+from tests.desk.office import PHONE, Office
+
+SAID = Statement(wording="said so by telephone", recorded_by="Ada")
+
+
+@pytest.fixture
+def enrolled(office: Office) -> Office:
+    """The practice with one patient, whose confirmation went out."""
+    office.enroll(email="robin@example.org")
+    office.answers()
+    return office
+
+
+def give(office: Office, address: str, patient: int = 1) -> tuple[str, ...]:
+    with office.database.writing() as session:
+        return record_consent(session, office.desk, patient, address, SAID)
+
+
+def withdraw(office: Office, channel: str, patient: int = 1) -> int:
+    with office.database.writing() as session:
+        return withdraw_consent(session, office.desk, patient, channel, SAID)
+
+
+def rows(office: Office) -> list[tuple[object, ...]]:
+    with office.database.reading() as session:
+        found = session.connection().execute(text("SELECT * FROM consent_event ORDER BY id"))
+        return [tuple(row) for row in found]
+
+
+def test_the_words_read_out_at_the_desk_are_kept(enrolled: Office) -> None:
+    assert [row[6:8] for row in rows(enrolled)] == [("desk", STANDARD_CONSENT)] * 2
+
+
+def test_the_history_only_grows(enrolled: Office) -> None:
+    seen = rows(enrolled)
+    for step in (
+        lambda: enrolled.reply("STOP"),
+        lambda: enrolled.reply("START"),
+        lambda: withdraw(enrolled, "sms"),
+        lambda: give(enrolled, "312-555-0123"),
+        lambda: enrolled.reply("wrong number"),
+        lambda: give(enrolled, "312-555-0177"),
+        lambda: withdraw(enrolled, "email"),
+    ):
+        step()
+        now = rows(enrolled)
+        assert now[: len(seen)] == seen
+        assert len(now) > len(seen)
+        seen = now
+    assert [each[0] for each in enrolled.consents(1)] == [
+        *("given", "given", "withdrawn", "given", "withdrawn", "given", "released", "given", "withdrawn")
+    ]
+
+
+def test_withdrawn_for_one_channel_the_other_goes_on(enrolled: Office) -> None:
+    assert withdraw(enrolled, "sms") == 1
+    assert enrolled.contacts(1) == {PHONE: "stopped", "robin@example.org": "active"}
+    before = len(enrolled.texts)
+    enrolled.play("2026-06-30T12:00")
+    assert len(enrolled.texts) == before
+
+
+def test_given_again_the_messages_that_are_still_ahead_go_out(enrolled: Office) -> None:
+    withdraw(enrolled, "sms")
+    enrolled.play("2026-06-12T12:00")
+    give(enrolled, "+1 312 555 0123")
+    enrolled.play("2026-06-12T13:00")
+    assert "Clear or pale yellow fluid" in enrolled.texts[-1]
+
+
+def test_a_new_number_comes_with_the_warnings_of_the_desk(enrolled: Office) -> None:
+    (landline,) = [each for each in give(enrolled, "+44 20 7946 0018") if "landline" in each]
+    assert landline
+    assert enrolled.contacts(1)["+442079460018"] == "active"
+
+
+def test_staff_may_record_that_a_released_number_is_the_patient_s_after_all(enrolled: Office) -> None:
+    enrolled.reply("wrong number")
+    give(enrolled, "312-555-0123")
+    assert enrolled.contacts(1)[PHONE] == "active"
+    assert enrolled.consents(1)[-1] == ("given", PHONE, "Ada")
+
+
+def test_a_released_number_is_not_restarted_by_its_holder(enrolled: Office) -> None:
+    enrolled.reply("wrong number")
+    with enrolled.database.writing() as session:
+        where = Address(practice_id="main", channel="sms", address=PHONE)
+        assert restart(session, where, wording="START", at=enrolled.clock.now()) == ()
+    assert enrolled.contacts(1)[PHONE] == "released"
+
+
+@pytest.mark.parametrize("address", ["12", "nobody", "robin@", "@example.org", "a b@example.org"])
+def test_what_is_no_address_is_refused(enrolled: Office, address: str) -> None:
+    before = enrolled.dump()
+    with pytest.raises(InputError):
+        give(enrolled, address)
+    assert enrolled.dump() == before
+
+
+def test_consent_of_nobody_is_refused(enrolled: Office) -> None:
+    with pytest.raises(NotFound, match="no patient 77"):
+        give(enrolled, "312-555-0123", patient=77)
+    with pytest.raises(NotFound, match="no address for email"):
+        withdraw(enrolled, "email", patient=77)
+    with pytest.raises(InputError, match="no channel 'fax'"):
+        withdraw(enrolled, "fax")
+
+
+def test_a_long_statement_is_kept_cut(enrolled: Office) -> None:
+    enrolled.reply("please stop texting me " + "because " * 500)
+    assert len(str(rows(enrolled)[-1][7])) == 500
