@@ -27,7 +27,11 @@ prepare() {
     venv="$root/.venv"
     python="$venv/bin/python"
     stamp="$venv/.holds-$(printf %s "$1" | tr / -)"
-    wanted="$root $(cat "$root/$1" "$root/pyproject.toml" | cksum)"
+    place="$venv/.lies-in" # its programs name the folder: a virtual environment does not survive a move
+    wanted="$(cat "$root/$1" "$root/pyproject.toml" | cksum)"
+    if [ -f "$place" ] && [ "$(cat "$place")" != "$root" ]; then
+        rm -rf "$venv"
+    fi
     if "$python" -c '' 2>/dev/null && [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ]; then
         return
     fi
@@ -38,6 +42,7 @@ prepare() {
                 "On Debian and Ubuntu: apt-get install python3-venv. Then run this again."
         say "Making .venv with $("$found" --version) ..."
         "$found" -m venv --clear "$venv" || fail "$venv could not be made; the lines above say why."
+        printf %s "$root" >"$place"
     fi
     say "Installing what $1 names into .venv (once, about half a minute) ..."
     # -qq: errors only; the lock is complete, so nothing is resolved and every file is checked by its hash
