@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, bindparam, update
+from sqlalchemy import ColumnElement, bindparam, insert, literal_column, select, update
 from sqlalchemy.orm import Session
 
 from reminders.records.message_states import TRANSITIONS, MessageEvent, MessageState, states_allowing
 from reminders.records.tables import MESSAGES
+from reminders.records.tables_delivery import MESSAGE_PARTS
 
 _NOT_CLAIMED: Mapping[str, None] = {"claim_token": None, "lease_until": None}
 
@@ -56,17 +57,30 @@ def postpone(session: Session, message_id: int, *, until: datetime, detail: str)
 
 
 def accept(session: Session, accepted: Sequence[tuple[Held, str]], at: datetime) -> int:
-    """Note that messages were accepted under the references given; return how many were still the worker's."""
+    """Note that messages were accepted under the references given; return how many were still the worker's.
+
+    A reference of several words is that of a message in as many segments, each with receipts of its own.
+    """
     if not accepted:
         return 0
     rows = [{"held": held.id, "token": held.token, "ref": ref, "at": at} for held, ref in accepted]
-    return session.connection().execute(_ACCEPT, rows).rowcount
+    taken = session.connection().execute(_ACCEPT, rows).rowcount
+    parts = [{"held": row["held"], "whole": row["ref"], "part": part} for row in rows for part in _parts(row["ref"])]
+    if parts:
+        session.connection().execute(_PARTS, parts)
+    return taken
 
 
 def state_after(event: MessageEvent) -> MessageState:
     """Return the one state that an event leads to, wherever it comes from."""
     (state,) = {after for (_, each), after in TRANSITIONS.items() if each is event}
     return state
+
+
+def _parts(ref: Any) -> list[str]:
+    """Return the references of a message's segments; none when it went out as one."""
+    parts: list[str] = ref.split(" ")
+    return parts if len(parts) > 1 else []
 
 
 _ACCEPT = (
@@ -82,4 +96,14 @@ _ACCEPT = (
         settled_at=bindparam("at"),
         **_NOT_CLAIMED,
     )
+)
+_PARTS = insert(MESSAGE_PARTS).from_select(
+    ["message_id", "whole", "transport", "ref", "arrival"],
+    select(
+        MESSAGES.c.id,
+        MESSAGES.c.transport_ref,
+        MESSAGES.c.transport,
+        bindparam("part", type_=MESSAGE_PARTS.c.ref.type),
+        literal_column("'underway'"),
+    ).where(MESSAGES.c.id == bindparam("held"), MESSAGES.c.transport_ref == bindparam("whole")),
 )

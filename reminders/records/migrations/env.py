@@ -4,7 +4,8 @@ from alembic import context
 from sqlalchemy import Connection
 from sqlmodel import SQLModel
 
-import reminders.records.tables  # noqa: F401  fills the metadata
+import reminders.records.tables
+import reminders.records.tables_delivery  # noqa: F401  both fill the metadata
 
 connection: Connection = context.config.attributes["connection"]
 context.configure(connection=connection, target_metadata=SQLModel.metadata, render_as_batch=True)

@@ -1,0 +1,117 @@
+"""Takes in what transports and hooks bring, durably, before the other side is told that we have it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Sequence
+from datetime import timedelta
+from itertools import groupby
+
+from sqlalchemy.orm import Session
+
+from reminders.clock import Clock
+from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, Receipt
+from reminders.delivery.receipts import Failure, ReceiptReport, apply_early, apply_receipts
+from reminders.delivery.sms_text import CentreAlphabet, decode_sms
+from reminders.records.database import Database
+from reminders.records.reply_parts import Segment, forget_segments, keep_segment, segments_before
+
+_LOG = logging.getLogger(__name__)
+_INCOMPLETE_AFTER = timedelta(minutes=10)
+"""A reply whose last segments do not come is read as far as it came: better half of it than nothing."""
+MISSING = " […] "
+"""Stands for segments that never came."""
+
+
+class Intake:
+    """Stores and acts in one transaction; safe to call from any thread."""
+
+    def __init__(
+        self,
+        database: Database,
+        clock: Clock,
+        *,
+        take_reply: Callable[[Session, IncomingReply], object],
+        on_failure: Callable[[Session, Failure], object],
+        alphabet: CentreAlphabet = "gsm7",
+    ) -> None:
+        """Give replies to `take_reply` and messages that did not arrive to `on_failure`, within the transaction.
+
+        `alphabet` is what the message centre means by its default one.
+        """
+        self._database = database
+        self._clock = clock
+        self._take_reply = take_reply
+        self._on_failure = on_failure
+        self._alphabet = alphabet
+        self._installation = database.installation_name()
+
+    def take_in(self, incoming: Sequence[Incoming]) -> None:
+        """Store and act on what came in, all of it or nothing."""
+        now = self._clock.now()
+        with self._database.writing() as session:
+            receipts = [each for each in incoming if isinstance(each, Receipt)]
+            self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
+            for each in incoming:
+                if isinstance(each, IncomingReply):
+                    self._take_reply(session, each)
+                elif isinstance(each, IncomingPart):
+                    self._take_part(session, each)
+
+    def catch_up(self) -> ReceiptReport:
+        """Apply receipts that came too early, and read replies whose last segments never came; do it every minute."""
+        now = self._clock.now()
+        with self._database.writing() as session:
+            report = apply_early(session, installation=self._installation, now=now)
+            self._tell(session, report)
+            left = segments_before(session, now - _INCOMPLETE_AFTER)
+            for _, segments in groupby(left, key=lambda each: each[1:5]):
+                self._read(session, tuple(segments))
+        return report
+
+    def _take_part(self, session: Session, part: IncomingPart) -> None:
+        values: dict[str, object] = {name: getattr(part, name) for name in part.__slots__}
+        segments = keep_segment(session, values, self._clock.now())
+        if len(segments) == part.total:
+            self._read(session, segments)
+
+    def _read(self, session: Session, segments: tuple[Segment, ...]) -> None:
+        text = join_segments(segments, alphabet=self._alphabet)
+        self._take_reply(session, IncomingReply(channel="sms", sender=segments[0].sender, text=text))
+        forget_segments(session, [each.id for each in segments])
+
+    def _tell(self, session: Session, report: ReceiptReport) -> None:
+        if report.unknown:
+            _LOG.warning("receipts_about_nothing_of_ours", extra={"count": report.unknown})
+        for failure in report.failed:
+            self._on_failure(session, failure)
+
+
+def join_segments(segments: Iterable[Segment], *, alphabet: CentreAlphabet = "gsm7") -> str:
+    """Return the text of a reply's segments, in order, with a mark where one is missing.
+
+    Neighbours of one coding are joined before they are read: a device may cut an emoji in two.
+    """
+    found = tuple(segments)
+    text, expected = [], 1
+    for run in _runs(found):
+        if run[0].number != expected:
+            text.append(MISSING)
+        expected = run[-1].number + 1
+        octets = b"".join(each.octets for each in run)
+        text.append(decode_sms(octets, run[0].data_coding, shift=run[0].shift, alphabet=alphabet))
+    if found and expected <= found[-1].total:
+        text.append(MISSING)
+    return "".join(text).strip()
+
+
+def _runs(segments: Sequence[Segment]) -> list[list[Segment]]:
+    """Part segments into runs of neighbours of the same coding."""
+    runs: list[list[Segment]] = []
+    for each in segments:
+        last = runs[-1][-1] if runs else None
+        if last and (last.number + 1, last.data_coding, last.shift) == (each.number, each.data_coding, each.shift):
+            runs[-1].append(each)
+        else:
+            runs.append([each])
+    return runs

@@ -1,0 +1,135 @@
+"""Lets receipts happen to messages: twice, in any order, before the hand-over was settled, or about nothing of ours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from reminders.delivery.incoming import Arrival, Receipt
+from reminders.records import receipts as records
+from reminders.records.message_changes import change_by_id
+from reminders.records.message_states import MessageEvent, MessageState
+
+KEPT_FOR = timedelta(days=2)
+"""How long a receipt waits for its message; the longest lease is an hour, and centres try for a day or two."""
+_EARLY_AT_ONCE = 500
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failure:
+    """A message that did not arrive in the end."""
+
+    message_id: int
+    detail: str
+    bad_address: bool
+    """Nothing sent to that address will ever arrive."""
+
+
+@dataclass(kw_only=True)
+class ReceiptReport:
+    """What receipts changed."""
+
+    delivered: int = 0
+    failed: list[Failure] = field(default_factory=list)
+    unchanged: int = 0
+    """Said before, overtaken by a final one, or not final itself."""
+    early: int = 0
+    """About a message not known yet; kept."""
+    unknown: int = 0
+    """Kept long enough, and still about no message of ours; dropped."""
+
+
+def apply_receipts(session: Session, receipts: Iterable[Receipt], *, installation: str, now: datetime) -> ReceiptReport:
+    """Apply receipts in the caller's transaction; one about an unknown message is kept for `apply_early`.
+
+    `installation` is what our own keys begin with. A message of several segments is delivered when all are, and
+    failed as soon as one is. What is delivered stays so; what failed may still turn out to be delivered.
+    """
+    report = ReceiptReport()
+    early: list[dict[str, object]] = []
+    for receipt in receipts:
+        if receipt.arrival is Arrival.UNDERWAY:
+            report.unchanged += 1
+        elif not _apply(session, receipt, installation, report):
+            early.append(
+                {
+                    "transport": receipt.transport,
+                    "ref": receipt.ref,
+                    "key": receipt.key,
+                    "arrival": receipt.arrival.value,
+                    "detail": receipt.detail,
+                    "bad_address": receipt.bad_address,
+                    "received_at": now,
+                }
+            )
+    records.keep_early(session, early)
+    report.early = len(early)
+    return report
+
+
+def apply_early(session: Session, *, installation: str, now: datetime) -> ReceiptReport:
+    """Apply the receipts that were kept and whose message is known by now; drop the old ones and count them."""
+    report = ReceiptReport()
+    waiting = {
+        each.id: each
+        for find in (records.early_with_message, records.early_with_key)
+        for each in find(session, limit=_EARLY_AT_ONCE)
+    }
+    done = []
+    for each in waiting.values():
+        receipt = Receipt(
+            transport=each.transport,
+            arrival=Arrival(each.arrival),
+            ref=each.ref,
+            key=each.key,
+            detail=each.detail,
+            bad_address=each.bad_address,
+        )
+        if _apply(session, receipt, installation, report):
+            done.append(each.id)
+    records.forget_early(session, done)
+    report.unknown = records.forget_early_before(session, now - KEPT_FOR)
+    return report
+
+
+def _apply(session: Session, receipt: Receipt, installation: str, report: ReceiptReport) -> bool:
+    """Apply one receipt; False when its message is not known, or still in a worker's hands."""
+    found = _find(session, receipt, installation)
+    if found is None or found.state is MessageState.SENDING:
+        return False
+    arrival = receipt.arrival
+    if found.part is not None and found.whole is not None:
+        records.note_part(session, found.part, arrival.value)
+        arrivals = records.part_arrivals(session, found.message_id, found.whole)
+        arrival = _of_all(arrivals)
+    event = {Arrival.DELIVERED: MessageEvent.DELIVER, Arrival.FAILED: MessageEvent.BOUNCE}.get(arrival)
+    if event is None or not change_by_id(session, event, found.message_id, detail=_detail(receipt, arrival)):
+        report.unchanged += 1
+    elif event is MessageEvent.DELIVER:
+        report.delivered += 1
+    else:
+        detail = receipt.detail or "not delivered"
+        report.failed.append(Failure(message_id=found.message_id, detail=detail, bad_address=receipt.bad_address))
+    return True
+
+
+def _find(session: Session, receipt: Receipt, installation: str) -> records.Found | None:
+    if receipt.ref and (found := records.message_by_ref(session, receipt.transport, receipt.ref)) is not None:
+        return found
+    prefix, _, number = (receipt.key or "").rpartition("-")
+    if prefix == installation and number.isascii() and number.isdecimal() and len(number) <= 18:
+        return records.message_by_id(session, int(number))
+    return None
+
+
+def _of_all(arrivals: tuple[str, ...]) -> Arrival:
+    if Arrival.FAILED in arrivals:
+        return Arrival.FAILED
+    return Arrival.DELIVERED if set(arrivals) == {Arrival.DELIVERED} else Arrival.UNDERWAY
+
+
+def _detail(receipt: Receipt, arrival: Arrival) -> str | None:
+    return f"not delivered: {receipt.detail}" if arrival is Arrival.FAILED else None

@@ -1,0 +1,132 @@
+"""Knows which message a receipt is about and whether all its segments arrived; keeps receipts that came too early."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import delete, exists, insert, select, update
+from sqlalchemy.orm import Session
+
+from reminders.records.message_states import MessageState
+from reminders.records.tables import MESSAGES
+from reminders.records.tables_delivery import EARLY_RECEIPTS, MESSAGE_PARTS
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """The message that a receipt is about."""
+
+    message_id: int
+    state: MessageState
+    part: int | None
+    """The segment; None when the message went out as one."""
+    whole: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Early:
+    """A receipt whose message was not known when it came."""
+
+    id: int
+    transport: str
+    ref: str | None
+    key: str | None
+    arrival: str
+    detail: str
+    bad_address: bool
+    received_at: datetime
+
+
+def message_by_ref(session: Session, transport: str, ref: str) -> Found | None:
+    """Return the message, or the segment of one, that a transport accepted under a reference; the latest of several.
+
+    Message centres begin to count again after a while, so a reference may have been another message's before. On
+    PostgreSQL the message is locked, so that receipts of two segments, taken in by two workers, see each other.
+    """
+    connection = session.connection()
+    whole = connection.execute(
+        select(MESSAGES.c.id, MESSAGES.c.state)
+        .where(MESSAGES.c.transport_ref == ref, MESSAGES.c.transport == transport)
+        .order_by(MESSAGES.c.handed_at.desc(), MESSAGES.c.id.desc())
+        .limit(1)
+        .with_for_update(of=MESSAGES)
+    ).first()
+    if whole is not None:
+        return Found(message_id=whole.id, state=MessageState(whole.state), part=None, whole=None)
+    part = connection.execute(
+        select(MESSAGE_PARTS.c.id, MESSAGE_PARTS.c.whole, MESSAGES.c.id.label("message_id"), MESSAGES.c.state)
+        .join_from(MESSAGE_PARTS, MESSAGES, MESSAGES.c.id == MESSAGE_PARTS.c.message_id)
+        .where(MESSAGE_PARTS.c.ref == ref, MESSAGE_PARTS.c.transport == transport)
+        .order_by(MESSAGE_PARTS.c.id.desc())
+        .limit(1)
+        .with_for_update(of=MESSAGES)
+    ).first()
+    if part is None:
+        return None
+    return Found(message_id=part.message_id, state=MessageState(part.state), part=part.id, whole=part.whole)
+
+
+def message_by_id(session: Session, message_id: int) -> Found | None:
+    """Return a message that a receipt names by our own key; None when there is none."""
+    statement = select(MESSAGES.c.state).where(MESSAGES.c.id == message_id, MESSAGES.c.handed_at.is_not(None))
+    state = session.connection().execute(statement).scalar()
+    return Found(message_id=message_id, state=MessageState(state), part=None, whole=None) if state else None
+
+
+def note_part(session: Session, part_id: int, arrival: str) -> None:
+    """Note what became of a segment; what is final stays, but that a late "delivered" beats "failed"."""
+    overruled = ("underway", "failed") if arrival == "delivered" else ("underway",)
+    session.connection().execute(
+        update(MESSAGE_PARTS)
+        .where(MESSAGE_PARTS.c.id == part_id, MESSAGE_PARTS.c.arrival.in_(overruled))
+        .values(arrival=arrival)
+    )
+
+
+def part_arrivals(session: Session, message_id: int, whole: str) -> tuple[str, ...]:
+    """Return what became of every segment of one hand-over, in order."""
+    statement = (
+        select(MESSAGE_PARTS.c.arrival)
+        .where(MESSAGE_PARTS.c.message_id == message_id, MESSAGE_PARTS.c.whole == whole)
+        .order_by(MESSAGE_PARTS.c.id)
+    )
+    return tuple(session.connection().execute(statement).scalars())
+
+
+def keep_early(session: Session, early: Sequence[dict[str, object]]) -> None:
+    """Keep receipts whose message is not known yet."""
+    if early:
+        session.connection().execute(insert(EARLY_RECEIPTS), [*early])
+
+
+def early_with_message(session: Session, *, limit: int) -> tuple[Early, ...]:
+    """Return receipts that came too early and whose message is known by their reference now."""
+    early = EARLY_RECEIPTS.c
+    by_ref = exists().where(MESSAGES.c.transport_ref == early.ref, MESSAGES.c.transport == early.transport)
+    by_part = exists().where(MESSAGE_PARTS.c.ref == early.ref, MESSAGE_PARTS.c.transport == early.transport)
+    statement = select(EARLY_RECEIPTS).where(by_ref | by_part).order_by(early.id).limit(limit)
+    return _early(session, statement)
+
+
+def early_with_key(session: Session, *, limit: int) -> tuple[Early, ...]:
+    """Return receipts that came too early and name a message by our own key."""
+    early = EARLY_RECEIPTS.c
+    return _early(session, select(EARLY_RECEIPTS).where(early.key.is_not(None)).order_by(early.id).limit(limit))
+
+
+def forget_early(session: Session, ids: Collection[int]) -> None:
+    """Drop receipts that were applied."""
+    if ids:
+        session.connection().execute(delete(EARLY_RECEIPTS).where(EARLY_RECEIPTS.c.id.in_(ids)))
+
+
+def forget_early_before(session: Session, moment: datetime) -> int:
+    """Drop receipts that came before a moment and whose message never showed up; return how many."""
+    return session.connection().execute(delete(EARLY_RECEIPTS).where(EARLY_RECEIPTS.c.received_at < moment)).rowcount
+
+
+def _early(session: Session, statement: object) -> tuple[Early, ...]:
+    rows = session.connection().execute(statement).mappings()  # type: ignore[call-overload]
+    return tuple(Early(**row) for row in rows)

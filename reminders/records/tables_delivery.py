@@ -1,0 +1,80 @@
+"""The tables of what comes in from transports and is not whole yet: receipts too early, segments of a message."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, Table, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+from reminders.records.tables import BigId, Instant
+
+_ARRIVALS = "arrival IN ('underway', 'delivered', 'failed')"
+
+
+class MessagePart(SQLModel, table=True):
+    """One segment of a message that was handed over in several, each with a receipt of its own."""
+
+    __tablename__ = "message_part"
+    __table_args__ = (
+        # serves the receipt, which names a segment by the gateway's reference
+        Index("ix_message_part_ref", "ref", "transport"),
+        # serves the question whether the other segments arrived
+        Index("ix_message_part_whole", "message_id", "whole"),
+        CheckConstraint(_ARRIVALS, name="ck_message_part_arrival"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    message_id: int = Field(sa_column=Column(BigId, ForeignKey("message.id", ondelete="CASCADE"), nullable=False))
+    whole: str
+    """The references of all segments of the same hand-over; another try has others."""
+    transport: str
+    ref: str
+    arrival: str = "underway"
+
+
+class EarlyReceipt(SQLModel, table=True):
+    """A receipt about a message that nobody knows by that name yet: its hand-over is not settled, or never was ours."""
+
+    __tablename__ = "early_receipt"
+    __table_args__ = (
+        # serves the search for old ones
+        Index("ix_early_receipt_received_at", "received_at"),
+        CheckConstraint("ref IS NOT NULL OR key IS NOT NULL", name="ck_early_receipt_named"),
+        CheckConstraint(_ARRIVALS, name="ck_early_receipt_arrival"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    transport: str
+    ref: str | None = None
+    key: str | None = None
+    arrival: str
+    detail: str
+    bad_address: bool
+    received_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+
+
+class ReplyPart(SQLModel, table=True):
+    """A segment of a longer reply whose other segments are still to come."""
+
+    __tablename__ = "reply_part"
+    __table_args__ = (
+        UniqueConstraint("sender", "recipient", "reference", "total", "number"),
+        CheckConstraint("number BETWEEN 1 AND total", name="ck_reply_part_number"),
+    )
+
+    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    sender: str
+    recipient: str
+    reference: int
+    total: int
+    number: int
+    data_coding: int
+    shift: str | None = None
+    octets: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    received_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+
+
+MESSAGE_PARTS: Table = SQLModel.metadata.tables["message_part"]
+EARLY_RECEIPTS: Table = SQLModel.metadata.tables["early_receipt"]
+REPLY_PARTS: Table = SQLModel.metadata.tables["reply_part"]
