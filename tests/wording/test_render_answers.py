@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+import tomllib
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -91,7 +93,37 @@ def test_the_wrong_person_learns_nothing_about_care(language: str, channel: Chan
 def test_an_unknown_answer_or_language_is_refused(tmp_path: Path) -> None:
     with pytest.raises(NotFound, match="answer_help"):
         answer("answer_nonsense")
-    with pytest.raises(NotFound, match="there are en, es"):
+    with pytest.raises(NotFound, match="there are ar, en, es, ru, vi, zh-Hans"):
         answer("answer_help", "tlh")
     shutil.copytree(SHARED / "es", tmp_path / "es")
     assert answer_languages(tmp_path) == ("es",)
+
+
+LANGUAGES = answer_languages(SHARED)
+
+
+@pytest.mark.parametrize("channel", Channel)
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", ANSWERS)
+def test_every_language_answers_with_the_numbers_to_call(name: str, language: str, channel: Channel) -> None:
+    original = answer(name, "en", channel, office_open=True, due=DUE)
+    text = answer(name, language, channel, office_open=True, due=DUE).text
+    for number in ("911", SENDER.practice_phone, "STOP", "START"):
+        assert (number in text) >= (number in original.text) or language == "es", f"{number} is missing in {text}"
+    assert "{{" not in text
+
+
+@pytest.mark.parametrize("language", [code for code in LANGUAGES if code not in {"en", "es"}])
+@pytest.mark.parametrize("name", ANSWERS)
+def test_an_answer_in_another_script_takes_at_most_three_segments(name: str, language: str) -> None:
+    for office_open in (True, False):
+        assert answer(name, language, office_open=office_open, due=DUE).segments <= 3
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_sheet_has_the_same_places_to_fill(language: str) -> None:
+    def places(code: str) -> dict[str, list[str]]:
+        words = tomllib.loads((SHARED / code / "sheet.toml").read_text("utf-8"))
+        return {key: sorted(re.findall(r"\{\w+\}", text)) for key, text in words.items()}
+
+    assert places(language) == places("en")
