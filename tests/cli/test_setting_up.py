@@ -176,7 +176,7 @@ def own_plans(terminal: Terminal) -> Path:
 
 def test_the_doctor_and_the_list_see_a_faulty_plan(terminal: Terminal) -> None:
     plan = own_plans(terminal) / LEAD / "plan.toml"
-    plan.write_text(plan.read_text("utf-8") + "\ncolour = 'red'\n", "utf-8")
+    plan.write_text("colour = 'red'\n" + plan.read_text("utf-8"), "utf-8")
 
     assert wrong(terminal) == [f"procedure {LEAD}"]
     listed = terminal.ask("procedures", status=1)
