@@ -56,15 +56,17 @@ def amounts(findings: Findings) -> tuple[Amount, ...]:
 
 
 def _number(findings: Findings, at: int) -> Amount | None:
-    """The number that begins at a token: digits, a number word, or tens and units written out."""
+    """Read the number that begins at a token: digits, a number word, or tens and units written out."""
     tokens = findings.reading.tokens
     token = tokens[at]
     if token.kind == "num":
-        return Amount(float(token.word), at, at, Measure.BARE, written_out=False)
-    value = findings.words.numbers.get(token.word)
-    if value is None or token.kind != "word":
+        half = _half(findings, at)
+        value = float(token.word) + (0.5 if half else 0.0)
+        return Amount(value, at, at + half, Measure.BARE, written_out=False)
+    spelled = findings.words.numbers.get(token.word)
+    if spelled is None or token.kind != "word":
         return None
-    last = at
+    value, last = spelled, at
     if value >= 20:
         after = at + 1
         if after < len(tokens) and tokens[after].word in {"and", "y", "-"}:
@@ -73,6 +75,17 @@ def _number(findings: Findings, at: int) -> Amount | None:
         if 0 < unit < (100 if value >= 100 else 10) and findings.reading.clause[after] == findings.reading.clause[at]:
             value, last = value + unit, after
     return Amount(value, at, last, Measure.BARE, written_out=True)
+
+
+_HALVES = (("y", "medio"), ("y", "media"), ("and", "a", "half"), ("n", "a", "half"), ("and", "half"))
+
+
+def _half(findings: Findings, at: int) -> int:
+    """How many words after the number say "and a half"; 0 when they don't."""
+    for half in _HALVES:
+        if all(_word(findings, at + step) == word for step, word in enumerate(half, start=1)):
+            return len(half)
+    return 0
 
 
 def _measured(findings: Findings, number: Amount) -> Amount:
@@ -85,8 +98,11 @@ def _measured(findings: Findings, number: Amount) -> Amount:
     if measure is Measure.TENTHS:
         unit = Measure.CELSIUS if number.value < 900 else Measure.FAHRENHEIT
         return replace(number, value=number.value / 10, measure=unit)
-    if measure is None and _near(findings, number, "sugar", "temp") and 20 <= number.value <= 1500 and not _is(
-        findings, after, "unit"
+    if (
+        measure is None
+        and _near(findings, number, "sugar", "temp")
+        and 20 <= number.value <= 1500
+        and not _is(findings, after, "unit")
     ):
         measure = Measure.GLUCOSE
     if measure is Measure.GLUCOSE or after == "mmol":
@@ -107,12 +123,14 @@ def _is(findings: Findings, word: str, name: str) -> bool:
 
 
 def _out_of_ten(findings: Findings, number: Amount) -> Amount | None:
-    """ "7/10", "7 out of 10", "7 de 10"; a fraction of anything else is a date or a blood pressure."""
+    """Read "7/10", "7 out of 10", "7 de 10"; a fraction of anything else is a date or a blood pressure."""
     tokens = findings.reading.tokens
     words = [_word(findings, number.last + step) for step in range(1, 5)]
     for step, word in enumerate(words[:4]):
-        if word in {"10", "ten", "diez"} and step and all(
-            w in {"/", "out", "of", "outta", "de", "sobre", "on", "a", "scale", "the"} for w in words[:step]
+        if (
+            word in {"10", "ten", "diez"}
+            and step
+            and all(w in {"/", "out", "of", "outta", "de", "sobre", "on", "a", "scale", "the"} for w in words[:step])
         ):
             return replace(number, last=number.last + step + 1, measure=Measure.OF_TEN)
     if words[0] == "/" and tokens[number.last + 1].attached and words[1][:1].isdigit():
@@ -136,9 +154,8 @@ def _temperature(findings: Findings, number: Amount, after: str) -> Measure | No
         return Measure.OTHER
     if after in {"f", "c", "°", "º", "fahrenheit", "celsius"} or _is(findings, after, "degrees"):
         return unit
-    if _is(findings, after, "unit") or _word(findings, number.first - 1) in {"$", "#"}:
-        return None
-    if _near(findings, number, "sugar", "temp"):
+    money = _word(findings, number.first - 1) in {"$", "#"}
+    if money or _is(findings, after, "unit") or _near(findings, number, "sugar", "temp"):
         return None
     exact = "." in findings.reading.tokens[number.first].word
     bare_fever = in_f and 100 <= value <= 107 and not number.written_out
@@ -162,23 +179,23 @@ def _distance(findings: Findings, number: Amount, name: str) -> int | None:
 
 
 def _counted(findings: Findings, number: Amount, after: str, before: str) -> Measure:
-    text = findings.reading.text
-    end = findings.reading.tokens[number.last].end
-    start = findings.reading.tokens[number.first].start
-    if text[end : end + 1] == ":" and text[end + 1 : end + 2].isdigit():
-        return Measure.OTHER
-    if text[start - 1 : start] == ":" and text[start - 2 : start - 1].isdigit():
-        return Measure.OTHER
-    if number.value > _MOST_TABLETS and _is(findings, after, "pill"):
-        return Measure.OTHER  # the strength of one tablet, as in "500 acetaminophen"
+    if _clock(findings, number) or (before in {"at", "las", "@"} and _doing(findings, number)):
+        return Measure.OTHER  # "8:30", "took my pill at 8"
     if _is(findings, after, "pill") or (_is(findings, _word(findings, number.last + 2), "pill") and after != "/"):
-        return Measure.TABLETS
-    if before in {"at", "las", "@"} and _doing(findings, number):
-        return Measure.OTHER  # "took my pill at 8"
+        # more is the strength of one tablet, as in "500 acetaminophen"
+        return Measure.TABLETS if number.value <= _MOST_TABLETS else Measure.OTHER
     skip = 1 if _is(findings, after, "count_between") else 0
     if _is(findings, _word(findings, number.last + 1 + skip), "unit") or _is(findings, before, "before_count"):
         return Measure.OTHER
     return Measure.BARE if number.value <= 999 else Measure.OTHER
+
+
+def _clock(findings: Findings, number: Amount) -> bool:
+    text = findings.reading.text
+    end = findings.reading.tokens[number.last].end
+    start = findings.reading.tokens[number.first].start
+    before, after = text[max(0, start - 2) : start], text[end : end + 2]
+    return (before[-1:] == ":" and before[:1].isdigit()) or (after[:1] == ":" and after[1:].isdigit())
 
 
 def _doing(findings: Findings, number: Amount) -> bool:

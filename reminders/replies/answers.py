@@ -8,6 +8,7 @@ from enum import StrEnum
 from reminders.replies.amounts import Amount, Measure
 from reminders.replies.finding import Findings
 
+
 class Answer(StrEnum):
     """A bare or leading answer."""
 
@@ -36,7 +37,7 @@ _DOWN = frozenset("👎❌✖🚫")
 
 
 def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | None:
-    """The answer that opens the reply, or None when it opens with something else."""
+    """Give the answer that opens the reply, or None when it opens with something else."""
     tokens = findings.reading.tokens
     solid = [at for at, token in enumerate(tokens) if token.kind != "mark" and token.word != "?"]
     if all(findings.has(at, "courtesy") or findings.has(at, "thanks") for at in solid):
@@ -64,7 +65,7 @@ def _single(findings: Findings, numbers: tuple[Amount, ...], at: int) -> Answere
     token = findings.reading.tokens[at]
     if findings.has(at, "answer_none"):
         return Answered(Answer.NOTHING, at, bare=True)
-    if token.word == "k" or findings.has(at, "ack") and len(token.word) > 1:
+    if token.word == "k" or (findings.has(at, "ack") and len(token.word) > 1):
         return Answered(Answer.ACK, at, bare=True)
     if numbers and numbers[0].measure is Measure.BARE:
         return Answered(Answer.NUMBER, at, bare=True)

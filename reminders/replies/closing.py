@@ -11,12 +11,25 @@ from dataclasses import dataclass
 from reminders.replies.finding import Findings
 from reminders.replies.judging import Sign, evidence
 from reminders.replies.labels import Evidence
-from reminders.replies.patterns import Finding
 from reminders.replies.pain import MODERATE_PAIN, PainScore
+from reminders.replies.patterns import Finding
 from reminders.replies.scope import Scope, Standing
 
 _SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed", "close.keep")
-_UNDERSTOOD = ("plain", "common", "degree", "courtesy", "ack", "good", "thanks", "done", "answer_yes", "answer_confirm", "unit", "joins")
+_UNDERSTOOD = (
+    "plain",
+    "common",
+    "degree",
+    "courtesy",
+    "ack",
+    "good",
+    "thanks",
+    "done",
+    "answer_yes",
+    "answer_confirm",
+    "unit",
+    "joins",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,29 +44,20 @@ class Closing:
 def closing(
     findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settled: bool, score: PainScore | None
 ) -> Closing | None:
-    """The reasons to close, or None; `settled` says that an answer asked for was given and is harmless."""
-    if _asks(findings) or not findings.reading.tokens:
-        return None
+    """Give the reasons to close, or None; `settled` says that an answer asked for was given and is harmless."""
     drainage = bool(findings.of("close.drainage"))
-    for sign in signs:
-        if sign.standing.counts and not _as_told(findings, sign, drainage=drainage):
-            return None
-        if sign.standing is Standing.SOMEONE_ELSE and not findings.of("close.fine"):
-            return None
+    if not findings.reading.tokens or _asks(findings) or any(_open(findings, s, drainage=drainage) for s in signs):
+        return None
     said = [kind for kind in _SAID if findings.of(kind)]
-    covered = findings.covered(*_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent", "scope.resolved")
-    covered |= _scored(findings, score)
+    covered = findings.covered(
+        *_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent", "scope.resolved"
+    )
+    covered |= _scored(findings, score) | _told(findings, signs)
     denied = _denied(findings, scope, signs, covered)
     if denied is None:
         return None
-    unknown = _unknown(findings, covered | denied)
-    if _says_more(findings, covered | denied):
-        return None
     strong = bool(said or denied or drainage or settled or findings.of("mended"))
-    weak = bool(findings.of("close.weak"))
-    if not (strong or weak) or len(unknown) > _tolerated(findings, strong=strong):
-        return None
-    if any(_may_be_serious(findings, at) for at in range(len(findings.masks)) if at not in covered | denied):
+    if not (strong or findings.of("close.weak")) or not _understood(findings, covered | denied, strong=strong):
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")
@@ -63,15 +67,42 @@ def closing(
     return Closing(tuple(why), drainage and any(s.name == "drainage" and s.standing.counts for s in signs))
 
 
-def _as_told(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
-    """Drainage said to be as expected, or a trace of blood beside "looks fine"."""
-    if sign.active or sign.name not in {"drainage", "bleeding"}:
+def _told(findings: Findings, signs: tuple[Sign, ...]) -> set[int]:
+    """Give the words of signs that count but do not keep the reply open."""
+    counted = [sign.evidence for sign in signs if sign.standing.counts]
+    return {
+        at
+        for at, token in enumerate(findings.reading.tokens)
+        if any(one.start <= token.start < one.end for one in counted)
+    }
+
+
+def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
+    """Whether a sign keeps the reply open.
+
+    Drainage said to be as expected does not, nor a trace of blood or another person's sign beside "looks fine".
+    """
+    fine = bool(findings.of("close.fine"))
+    if sign.standing is Standing.SOMEONE_ELSE:
+        return not fine
+    if not sign.standing.counts:
         return False
-    return drainage or (sign.mild and bool(findings.of("close.fine")))
+    as_told = sign.name in {"drainage", "bleeding"} and not sign.active and (drainage or (sign.mild and fine))
+    return not as_told
+
+
+def _understood(findings: Findings, covered: set[int], *, strong: bool) -> bool:
+    """Whether the rest of the reply is understood well enough, and holds nothing serious."""
+    if _says_more(findings, covered):
+        return False
+    rest = [at for at in range(len(findings.masks)) if at not in covered]
+    if any(_may_be_serious(findings, at) for at in rest):
+        return False
+    return len(_unknown(findings, covered)) <= _tolerated(findings, strong=strong)
 
 
 def _scored(findings: Findings, score: PainScore | None) -> set[int]:
-    """The words that only say what a low score measures ("pain 2")."""
+    """Find the words that only say what a low score measures ("pain 2")."""
     if score is None or score.value is None or score.value >= MODERATE_PAIN:
         return set()
     return {at for at in findings.where("pain") if -4 <= at - score.first <= 2}
@@ -82,7 +113,7 @@ def _asks(findings: Findings) -> bool:
 
 
 def _only_courtesy(findings: Findings) -> bool:
-    """ "Thanks for asking, how are you" asks nothing of the practice."""
+    """Tell whether all that is asked is courtesy: "thanks for asking, how are you"."""
     courtesy = findings.covered("close.courtesy")
     return all(not courtesy.isdisjoint(found.at) for found in findings.of("ask"))
 
@@ -112,7 +143,7 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
 
 
 def _blocks(findings: Findings, at: int, covered: set[int]) -> bool:
-    """A negation that answers (the first word) or is a number does not need something to deny."""
+    """Whether a negation needs something to deny; one that answers (the first word) or is a number does not."""
     word = findings.reading.tokens[at].word
     return at > 0 and at not in covered and not word.isdigit() and word not in findings.words.numbers
 
@@ -130,10 +161,37 @@ def _unknown(findings: Findings, covered: set[int]) -> list[int]:
     ]
 
 
-_SERIOUS = (
-    "concern dark bleed spurt swell red hot streak pus green thick foul smell fever chills cold numb faint confused rash"
-    " vomit burn itch open bone pain worse extreme cannot"
-).split()
+_SERIOUS = [
+    "concern",
+    "dark",
+    "bleed",
+    "spurt",
+    "swell",
+    "red",
+    "hot",
+    "streak",
+    "pus",
+    "green",
+    "thick",
+    "foul",
+    "smell",
+    "fever",
+    "chills",
+    "cold",
+    "numb",
+    "faint",
+    "confused",
+    "rash",
+    "vomit",
+    "burn",
+    "itch",
+    "open",
+    "bone",
+    "pain",
+    "worse",
+    "extreme",
+    "cannot",
+]
 
 
 def _may_be_serious(findings: Findings, at: int) -> bool:

@@ -54,36 +54,48 @@ _BARE: dict[tuple[str, Answer], tuple[Label, str]] = {
 """What an answer with nothing beside it means; a pair that is missing means a person must ask what was meant."""
 
 
-def in_context(heard: Heard, after: str) -> Outcome:
-    """What a reply with no urgent sign and no control word means after the message of that key."""
+def in_context(heard: Heard, after: str, *, understood: bool) -> Outcome:
+    """Tell what a reply with no urgent sign and no control word means after the message of that key.
+
+    `understood` says that the reply is in a language whose serious words are known beyond a short list.
+    """
+    outcome = _answering(heard, after)
+    if outcome is not None:
+        return outcome
+    if understood and (alarm := _alarm(heard)) is not None:
+        return alarm
+    return _otherwise(heard)
+
+
+def _answering(heard: Heard, after: str) -> Outcome | None:
+    """Give the outcome that an answer to the message settles, None when the rest must decide."""
     key = after if after in _MEANINGS else _INSTRUCTION
     if heard.score is not None and key == "checkin_pain":
         return _scored(heard)
+    answer = heard.answer.answer if heard.answer else None
     if heard.answer is not None and heard.answer.bare:
         label, sign = _BARE.get((key, heard.answer.answer), _UNCLEAR)
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
-    if key == "checkin_yesno" and heard.answer is not None and heard.answer.answer in {Answer.NO, Answer.THUMB_DOWN}:
+    unsettled = answer in {Answer.NO, Answer.THUMB_DOWN} or bool(heard.findings.of("answer.unsettled"))
+    if key == "checkin_yesno" and unsettled:
         return _after_no(heard)
-    if key == "checkin_yesno" and heard.findings.of("answer.unsettled"):
-        return _after_no(heard)
-    if key == "visit" and heard.answer is not None and heard.answer.answer is Answer.NO and not heard.closing:
+    if key == "visit" and answer is Answer.NO and not heard.closing:
         return Outcome(label=Label.ROUTINE, signs=("reschedule",), why=_answered(heard, key))
-    if key == "warning_signs" and heard.answer is not None and heard.answer.answer is Answer.YES:
-        # "yes" may mean "read it" or "I have one"; only signs denied or thanks settle it
-        return _otherwise(heard) if _settles(heard) else Outcome(label=Label.ROUTINE, why=_answered(heard, key))
-    return _otherwise(heard)
+    if key == "warning_signs" and answer is Answer.YES and not _settles(heard):
+        # "yes" may mean "read it" or "I have one"
+        return Outcome(label=Label.ROUTINE, why=_answered(heard, key))
+    return None
 
 
-def _scored(heard: Heard) -> Outcome:
-    assert heard.score is not None  # noqa: S101 - in_context has looked
+def _scored(heard: Heard) -> Outcome | None:
+    if heard.score is None:
+        return None
     why = (evidence(heard.findings, "answer.pain_score", (heard.score.first, heard.score.last), "pain score"),)
-    if heard.score.value is None:
-        return Outcome(label=Label.ROUTINE, signs=("unclear",), why=why)
-    if heard.score.value >= MODERATE_PAIN:
-        return Outcome(label=Label.ROUTINE, why=why)
+    if heard.score.value is None or heard.score.value >= MODERATE_PAIN:
+        return Outcome(label=Label.ROUTINE, signs=("unclear",) if heard.score.value is None else (), why=why)
     if heard.closing or len(heard.findings.reading.tokens) == 1:
         return Outcome(label=Label.NONE, why=why)
-    return _otherwise(heard)
+    return None
 
 
 def _after_no(heard: Heard) -> Outcome:
@@ -106,16 +118,19 @@ def _settles(heard: Heard) -> bool:
     return heard.closing is not None and any(one.rule in _SETTLING for one in heard.closing.why)
 
 
+def _alarm(heard: Heard) -> Outcome | None:
+    """Call the same day, to be safe, for a statement that names something serious and was not understood."""
+    if heard.closing or heard.alarming is None or heard.ranked.signs or heard.findings.of("ask"):
+        return None
+    span = (heard.alarming, heard.alarming)
+    why = evidence(heard.findings, "net.word", span, "names something serious that was not understood")
+    return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
+
+
 def _otherwise(heard: Heard) -> Outcome:
     if heard.closing:
-        return Outcome(
-            label=Label.NONE, signs=("drainage",) if heard.closing.drainage else (), why=heard.closing.why
-        )
+        return Outcome(label=Label.NONE, signs=("drainage",) if heard.closing.drainage else (), why=heard.closing.why)
     asked = heard.findings.of("ask")
-    if not asked and not heard.ranked.signs and heard.alarming is not None:
-        span = (heard.alarming, heard.alarming)
-        why = evidence(heard.findings, "net.word", span, "names something serious that was not understood")
-        return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
     if asked and not {"medicine_question", "reschedule", "callback"}.intersection(heard.ranked.signs):
         why = evidence(heard.findings, "ask", (asked[0].first, asked[0].last), "asks something")
         return Outcome(label=Label.ROUTINE, signs=("question",), why=(why,))

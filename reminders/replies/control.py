@@ -8,6 +8,7 @@ opt out, cancel, unsubscribe. Those of other languages: common practice.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from reminders.replies.finding import Findings
 from reminders.replies.judging import evidence
@@ -41,7 +42,7 @@ def control_in(findings: Findings) -> Control:
 
 
 def _opening_stop(findings: Findings) -> Evidence | None:
-    """ "STOP. he fainted", "stop! wrong number": an unmistakable stop word that is the whole first sentence."""
+    """Find an unmistakable stop word that is the whole first sentence ("STOP. he fainted")."""
     sentence = findings.reading.sentence
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and not sentence[at]]
     hits = [at for at in words if findings.has(at, "stop_first")]
@@ -51,7 +52,7 @@ def _opening_stop(findings: Findings) -> Evidence | None:
 
 
 def _alone(findings: Findings, name: str) -> Evidence | None:
-    """The control word, when the whole message is that word and courtesy."""
+    """Give the control word, when the whole message is that word and courtesy."""
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
     if len(words) > 6 or (name != "stop" and any(token.word == "?" for token in findings.reading.tokens)):
         return None
@@ -65,10 +66,10 @@ def _alone(findings: Findings, name: str) -> Evidence | None:
 
 
 def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
-    """ "Opt out", "stop all": control words written as two."""
+    """Find control words written as two: "opt out", "stop all"."""
     joined = [
         (first, second)
-        for first, second in zip(words, words[1:], strict=False)
+        for first, second in pairwise(words)
         if findings.words.knows(both := findings.reading.tokens[first].word + findings.reading.tokens[second].word)
         and findings.words.entry(both).mask & findings.words.mask(name + "_word")
     ]

@@ -9,6 +9,7 @@ from reminders.replies.lexicon import Lexicon
 from reminders.replies.patterns import Finding, Ground, match
 from reminders.replies.reading import Reading
 
+
 @dataclass(frozen=True, slots=True)
 class Findings:
     """A reading with the classes of its words and everything found in it."""
@@ -19,7 +20,7 @@ class Findings:
     words: Lexicon
 
     def of(self, kind: str) -> tuple[Finding, ...]:
-        """The findings of one kind, in no order."""
+        """Give the findings of one kind, in no order."""
         return self.by_kind.get(kind, ())
 
     def covered(self, *kinds: str) -> set[int]:
@@ -31,7 +32,7 @@ class Findings:
         return bool(self.masks[at] & self.words.mask(name))
 
     def where(self, name: str) -> list[int]:
-        """The tokens of a class."""
+        """Give the tokens of a class."""
         wanted = self.words.mask(name)
         return [at for at, mask in enumerate(self.masks) if mask & wanted]
 
@@ -60,9 +61,7 @@ def find(reading: Reading, words: Lexicon) -> Findings:
     ]
     by_kind = {
         kind: tuple(
-            one
-            for at, one in ones.items()
-            if not kind.startswith(_MEANT) or not _only_said(kind, at, said, mended)
+            one for at, one in ones.items() if not kind.startswith(_MEANT) or not _only_said(kind, at, said, mended)
         )
         for kind, ones in found.items()
     }

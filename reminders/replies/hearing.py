@@ -12,8 +12,8 @@ from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.pain import SEVERE_PAIN, PainScore, pain_score
-from reminders.replies.reading import Reading
 from reminders.replies.patterns import Finding
+from reminders.replies.reading import Reading
 from reminders.replies.scope import Scope, Standing
 from reminders.replies.urgency import Patient, Ranked, rank
 
@@ -60,7 +60,27 @@ def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Hear
     )
 
 
-_ALARMING = "dark bleed spurt swell red hot streak pus green thick cold foul numb faint confused vomit worse open bone".split()
+_ALARMING = [
+    "dark",
+    "bleed",
+    "spurt",
+    "swell",
+    "red",
+    "hot",
+    "streak",
+    "pus",
+    "green",
+    "thick",
+    "cold",
+    "foul",
+    "numb",
+    "faint",
+    "confused",
+    "vomit",
+    "worse",
+    "open",
+    "bone",
+]
 
 
 def _alarming(findings: Findings, scope: Scope) -> int | None:

@@ -40,6 +40,8 @@ class Sign:
     """A trace only: a drop, a dried spot."""
     active: bool = False
     """Going on now, whatever its size."""
+    early: bool = False
+    """Numbness of some hours only."""
     high: bool = False
     """A fever high enough for the sepsis picture."""
 
@@ -83,7 +85,15 @@ def _worded(findings: Findings, scope: Scope, one: Finding) -> Sign:
         evidence(findings, one.kind, (one.first, one.last), standing.value),
         mild=mild,
         active=active,
+        early=name == "numb_late" and _hours_only(findings),
     )
+
+
+def _hours_only(findings: Findings) -> bool:
+    """Whether the reply counts hours, and no day is named."""
+    if any(findings.has(at, "days") or findings.has(at, "weekday") for at in range(len(findings.masks))):
+        return False
+    return bool(findings.where("hours"))
 
 
 def _same_clause(findings: Findings, kind: str, one: Finding) -> bool:

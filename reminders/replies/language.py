@@ -10,7 +10,7 @@ from reminders.replies.reading import Reading
 
 READ = ("en", "es")
 """Languages the practice reads: a reply in one of them may be closed for any harmless content."""
-OTHERS = ("ar", "de", "fr", "ht", "it", "ko", "pl", "pt", "ru", "tl", "vi", "zh")
+OTHERS = ("ar", "de", "fr", "ht", "it", "ja", "ko", "pl", "pt", "ru", "tl", "vi", "zh")
 """Languages with a modest list of serious, thankful and control words."""
 _MOST = 60
 _FOREIGN = re.compile("[^\x00-\x7fáéíóúüñÁÉÍÓÚÜÑ‘’ªº\u00ad\u200b-\u200f\ufe0f]")
@@ -18,8 +18,9 @@ _FOREIGN = re.compile("[^\x00-\x7fáéíóúüñÁÉÍÓÚÜÑ‘’ªº\u00ad\u
 
 
 def language_of(reading: Reading, chosen: str) -> str:
-    """The language of most words: one code, `en+es` when those two are mixed, `und` when no list knows the words.
+    """Name the language of most words: one code, or `en+es` and `es+en` when those two are mixed.
 
+    `und` when no list knows the words.
     `chosen`, the language the patient picked, decides where the words don't, as in "no" or "7".
     """
     spoken = [token for token in reading.tokens if token.kind == "word"][:_MOST]
@@ -40,7 +41,7 @@ def language_of(reading: Reading, chosen: str) -> str:
             return "und"
     apart = known[second] - known[first]
     if len(apart) >= 2 or (apart and 3 * len(apart) >= len(words)):
-        return "en+es"
+        return f"{first}+{second}"
     return first
 
 
@@ -50,7 +51,7 @@ def _count(name: str, words: list[str]) -> int:
 
 @lru_cache(maxsize=32)
 def words_of(language: str) -> Lexicon:
-    """The compiled words to read a language with; any but English and Spanish is read with all the others at once."""
+    """Give the compiled words to read a language with; all but English and Spanish are read with all lists at once."""
     names = tuple(language.split("+"))
     if set(names) <= set(READ):
         return lexicon(*names, "emoji")

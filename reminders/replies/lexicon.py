@@ -6,9 +6,10 @@ A file names classes of words and, for each kind of finding, patterns over them:
     [classes]      digit = "toe toes toenail*"           a star stands for any ending
     [patterns]     "sign.cold" = ["@digit .. @cold"]
 
-In a pattern `@name` is a class, `a|b` either, `a_b` the phrase "a b" as one alternative, `word?` may be missing, `..` skips up to three words, `...` up to
-eight, `A & B` is both in either order within eight words of one clause, `A && B` within sixteen of one sentence.
-Words of the class `degree` ("so", "really") are skipped everywhere.
+In a pattern `@name` is a class, `a|b` either, `a_b` the phrase "a b" as one of several, `word?` may be missing, `..`
+skips up to three words, `...` up to eight, `A & B` is both in either order within eight words of one clause, `A && B`
+within sixteen of one sentence. Words of the class `degree` ("so", "really") are skipped everywhere. `[?]` is a question
+mark.
 """
 
 from __future__ import annotations
@@ -24,7 +25,10 @@ from reminders.replies.spelling import NearMisses, fold, spanish_sound, unchange
 
 _FOLDER = Path(__file__).parent / "lexicons"
 _MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
-_ENDINGS = {False: ("", "s", "ed", "ing"), True: ("", "o", "a", "os", "as", "an", "on", "ado", "ada", "ando", "iendo", "aron")}
+_ENDINGS = {
+    False: ("", "s", "ed", "ing"),
+    True: ("", "o", "a", "os", "as", "an", "on", "ado", "ada", "ando", "iendo", "aron"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +106,7 @@ class Lexicon:
             table.misses = NearMisses(table.targets)
 
     def mask(self, name: str) -> int:
-        """The bit of a class; 0 when no file has it."""
+        """Give the bit of a class; 0 when no file has it."""
         return self._classes.get(name, 0)
 
     def knows(self, word: str) -> bool:
@@ -115,14 +119,14 @@ class Lexicon:
         return known
 
     def resembles(self, word: str) -> int:
-        """The classes of every known word that is one slip away."""
+        """Give the classes of every known word that is one slip away."""
         mask = 0
         for table in self._tables.values():
             mask |= table.resembles(word)
         return mask
 
     def entry(self, word: str) -> Entry:
-        """What is known of a folded word by its spelling, stem or sound, else by a slip."""
+        """Tell what is known of a folded word by its spelling, stem or sound, else by a slip."""
         known = self._remembered.get(word)
         if known is None:
             mask = self._look_up(word)
@@ -217,5 +221,5 @@ def load_source(name: str) -> Source:
 
 @lru_cache(maxsize=64)
 def lexicon(*names: str) -> Lexicon:
-    """The compiled lexicon of the languages named; classes of one name are shared between them."""
+    """Give the compiled lexicon of the languages named; classes of one name are shared between them."""
     return Lexicon(tuple(load_source(name) for name in names))

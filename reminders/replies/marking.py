@@ -6,7 +6,7 @@ from reminders.replies.labels import Evidence, Triage
 
 
 def mark(text: str, result: Triage) -> str:
-    """The text with found words in `[words: sign]` and denied ones in `(words: sign, why)`.
+    """Show the text with found words in `[words: sign]` and denied ones in `(words: sign, why)`.
 
     Where evidence overlaps the longest comes first and the others are left out. Without evidence the text is unchanged.
     """

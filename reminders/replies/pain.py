@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from reminders.replies.amounts import Amount, Measure
 from reminders.replies.finding import Findings
 
-
 SEVERE_PAIN = 7
 """Palos et al., J Pain 2006;7(1):49: 7 to 10 is severe."""
 MODERATE_PAIN = 4
@@ -28,7 +27,7 @@ class PainScore:
 
 
 def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) -> PainScore | None:
-    """The current score; None when none is given.
+    """Give the current score; None when none is given.
 
     When pain was asked for, any bare number is taken for a score; otherwise only "n/10" or a number beside a pain
     word. Decimals are rounded up. Of a range the upper end, of two current ones the higher counts; past ones only
@@ -61,7 +60,7 @@ def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
 
 
 def _clause(findings: Findings, number: Amount) -> range:
-    """The tokens of the number's clause, at most eight to each side."""
+    """Give the tokens of the number's clause, at most eight to each side."""
     parts = findings.reading.clause
     first = last = number.first
     while first > 0 and parts[first - 1] == parts[number.first] and number.first - first < 8:
@@ -72,9 +71,7 @@ def _clause(findings: Findings, number: Amount) -> range:
 
 
 def _alone(findings: Findings, number: Amount) -> bool:
-    return len(_clause(findings, number)) <= 2 or (
-        number.first > 0 and findings.has(number.first - 1, "score_lead")
-    )
+    return len(_clause(findings, number)) <= 2 or (number.first > 0 and findings.has(number.first - 1, "score_lead"))
 
 
 def _praise(findings: Findings, number: Amount) -> bool:
@@ -92,7 +89,7 @@ def _beside_pain(findings: Findings, number: Amount) -> bool:
 
 
 def _bounded(findings: Findings, number: Amount) -> float:
-    """ "under 3" is at most 3 and "over 6" at least 7."""
+    """Read "under 3" as at most 3 and "over 6" as at least 7."""
     before = number.first - 1
     if before >= 1 and findings.reading.tokens[before].word in {"than", "de", "que"}:
         before -= 1
@@ -118,7 +115,7 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
         same = [i for i, first in enumerate(firsts) if first in clause]
         opens = _opens(findings, clause.start, numbers[same[0]].first)
         for at in clause:
-            mark_past, mark_now = findings.has(at, "past"), findings.has(at, "present")
+            mark_past, mark_now = _was(findings, at), findings.has(at, "present")
             if not (mark_past or mark_now):
                 continue
             owner = _owner(at, same, numbers, opens=opens)
@@ -128,8 +125,15 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
     return [was and not is_now for was, is_now in zip(past, now, strict=True)]
 
 
+def _was(findings: Findings, at: int) -> bool:
+    """Whether a word is of the past; "first" only before a day or night ("the first night")."""
+    if findings.reading.tokens[at].word != "first":
+        return findings.has(at, "past")
+    return at + 1 < len(findings.masks) and findings.has(at + 1, "unit")
+
+
 def _opens(findings: Findings, start: int, first: int) -> bool:
-    return any(findings.has(at, "past") or findings.has(at, "present") for at in range(start, first))
+    return any(_was(findings, at) or findings.has(at, "present") for at in range(start, first))
 
 
 def _owner(at: int, same: list[int], numbers: list[Amount], *, opens: bool) -> int:

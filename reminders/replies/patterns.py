@@ -84,7 +84,7 @@ def _sequences(words: Sequence[str], bits: Callable[[str], int]) -> Iterator[tup
         phrases = [name for name in names if "_" in name and not name.startswith("@")]
         for name in names:
             mask |= 0 if name in phrases else bits(name)
-        options = [(Item(mask, gap),)] if mask else []
+        options: list[tuple[Item, ...]] = [(Item(mask, gap),)] if mask else []
         options += [_phrase(name.split("_"), gap, bits) for name in phrases]
         places.append([*options, ()] if word.endswith("?") else options)
         gap = 0
@@ -99,7 +99,7 @@ def _phrase(words: Sequence[str], gap: int, bits: Callable[[str], int]) -> tuple
 
 
 def match(pattern: Pattern, at: int, ground: Ground) -> Finding | None:
-    """The finding whose anchor is the token `at`, or None."""
+    """Give the finding whose anchor is the token `at`, or None."""
     items, anchor = pattern.items, pattern.anchor
     found = [at]
     here = at
@@ -118,7 +118,7 @@ def match(pattern: Pattern, at: int, ground: Ground) -> Finding | None:
 
 
 def _reach(start: int, step: int, wanted: int, link: Item, ground: Ground) -> int:
-    """The next token of the wanted classes in that direction, within the link's reach; -1 when there is none."""
+    """Give the next token of the wanted classes in that direction, within the link's reach; -1 when there is none."""
     masks = ground.masks
     parts = ground.sentence if link.whole_sentence else ground.clause
     part, left, here = parts[start], link.gap, start + step

@@ -51,7 +51,25 @@ class Reading:
 
 
 _CONTRASTS = frozenset(
-    "but however except although though yet tho altho besides pero aunque sino excepto bc cuz because porque".split()
+    [
+        "but",
+        "however",
+        "except",
+        "although",
+        "though",
+        "yet",
+        "tho",
+        "altho",
+        "besides",
+        "pero",
+        "aunque",
+        "sino",
+        "excepto",
+        "bc",
+        "cuz",
+        "because",
+        "porque",
+    ]
 )
 """Words that open a new clause."""
 

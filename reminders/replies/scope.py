@@ -12,12 +12,34 @@ from enum import StrEnum
 from functools import cached_property
 
 from reminders.replies.finding import Findings
+from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS
 from reminders.replies.patterns import Finding
 
 ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", "chest_pain", "breathing"})
 """Signs that still count when over, if they were there within the last day (rule of the practice)."""
 _EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
 _REACH = 10
+_SIGN_WORDS = [
+    "red",
+    "swell",
+    "pain",
+    "bleed",
+    "fever",
+    "chills",
+    "smell",
+    "pus",
+    "numb",
+    "itch",
+    "rash",
+    "dark",
+    "cold",
+    "hot",
+    "streak",
+    "vomit",
+    "burn",
+    "matter",
+    "ill",
+]
 
 
 class Standing(StrEnum):
@@ -47,20 +69,19 @@ class Scope:
 
     def of(self, sign: Finding) -> Standing:
         """How the sign stands."""
+        checks = (
+            (self._negated, Standing.NEGATED),
+            (self._imagined, Standing.IMAGINED),
+            (self._of_stranger, Standing.SOMEONE_ELSE),
+            (self._other_time, Standing.OTHER_TIME),
+        )
+        for check, standing in checks:
+            if check(sign):
+                return standing
         name = sign.kind.partition(".")[2]
-        if self._negated(sign):
-            return Standing.NEGATED
-        if self._imagined(sign):
-            return Standing.IMAGINED
-        if self._of_stranger(sign):
-            return Standing.SOMEONE_ELSE
-        if self._other_time(sign):
-            return Standing.OTHER_TIME
         if not self._resolved(sign, name):
             return Standing.PRESENT
-        if name not in ACUTE:
-            return Standing.PAST
-        return Standing.PAST if self._long_ago(sign) else Standing.OVER
+        return Standing.OVER if name in ACUTE and not self._long_ago(sign) else Standing.PAST
 
     # ------------------------------------------------------------ negation
     @cached_property
@@ -75,7 +96,7 @@ class Scope:
         return frozenset(tokens)
 
     def _opens_with_answer(self) -> bool:
-        """ "No it's bleeding" and "no, ..." answer; "no fever" negates."""
+        """Whether the first word answers, as in "no, ..." and "no it's bleeding"; in "no fever" it negates."""
         findings, first = self.findings, self._first_word
         parts = findings.reading.clause
         if first >= len(parts) or not findings.has(first, "no"):
@@ -95,15 +116,16 @@ class Scope:
 
     @cached_property
     def _named(self) -> frozenset[int]:
-        """Tokens that name a sign or a worry: the items of a list of denials."""
-        kinds = [kind for kind in self.findings.by_kind if kind.startswith(("sign.", "net."))]
-        return frozenset(self.findings.covered(*kinds)) | frozenset(self.findings.where("concern"))
+        """Tokens that name a bodily sign: the items of a list of denials."""
+        kinds = [f"sign.{name}" for name in (*EMERGENCY_SIGNS, *URGENT_SIGNS, "drainage", "itching")]
+        words = {at for name in _SIGN_WORDS for at in self.findings.where(name)}
+        return frozenset(self.findings.covered(*kinds) | words)
 
     def _negated(self, sign: Finding) -> bool:
         return self._negated_before(sign) or self._negated_within(sign) or self._negated_after(sign)
 
     def _negated_within(self, sign: Finding) -> bool:
-        """ "The redness has not spread": a negation between the words of the sign that leads to the next of them."""
+        """Find a negation between the words of the sign: "the redness has not spread"."""
         findings = self.findings
         for at in range(sign.first + 1, sign.last):
             if at not in self._negators or at in sign.at:
@@ -153,9 +175,11 @@ class Scope:
         return following < len(parts) and findings.has(following, "or_joins")
 
     def _bare(self, sign: Finding) -> bool:
-        """Nothing but another item, a joining word or the end of the clause follows."""
+        """Whether it is a short item, followed by another item, a joining word or the end of the clause."""
         findings, after = self.findings, sign.last + 1
         parts = findings.reading.clause
+        if sign.last - sign.first > 2:
+            return False
         if after >= len(parts) or parts[after] != parts[sign.last]:
             return True
         return any(findings.has(after, name) for name in ("joins", "list_end")) or (
@@ -163,7 +187,7 @@ class Scope:
         )
 
     def _negated_after(self, sign: Finding) -> bool:
-        """ "Pus? no", "fever none"."""
+        """Find a denial after the sign: "pus? no", "fever none"."""
         findings, parts = self.findings, self.findings.reading.clause
         after = sign.last + 1
         if after < len(parts) and findings.reading.tokens[after].word == "?":
@@ -234,11 +258,15 @@ class Scope:
         signs = self.findings.covered(
             *(kind for kind in self.findings.by_kind if kind.startswith("sign.") and kind != "sign.reschedule")
         )
+        parts = self.findings.reading.clause
+        asked = {parts[found.first] for found in self.findings.of("ask")}
         return tuple(
             (found, kind == "scope.resolved")
             for kind in ("scope.resolved", "scope.eased")
             for found in self.findings.of(kind)
-            if undone.isdisjoint(found.at) and signs.isdisjoint(found.at)
+            if undone.isdisjoint(found.at)
+            and signs.isdisjoint(found.at)
+            and (kind == "scope.resolved" or parts[found.first] not in asked)
         )
 
     def _resolved(self, sign: Finding, name: str) -> bool:
@@ -251,7 +279,11 @@ class Scope:
             if ending.last < sign.first:
                 if gone and sign.first - ending.last <= 2 and reading.clause[ending.last] == reading.clause[sign.first]:
                     return True
-            elif ending.first > sign.last and ending.first - sign.last <= _REACH and not self._other_between(sign, ending):
+            elif (
+                ending.first > sign.last
+                and ending.first - sign.last <= _REACH
+                and not self._other_between(sign, ending)
+            ):
                 return True
         return False
 

@@ -51,7 +51,7 @@ def spanish_sound(word: str) -> str:
 
 
 def unchanged(word: str) -> str:
-    """The spelling rule of languages that are compared as folded."""
+    """Keep the word; the spelling rule of languages that are compared as folded."""
     return word
 
 
@@ -82,7 +82,7 @@ class NearMisses:
                     yield known
 
     def meant(self, word: str) -> set[str]:
-        """The known words that an unknown one may be a slip for: one slip away and beginning alike.
+        """Give the known words that an unknown one may be a slip for: one slip away and beginning alike.
 
         Of four letters, only a swapped pair or a letter left out inside: short words are too close to each other.
         """

@@ -13,7 +13,7 @@ from reminders.replies.context import in_context
 from reminders.replies.hearing import Heard, hear
 from reminders.replies.judging import evidence
 from reminders.replies.labels import PRECEDENCE, SIGNS, Evidence, Label, Triage
-from reminders.replies.language import language_of, words_of
+from reminders.replies.language import READ, language_of, words_of
 from reminders.replies.pain import SEVERE_PAIN
 from reminders.replies.reading import read
 from reminders.replies.urgency import Patient
@@ -35,7 +35,7 @@ def triage(
     reading = read(text)
     spoken = language_of(reading, language)
     heard = hear(reading, after, words_of(spoken), Patient(day=day, factors=factors))
-    return _decide(heard, after, spoken)
+    return _decide(heard, after, spoken.partition("+")[0])
 
 
 def triage_together(
@@ -79,7 +79,7 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
         if found is not None and not heard.ranked.signs:
             labels, why = [found[1]], [found[0]]
         else:
-            outcome = in_context(heard, after)
+            outcome = in_context(heard, after, understood=language in READ)
             labels = [outcome.label] if outcome.label is not Label.ROUTINE else [*labels, outcome.label]
             signs = set(outcome.signs) if outcome.label is Label.NONE else signs | set(outcome.signs)
             why += outcome.why
@@ -88,6 +88,8 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
     label = min(labels, key=PRECEDENCE.index)
     if label in {Label.STOP, Label.WRONG_PERSON, Label.START, Label.HELP}:
         signs = set()
+    if label is Label.ROUTINE and language not in READ:
+        signs = {"unclear"}  # the desk can't read it, whatever it may say beside
     return Triage(
         label=label,
         signs=tuple(sorted(signs, key=SIGNS.index)),
@@ -112,7 +114,7 @@ def _shifted(result: Triage, shift: int) -> Triage:
 
 
 def _most_urgent(results: list[Triage]) -> Triage:
-    """The result that comes first by precedence, with the revocations and signs of all."""
+    """Give the result that comes first by precedence, with the revocations and signs of all."""
     first = min(results, key=lambda one: PRECEDENCE.index(one.label))
     signs = {name for one in results if one.needs_person for name in one.signs}
     scores = [one.pain_score for one in results if one.pain_score is not None]

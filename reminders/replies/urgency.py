@@ -26,7 +26,6 @@ class Patient:
         """Whether thresholds are lower for this patient."""
         return not self.factors.isdisjoint(LOWERED)
 
-
     @property
     def early(self) -> bool:
         """Whether pain may still be expected to rise: the day of the procedure and the day after."""
@@ -53,6 +52,8 @@ def rank(signs: tuple[Sign, ...], score: PainScore | None, patient: Patient) -> 
         name = "bleeding" if sign.name == "heavy_bleeding" and sign.standing is Standing.OVER else sign.name
         if name == "net":
             name = "unclear"
+        if name == "numb_late" and label is Label.ROUTINE:
+            name = "question"
         urgency[name] = _higher(urgency.get(name), label)
         why.append(sign.evidence)
     if score is not None and (score.value or 0) >= SEVERE_PAIN:
@@ -78,23 +79,27 @@ def _higher(one: Label | None, other: Label) -> Label:
 
 
 def _label(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | None:
-    """What one sign asks for, None when it does not count."""
+    """Tell what one sign asks for, None when it does not count."""
     if sign.name == "fever" and sign.mild and not sign.standing.counts:
         return Label.URGENT if patient.lowered else None
     if not sign.standing.counts:
         return None
-    if sign.name in ROUTINE_SIGNS:
-        return Label.ROUTINE
     if sign.name in EMERGENCY_SIGNS:
         over = sign.name == "heavy_bleeding" and sign.standing is Standing.OVER
         return Label.URGENT if over else Label.EMERGENCY
     if sign.name == "bleeding":
         return _bleeding(sign, signs, patient)
-    if sign.name == "pain_worse" and patient.early:
-        return Label.ROUTINE  # pain rises when the block wears off; it is to fall after the second day
-    if sign.name == "numb_late" and patient.day is not None and patient.day <= 0:
-        return Label.ROUTINE
-    return Label.URGENT
+    return Label.ROUTINE if sign.name in ROUTINE_SIGNS or _expected(sign, patient) else Label.URGENT
+
+
+def _expected(sign: Sign, patient: Patient) -> bool:
+    """Numbness while the block lasts, and more pain when it wears off; pain is to fall after the second day.
+
+    Medscape, "Digital nerve block": a block with bupivacaine may last about a day.
+    """
+    if sign.name == "numb_late":
+        return sign.early or (patient.day is not None and patient.day <= 0)
+    return sign.name == "pain_worse" and patient.early
 
 
 def _bleeding(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | None:
