@@ -16,6 +16,7 @@ from reminders.desk.composing import Composed, ComposedCourse, Desk, compose
 from reminders.desk.consent import Statement
 from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import CourseInput, as_json, read_course
+from reminders.desk.language_choice import choose_language
 from reminders.desk.message_rows import Belonging, rows_of
 from reminders.desk.patient_at_desk import Person, put_on_record, recognise
 from reminders.desk.pinned_plans import keep_plan
@@ -25,8 +26,7 @@ from reminders.errors import InputError
 from reminders.records import courses
 from reminders.records.bulk import insert_messages
 from reminders.records.concerns import open_concern
-from reminders.records.tables import Concern, Enrollment
-from reminders.wording.languages import TranslationStatus
+from reminders.records.tables import Concern
 
 STANDARD_CONSENT = (
     "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
@@ -112,12 +112,15 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
     asked = [text for text in factors if text.lower() != _NO_FACTORS]
     if not factors:
         asked = ["history_unknown"]
+    language, language_warnings = _language(desk, ready, given.course.language, problems)
     try:
-        course = read_course(replace(given.course, factors=tuple(asked)), ready.plan, region=desk.region)
+        facts = replace(given.course, factors=tuple(asked), language=language)
+        course = read_course(facts, ready.plan, region=desk.region)
     except InputError as error:
         problems += error.problems
     addresses, warnings, address_problems = _addresses(desk, given, course)
     problems += address_problems
+    warnings += language_warnings
     if not factors:
         warnings.append(
             "no patient factors were recorded: the pain-relief text asks the patient to call first; "
@@ -158,18 +161,18 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
     patient_id = put_on_record(session, desk, person, known, at=now)
     enrollment_id = courses.add_enrollment(
         session,
-        Enrollment(
-            practice_id=desk.practice_id,
-            patient_id=patient_id,
-            procedure=ready.plan.procedure,
-            plan_version=ready.plan.file.version,
-            content_hash=ready.content_hash,
-            procedure_on=procedure_on,
-            procedure_end=course.procedure_end,
-            facts=as_json(course),
-            enrolled_by=sound.given.recorded_by,
-            enrolled_at=now,
-        ),
+        {
+            "practice_id": desk.practice_id,
+            "patient_id": patient_id,
+            "procedure": ready.plan.procedure,
+            "plan_version": ready.plan.file.version,
+            "content_hash": ready.content_hash,
+            "procedure_on": procedure_on,
+            "procedure_end": course.procedure_end,
+            "facts": as_json(course),
+            "enrolled_by": sound.given.recorded_by,
+            "enrolled_at": now,
+        },
     )
     whose = Belonging(
         practice_id=desk.practice_id,
@@ -216,6 +219,14 @@ def _circumstances(course: Course, now: datetime, others: Sequence[OtherMessage]
     )
 
 
+def _language(desk: Desk, ready: ReadyPlan, wanted: str, problems: list[str]) -> tuple[str, tuple[str, ...]]:
+    try:
+        return choose_language(ready, wanted, practice_language=desk.language, drafts_allowed=desk.demo)
+    except InputError as error:
+        problems += error.problems
+        return ready.plan.file.languages[0], ()
+
+
 def _names(given: EnrollmentInput, problems: list[str]) -> tuple[str, str]:
     names = []
     for text, what in ((given.first_name, "first name"), (given.last_name, "last name")):
@@ -259,10 +270,6 @@ def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mappin
         resolve(ready.plan, course)
     except InputError as error:
         problems += error.problems
-    if not desk.demo and ready.wording.translation_status(course.language) is TranslationStatus.DRAFT:
-        problems.append(
-            f"the texts in {course.language} are a draft that no qualified translator has read; choose another language"
-        )
     if course.channel not in addresses:
         wanted = "a mobile number" if course.channel is Channel.SMS else "an e-mail address"
         problems.append(f"{wanted} is needed to write by {course.channel}")

@@ -134,13 +134,31 @@ def test_an_approved_plan_is_accepted_and_sent(office_at: Opener) -> None:
     assert len(office.answers()) == 1
 
 
-def test_a_draft_translation_is_refused_outside_demo_mode(office_at: Opener) -> None:
+def test_a_draft_translation_gives_way_to_the_practices_language_and_staff_are_told(office_at: Opener) -> None:
     office = office_at(demo=False)
     with office.database.writing() as session:
         approve(session, office.desk, LEAD, Approver(name="A. Clinician (invented)", license="IL-0000"))
+    enrolled = office.enroll(language="es")
+    assert any("texts in es are a draft" in each and "written to in en" in each for each in enrolled.warnings)
+    assert {message.language for message in office.messages(enrolled.enrollment_id)} == {"en"}
+
+
+def test_a_language_without_texts_falls_back_and_staff_are_told(office: Office) -> None:
+    enrolled = office.enroll(language="vi-VN")
+    assert any("texts in vi-VN do not exist" in each for each in enrolled.warnings)
+    assert {message.language for message in office.messages(enrolled.enrollment_id)} == {"en"}
+
+
+def test_a_draft_is_sent_in_demo_mode_without_a_warning(office: Office) -> None:
+    enrolled = office.enroll(language="es-MX")
+    assert not any("texts in" in each for each in enrolled.warnings)
+    assert {message.language for message in office.messages(enrolled.enrollment_id)} == {"es"}
+
+
+def test_a_language_that_does_not_exist_is_refused(office: Office) -> None:
     before = office.dump()
-    with pytest.raises(InputError, match=r"texts in es .* draft"):
-        office.enroll(language="es")
+    with pytest.raises(InputError, match="no texts in 'klingon'"):
+        office.enroll(language="klingon")
     assert office.dump() == before
 
 
@@ -226,11 +244,13 @@ def test_a_late_enrollment_sends_what_is_still_useful_and_withholds_the_rest(off
     enrolled = office.enroll(end="2026-06-10T10:30")
     messages = office.messages(enrolled.enrollment_id)
     withheld = [(m.key, m.occurrence) for m in messages if m.state == "withheld"]
-    # the confirmation is useful for 24 h, what to do the first evening for three
-    assert set(withheld) >= {("confirmation", 1), ("pain_relief", 1), ("rest_first_evening", 1), ("dressing_off", 1)}
+    # what to do the first evening is useful for three hours; who writes and how to stop is said however late
+    assert set(withheld) >= {("pain_relief", 1), ("rest_first_evening", 1), ("dressing_off", 1)}
     assert all(m.reasons[-1]["rule"] == "withheld" for m in messages if m.state == "withheld")
     first = next(m for m in messages if m.state == "scheduled")
-    assert (first.key, wall(first.send_at)) == ("soak", "2026-06-12 09:15")  # due at 08:00, useful until 11:00
+    assert (first.key, wall(first.send_at)) == ("confirmation", "2026-06-12 09:15")
+    soak = next(m for m in messages if m.state == "joined")
+    assert (soak.key, soak.joined_into) == ("soak", "confirmation:1")  # due at 08:00, useful until 11:00
     assert enrolled.say_at_desk == ()
 
 

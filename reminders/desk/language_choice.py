@@ -1,0 +1,47 @@
+"""Which language a patient is written to in: the first of a fixed order that has texts fit to be sent."""
+
+from __future__ import annotations
+
+from reminders.desk.course_facts import language_of
+from reminders.desk.plans import ReadyPlan
+from reminders.errors import InputError
+from reminders.wording.dates import is_known
+from reminders.wording.languages import TranslationStatus
+
+
+def choose_language(
+    ready: ReadyPlan, wanted: str, *, practice_language: str, drafts_allowed: bool
+) -> tuple[str, tuple[str, ...]]:
+    """Return the language to write in and what staff should know about it.
+
+    The order: the language wanted; the same language without its region; the practice's language; the language
+    the plan was written in. A translation that nobody qualified has read counts only where drafts are allowed.
+    Raises InputError for a language that does not exist, or when none of these has texts fit to be sent.
+    """
+    try:
+        asked: str | None = language_of(wanted, ready.plan)
+    except InputError:
+        if not is_known(wanted.strip().replace("-", "_")):
+            raise
+        asked = None
+    order = [code for code in (asked, practice_language, *_originals(ready)) if code in ready.plan.file.languages]
+    fit = [code for code in order if code and (drafts_allowed or _status(ready, code) is not TranslationStatus.DRAFT)]
+    if not fit:
+        raise InputError(
+            f"{ready.plan.procedure} has no texts in {wanted!r} that a qualified translator has read, and none to fall "
+            "back on; have one of its languages reviewed"
+        )
+    chosen = fit[0]
+    if chosen == asked:
+        return chosen, ()
+    why = "are a draft that no qualified translator has read" if asked else "do not exist"
+    told = f"the texts in {wanted} {why}: this patient is written to in {chosen}"
+    return chosen, (f"{told}; make sure that somebody who reads it is with them, or telephone instead",)
+
+
+def _originals(ready: ReadyPlan) -> list[str]:
+    return [code for code in ready.plan.file.languages if _status(ready, code) is TranslationStatus.ORIGINAL]
+
+
+def _status(ready: ReadyPlan, language: str) -> TranslationStatus:
+    return ready.wording.translation_status(language)
