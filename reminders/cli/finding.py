@@ -35,7 +35,7 @@ def patients(ctx: click.Context, search: str, limit: int, as_json: bool) -> None
         line("No patient is found.")
     else:
         show_rows(
-            table(("Patient", {"justify": "right"}), "Name", "Reached at", "Language", "Enrollments"),
+            table(("No.", {"justify": "right"}), "Name", "Reached at", "Language", "Enrollments"),
             (
                 [
                     str(each.id),
@@ -73,7 +73,7 @@ def enrollments(ctx: click.Context, search: str, ended_too: bool, limit: int, as
         line("No course is found.")
     else:
         show_rows(
-            table(("Enrollment", {"justify": "right"}), "Patient", ("Day 0", {"no_wrap": True}), "Procedure"),
+            table(("No.", {"justify": "right"}), "Patient", ("Day 0", {"no_wrap": True}), "Procedure"),
             (
                 [
                     str(each.course.id),
