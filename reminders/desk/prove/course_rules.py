@@ -16,9 +16,11 @@ from reminders.care.values import Joined, Occurrence, Outcome, QuietMove
 from reminders.desk.prove.trial import Trial
 
 LONGEST_USEFUL = timedelta(hours=24)
-"""A message that asks for something to be done misleads a day late (common practice, no source)."""
-LONGEST_USEFUL_BACKGROUND = timedelta(hours=48)
-"""For optional ones of importance 6 or less, which ask for nothing at a certain hour."""
+"""A message that asks for something to be done misleads a day late (common practice, no source; so the next two)."""
+LONGEST_USEFUL_OTHERS = timedelta(hours=48)
+"""For optional ones of importance 6 or less, and for those counted to the visit, which must end before it."""
+LONGEST_USEFUL_DESK = timedelta(days=7)
+"""For the desk message: whoever is enrolled late must still be told who writes and how to stop."""
 BACKGROUND_IMPORTANCE = 6
 
 
@@ -96,13 +98,15 @@ def may_wake(instruction: Instruction) -> bool:
     return instruction.required and instruction.importance == 1
 
 
-def too_long_useful(instruction: Instruction) -> Iterator[Breach]:
+def too_long_useful(instruction: Instruction, *, is_desk_message: bool) -> Iterator[Breach]:
     """Yield that an instruction may go out so late that it misleads."""
     background = not instruction.required and instruction.importance >= BACKGROUND_IMPORTANCE
-    longest = LONGEST_USEFUL_BACKGROUND if background else LONGEST_USEFUL
+    to_visit = any(isinstance(when, BeforeVisit) for when in instruction.when)
+    longest = LONGEST_USEFUL_OTHERS if background or to_visit else LONGEST_USEFUL
+    longest = LONGEST_USEFUL_DESK if is_desk_message else longest
     if instruction.useful_hours is not None and timedelta(hours=instruction.useful_hours) > longest:
         most = int(longest.total_seconds()) // 3600
-        text = f"may go out up to {instruction.useful_hours} h late; {most} h is the most for a text of its importance"
+        text = f"may go out up to {instruction.useful_hours} h late; {most} h is the most for a text of its kind"
         yield Breach(rule="useful_until", key=instruction.key, field="useful_hours", message=text)
 
 
@@ -130,6 +134,16 @@ def _useful(trial: Trial, message: Joined, each: Occurrence, traits: Traits) -> 
             f"may still go out until {_clock(trial, message.useful_until)}, after the visit at {_clock(trial, visit)}"
         )
         yield Breach(rule="useful_until", key=each.key, field=field, message=text)
+
+
+def _after_visit(trial: Trial, each: Occurrence, instruction: Instruction) -> Iterator[Breach]:
+    """Yield what may go out after the visit it counts to; by the wall clock, as a calendar may leave out a day."""
+    zone, visit = trial.resolved.course.zone, trial.resolved.anchors["visit"]
+    planned, visit_wall = (instant.astimezone(zone).replace(tzinfo=None) for instant in (each.planned_at, visit))
+    until = planned + timedelta(hours=instruction.useful_hours or 0)
+    if planned < visit_wall < until:
+        text = f"may still go out until {until:%Y-%m-%d %H:%M}, after the visit at {_clock(trial, visit)}"
+        yield Breach(rule="useful_until", key=each.key, field="useful_hours", message=text)
 
 
 def _before_its_event(trial: Trial, message: Joined, name: str, instruction: Instruction) -> Iterator[Breach]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 from reminders.care.plan import MEDICINE_MARKS, VISIT_MARKS, Plan
@@ -71,6 +72,7 @@ def population(plan: Plan) -> Population:
     return Population(kinds=tuple(kinds.values()), combinations=2 ** len(plan.file.factors), complete=complete)
 
 
+@lru_cache(maxsize=8192)  # asked for by every part of the proof, and slow for thousands of kinds
 def selection(plan: Plan, kind: Kind) -> tuple[tuple[str, str], ...]:
     """Return the instructions a kind of patient gets and the text of each, with a visit booked or not."""
     found: dict[tuple[str, str], None] = {}

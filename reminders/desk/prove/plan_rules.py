@@ -32,7 +32,8 @@ def plan_breaches(plan: Plan, kinds: Sequence[Kind], pain_keys: frozenset[str]) 
         yield from ((each, None) for each in _never_used(instruction, kinds))
         yield from ((each, None) for each in _careless(instruction, plan, pain_keys))
         first = next((kind for kind in kinds if _gets(instruction, kind)), None)
-        yield from ((each, first) for each in too_long_useful(instruction))
+        is_desk_message = instruction.key == plan.file.desk_message
+        yield from ((each, first) for each in too_long_useful(instruction, is_desk_message=is_desk_message))
 
 
 def default_breaches(bench: Bench, case: Case) -> Iterator[Breach]:

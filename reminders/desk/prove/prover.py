@@ -158,10 +158,11 @@ class Prover:
 
     def _reading_findings(self, kinds: tuple[Kind, ...]) -> Iterator[Finding]:
         """Yield languages whose texts, each once and taken together, are too hard to read."""
+        enough = cover(kinds, lambda kind: (name for _, name in selection(self.plan, kind)))
         for language in self.plan.file.languages:
             for channel in Channel:
                 bodies: dict[str, str] = {}
-                for kind in cover(kinds, lambda kind: (name for _, name in selection(self.plan, kind))):
+                for kind in enough:
                     case = Case(procedure=self.plan.procedure, language=language, factors=kind.factors, channel=channel)
                     try:
                         trial, words = self.bench.whole(case)

@@ -20,6 +20,9 @@ def shrunk(finding: Finding, prover: Prover) -> Finding:
     """
     if finding.example is None or (best := _shown(finding, finding.example, prover)) is None:
         return finding
+    if finding.example.language != prover.files.original:
+        plain = replace(finding.example, language=prover.files.original, channel=Channel.SMS)
+        best = _shown(finding, plain, prover) or best
     smaller = True
     while smaller:
         smaller = False

@@ -114,7 +114,7 @@ class _Maker:
                 continue
             every = list(self._distinct(instruction, choices_for(self.plan, instruction), kind))
             ends = [pair for pair in every if self._at_ends(pair[0])]
-            for season in self.seasons:
+            for season in self.seasons[:2] if self.effort is Effort.QUICK else self.seasons:
                 wide = season is self.ordinary and self.effort is not Effort.QUICK
                 for choice, resolved in every if wide else ends:
                     minutes = minutes_alone((instruction,), resolved, self.rules, season)
@@ -124,6 +124,8 @@ class _Maker:
     def together(self) -> Iterator[Strand]:
         """Yield the courses with the most instructions: every choice on an ordinary day, and every day."""
         rows = courses(self.plan)
+        if self.effort is Effort.QUICK:
+            rows = rows[:1] + rows[1::6]
         for kind in fullest(self.plan, self.people.kinds):
             for number, season in enumerate(self.seasons):
                 usual = season is self.ordinary
@@ -134,7 +136,7 @@ class _Maker:
                         # Two by two again: each choice with each day, at minutes that differ from pair to pair.
                         minutes = minutes[(7 * index + number) % 24 :: 24]
                     elif self.effort is Effort.QUICK:
-                        minutes = minutes[number % 6 :: 6]
+                        minutes = minutes[number % 12 :: 12]
                     case = case if usual and not index else self._spoken(case, index + number)
                     every = usual and not index
                     yield Strand(depth=Depth.TOGETHER, case=case, minutes=minutes, in_all_words=every)
@@ -162,6 +164,8 @@ class _Maker:
         for number, kind in enumerate(kinds):
             for at, (language, channel) in enumerate(spoken):
                 for row, choice in enumerate(wordings):
+                    if self.effort is Effort.QUICK and (row + number) % 2:
+                        continue
                     day = WIDE_DAY if (number + row) % 2 else SIMPLEST_DAY
                     season = Season(day=day, zone=SIMPLEST_ZONE)
                     case = replace(self._case(kind, season, choice), language=language, channel=channel)

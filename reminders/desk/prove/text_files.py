@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from reminders.care.plan import Plan
 from reminders.care.values import Channel
+from reminders.wording.dates import Calendar
 from reminders.wording.languages import TranslationStatus, read_language
 from reminders.wording.texts import Texts, file_name
 
@@ -17,6 +18,7 @@ class TextFiles:
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
         self._texts: dict[str, Texts] = {}
+        self._calendars: dict[str, Calendar] = {}
 
     def texts(self, language: str) -> Texts:
         """Return the templates of a language."""
@@ -26,7 +28,15 @@ class TextFiles:
             found = self._texts[language] = Texts(folders, locale=read_language(folders[0]).cldr_locale)
         return found
 
-    @property
+    def calendar(self, language: str) -> Calendar:
+        """Return how a language writes dates and times."""
+        found = self._calendars.get(language)
+        if found is None:
+            folder = self._plan.folder / language
+            found = self._calendars[language] = Calendar(read_language(folder).cldr_locale)
+        return found
+
+    @cached_property
     def original(self) -> str:
         """The language the texts were written in; the plan's first when none says so."""
         languages = self._plan.file.languages

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
 
 from reminders.care.plan import MEDICINE_MARKS, EachDay, Instruction, NumberSetting, OnDay, Plan
 from reminders.care.resolving import Resolved
@@ -12,10 +11,8 @@ from reminders.care.timing import date_of_day
 from reminders.care.values import Channel, Joined, Occurrence, Outcome
 from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.trial import Bench, Trial
-from reminders.wording.dates import Calendar
 from reminders.wording.facts import facts_of, local
 from reminders.wording.framing import FRAME, Frame, frame_of
-from reminders.wording.languages import read_language
 from reminders.wording.readability import Formula, hardest_sentences, reading
 from reminders.wording.render import CourseWording, Rendered
 from reminders.wording.review import characters, doses, figures, parts
@@ -106,11 +103,6 @@ class TextRules:
             words=words,
         )
 
-    @cached_property
-    def original(self) -> str:
-        """The language that translations are held against."""
-        return self._files.original
-
     def _key(self, each: Occurrence, message: Joined, trial: Trial, rendered: Rendered) -> tuple[object, ...]:
         """Return all that the flaws of a text depend on."""
         return (
@@ -154,7 +146,7 @@ class TextRules:
         known = (sender.practice_phone, sender.after_hours_phone, sender.emergency_number)
         yield from characters.contact_flaws(body, known=known)
         yield from _reading_flaws(body, said.language)
-        if said.language != self.original:
+        if said.language != self._files.original:
             yield from self._translation_flaws(said)
         if said.each.channel is Channel.EMAIL:
             yield from self._subject_flaws(said, lists)
@@ -199,18 +191,18 @@ class TextRules:
             yield Flaw(rule="told_until", message=message, snippet=words)
 
     def _translation_flaws(self, said: Said) -> Iterator[Flaw]:
-        there = self._bench.words(said.resolved, language=self.original).render([said.each])
-        original = self._body(there, said.resolved, language=self.original)
+        there = self._bench.words(said.resolved, language=self._files.original).render([said.each])
+        original = self._body(there, said.resolved, language=self._files.original)
         yield from figures.translation_flaws(
             said.body,
             original,
             moments=self._moments(said, said.language),
-            original_moments=self._moments(said, self.original),
+            original_moments=self._moments(said, self._files.original),
         )
 
     def _moments(self, said: Said, language: str) -> list[str]:
         """Return every date and time that the program may have written into a text, in a language's way."""
-        calendar = Calendar(read_language(self._plan.folder / language).cldr_locale)
+        calendar = self._files.calendar(language)
         course = said.resolved.course
         instants = [local(each, course.zone) for each in (*said.resolved.anchors.values(), said.each.send_at)]
         days = [instant.date() for instant in instants]

@@ -6,9 +6,10 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 
 from reminders.wording.review.flaws import Flaw
-from reminders.wording.review.word_lists import ReviewWords
+from reminders.wording.review.word_lists import ReviewWords, pattern_of
 
 _FIGURE = re.compile(r"\d+(?:[.,]\d+)*")
 _THOUSANDS = re.compile(r"\d{1,3}(?:[.,]\d{3})+")
@@ -43,21 +44,32 @@ def translation_flaws(
 
 def with_figures(text: str, numbers: Sequence[str]) -> str:
     """Return the text in lower case with number words as figures (`eight tablets`: `8 tablets`)."""
-    low = text.lower()
-    for value, word in reversed(list(enumerate(numbers))):
-        low = re.sub(rf"(?<!\w){re.escape(word)}(?!\w)", str(value), low)
-    return low
+    values = {word: str(value) for value, word in enumerate(numbers)}
+    return pattern_of(tuple(numbers)).sub(lambda found: values[found[0]], text.lower())
 
 
 def days_told(text: str, words: ReviewWords) -> Iterator[tuple[str, int, str]]:
     """Yield what a text says about days: `until_day`, `for_days` or `on_day`, the number, and the words."""
     low = with_figures(text, words.numbers)
-    for kind in ("until_day", "for_days", "on_day"):
-        for phrase in getattr(words, kind):
-            pattern = re.escape(phrase.lower()).replace(r"\{n\}", r"(\d{1,3})").replace(r"\ ", r"\s+")
-            for found in re.finditer(rf"(?<!\w){pattern}(?!\w)", low):
-                yield kind, int(found[1]), found[0]
-                low = low[: found.start()] + " " * len(found[0]) + low[found.end() :]
+    for kind, pattern in _day_phrases(words):
+        for found in pattern.finditer(low):
+            yield kind, int(found[1]), found[0]
+        low = pattern.sub(lambda found: " " * len(found[0]), low)
+
+
+@lru_cache(maxsize=32)
+def _day_phrases(words: ReviewWords) -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Return what finds each phrase, the most telling kind first, as `until day 5` holds `day 5` too."""
+    kinds = {"until_day": words.until_day, "for_days": words.for_days, "on_day": words.on_day}
+    return tuple(
+        (kind, re.compile(rf"(?<!\w){_with_number(phrase)}(?!\w)"))
+        for kind, phrases in kinds.items()
+        for phrase in phrases
+    )
+
+
+def _with_number(phrase: str) -> str:
+    return re.escape(phrase.lower()).replace(r"\{n\}", r"(\d{1,3})").replace(r"\ ", r"\s+")
 
 
 def _plain(number: str) -> str:

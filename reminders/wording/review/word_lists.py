@@ -6,7 +6,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TypeVar
 
@@ -101,6 +101,7 @@ def read_word_lists(language: str, *, folder: Path, shared: Path) -> WordLists:
     )
 
 
+@lru_cache(maxsize=256)
 def pattern_of(words: tuple[str, ...]) -> re.Pattern[str]:
     """Return what finds any of the words, whole and in any case; nothing is found for no words."""
     parts = (re.escape(word).replace(r"\*", r"\w*").replace(r"\ ", r"\s+") for word in words)
