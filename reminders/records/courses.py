@@ -3,33 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import CursorResult, select, update
+from sqlalchemy import CursorResult, bindparam, insert, select, update
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel, col
 
 from reminders.records.message_states import SPENT, MessageEvent, MessageState, next_state
-from reminders.records.people import new_id
 from reminders.records.tables import Approval, Enrollment, Message
 
-
-@dataclass(frozen=True, kw_only=True)
-class Identity:
-    """What names a message within its course."""
-
-    key: str
-    occurrence: int
+_APPROVALS = SQLModel.metadata.tables["approval"]
+_ENROLLMENTS = SQLModel.metadata.tables["enrollment"]
 
 
 def is_approved(session: Session, practice_id: str, content_hash: str) -> bool:
     """Say whether a licensed clinician of the practice approved exactly this content."""
-    statement = select(col(Approval.id)).where(
-        col(Approval.practice_id) == practice_id, col(Approval.content_hash) == content_hash
-    )
-    return session.execute(statement.limit(1)).first() is not None
+    values = {"practice_id": practice_id, "content_hash": content_hash}
+    return session.connection().execute(_APPROVED, values).first() is not None
 
 
 def add_approval(session: Session, approval: Approval) -> None:
@@ -67,11 +58,9 @@ def same_enrollment(session: Session, patient_id: int, procedure: str, procedure
     return session.execute(statement.limit(1)).scalar_one_or_none()
 
 
-def add_enrollment(session: Session, enrollment: Enrollment) -> int:
-    """Add an enrollment and return the new id."""
-    session.add(enrollment)
-    session.flush()
-    return new_id(enrollment.id)
+def add_enrollment(session: Session, values: Mapping[str, Any]) -> int:
+    """Add an active enrollment with these columns and return the new id."""
+    return int(session.connection().execute(_ADD_ENROLLMENT, {**values, "state": "active"}).scalar_one())
 
 
 def enrollment_of(session: Session, enrollment_id: int) -> Enrollment | None:
@@ -151,3 +140,12 @@ def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -
     ids = [each.id for each in enrollments_of(session, patient_id) if each.id != beside]
     statement = select(Message).where(col(Message.enrollment_id).in_(ids), col(Message.state).in_(states))
     return list(session.execute(statement).scalars())
+
+
+# Built once, as enrolling a list runs them hundreds of times a second.
+_ADD_ENROLLMENT = insert(_ENROLLMENTS).returning(_ENROLLMENTS.c.id)
+_APPROVED = (
+    select(_APPROVALS.c.id)
+    .where(_APPROVALS.c.practice_id == bindparam("practice_id"), _APPROVALS.c.content_hash == bindparam("content_hash"))
+    .limit(1)
+)
