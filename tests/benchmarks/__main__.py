@@ -10,6 +10,7 @@ from pathlib import Path
 
 BENCHMARKS = {
     "dispatch": "tests.benchmarks.dispatch",
+    "enroll": "tests.benchmarks.enroll",
     "insert": "tests.benchmarks.insert",
     "lateness": "tests.benchmarks.lateness",
     "memory": "tests.benchmarks.memory",
