@@ -19,7 +19,7 @@ class _Section(BaseModel):
 
 
 def _http_url(text: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/?#]+\S*", text):
+    if not re.fullmatch(r"https?://[^\s/?#]+[^\r\n]*", text):
         raise ValueError("must be an http:// or https:// address")
     return text
 

@@ -169,8 +169,8 @@ def _fields(call: HookCall) -> object:
             raise NotReadable("the body is not the JSON that it says it is") from None
     if call.body and kind not in {"", "application/x-www-form-urlencoded", "text/plain"}:
         raise NotReadable(f"a body of the kind {kind[:60]!r} is not known")
-    form = dict(parse_qsl(call.body.decode("utf-8", "replace"), keep_blank_values=True)) if call.body else {}
-    return {**call.query, **form}
+    form = "" if kind == "text/plain" else call.body.decode("utf-8", "replace")
+    return {**call.query, **dict(parse_qsl(form, keep_blank_values=True))}
 
 
 def _find(fields: object, path: str) -> str | None:

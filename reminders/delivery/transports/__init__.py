@@ -36,5 +36,10 @@ class Transport(Protocol):
         """Give back what it holds open."""
 
 
-TRANSPORTS = {"file": "reminders.delivery.transports.file:FileTransport"}
+TRANSPORTS = {
+    "file": "reminders.delivery.transports.file:FileTransport",
+    "smtp": "reminders.delivery.transports.smtp:SmtpTransport",
+    "smpp": "reminders.delivery.transports.smpp:SmppTransport",
+    "http": "reminders.delivery.transports.http:HttpTransport",
+}
 """Name in the configuration → module and class; a module is loaded only when it is used."""
