@@ -158,7 +158,8 @@ def _temperature(findings: Findings, number: Amount, after: str) -> Measure | No
     if money or _is(findings, after, "unit") or _near(findings, number, "sugar", "temp"):
         return None
     exact = "." in findings.reading.tokens[number.first].word
-    bare_fever = in_f and 100 <= value <= 107 and not number.written_out
+    # a lone 39 in a language of which few words are known is taken for a fever, to be safe
+    bare_fever = (in_f and 100 <= value <= 107 and not number.written_out) or (in_c and findings.words.modest)
     return unit if about_body or exact or bare_fever else None
 
 

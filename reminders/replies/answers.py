@@ -57,7 +57,7 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
 
 
 def _answering(findings: Findings, at: int) -> bool:
-    names = ("answer_yes", "answer_no", "answer_confirm", "ack", "degree")
+    names = ("answer_yes", "answer_no", "answer_none", "answer_confirm", "ack", "degree")
     return any(findings.has(at, name) for name in names)
 
 

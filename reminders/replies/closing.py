@@ -161,8 +161,12 @@ def _unknown(findings: Findings, covered: set[int]) -> list[int]:
     ]
 
 
-_SERIOUS = [
+_SERIOUS = (
     "concern",
+    "breath",
+    "chest",
+    "heart",
+    "face",
     "dark",
     "bleed",
     "spurt",
@@ -191,7 +195,7 @@ _SERIOUS = [
     "worse",
     "extreme",
     "cannot",
-]
+)
 
 
 def _may_be_serious(findings: Findings, at: int) -> bool:

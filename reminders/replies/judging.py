@@ -29,6 +29,10 @@ are a full day's at once."""
 DAILY_LIMIT_MG = 4000.0
 
 
+_IF_ASKED = "sign.medicine_if_asked"
+"""A medicine beside words of a question: it asks about the medicine only when the reply asks at all."""
+
+
 @dataclass(frozen=True, slots=True)
 class Sign:
     """A sign named in the reply and how it stands."""
@@ -53,6 +57,7 @@ def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> t
         for kind, ones in findings.by_kind.items()
         if kind.startswith(("sign.", "net."))
         for one in ones
+        if kind != _IF_ASKED or findings.of("ask")
     ]
     temperatures = _fevers(findings, scope, numbers)
     if temperatures and not any(sign.standing.counts for sign in temperatures):
@@ -74,6 +79,8 @@ def _worded(findings: Findings, scope: Scope, one: Finding) -> Sign:
     group, _, name = one.kind.partition(".")
     if group == "net":
         name = "net"
+    if one.kind == _IF_ASKED:
+        name = "medicine_question"
     standing = scope.of(one)
     if name == "pus_or_serum":
         # clear or pale, watery weeping is expected after a chemical nail procedure (NHS nail-surgery leaflets)

@@ -83,7 +83,9 @@ class _Table:
 class Lexicon:
     """Compiled words and patterns of one or two languages; look-ups are remembered."""
 
-    def __init__(self, sources: tuple[Source, ...]) -> None:
+    def __init__(self, sources: tuple[Source, ...], *, modest: bool) -> None:
+        self.modest = modest
+        """Some of its languages have a short list only."""
         self._bits: dict[str, int] = {}
         self._sizes: dict[int, int] = {}
         self._anchored: dict[int, list[Pattern]] = {}
@@ -222,4 +224,5 @@ def load_source(name: str) -> Source:
 @lru_cache(maxsize=64)
 def lexicon(*names: str) -> Lexicon:
     """Give the compiled lexicon of the languages named; classes of one name are shared between them."""
-    return Lexicon(tuple(load_source(name) for name in names))
+    modest = not {"en", "es", "emoji"}.issuperset(names)
+    return Lexicon(tuple(load_source(name) for name in names), modest=modest)

@@ -13,7 +13,7 @@ _IDEOGRAPH = "\u3400-\u9fff\uf900-\ufaff"
 _TOKEN = re.compile(
     rf"""(?P<num>\d+(?:[.,]\d+)?)
     |(?P<word>[^\W\d_](?:[\w\u0300-\u036f'’`´{_HIDDEN}]*[\w\u0300-\u036f])?)
-    |(?P<stop>[.!?;:,()\n\r…。！？；，、،؟¿¡]+)
+    |(?P<stop>[.!?;:,\n\r…。！？；，、،؟¿¡]+)
     |(?P<mark>[^\s\w])""",
     re.VERBOSE,
 )
