@@ -19,6 +19,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "doctor": ("reminders.cli.doctor", "Find what is wrong with the installation, and say what to do."),
         "procedures": ("reminders.cli.procedures", "List the procedures, their languages and approvals."),
         "preview": ("reminders.cli.preview", "Show what a plan would send, and why then."),
+        "check": ("reminders.cli.check", "Prove that plans hold for every patient, or show where not."),
         "approve": ("reminders.cli.approving", "Record a clinician's approval of a plan as it is now."),
         "approvals": ("reminders.cli.approving", "List who approved which plan, and when."),
         "enroll": ("reminders.cli.enrolling", "Enroll a patient at checkout, or many from a CSV file."),

@@ -128,12 +128,8 @@ def _useful(trial: Trial, message: Joined, each: Occurrence, traits: Traits) -> 
         event = trial.resolved.anchors.get(name)
         if event is not None:
             yield from _before_its_event(trial, message, name, traits.instruction)
-    visit = trial.resolved.anchors.get("visit") if traits.counts_to_visit else None
-    if visit is not None and each.planned_at < visit < message.useful_until:
-        text = (
-            f"may still go out until {_clock(trial, message.useful_until)}, after the visit at {_clock(trial, visit)}"
-        )
-        yield Breach(rule="useful_until", key=each.key, field=field, message=text)
+    if traits.counts_to_visit and "visit" in trial.resolved.anchors and traits.instruction.useful_hours is not None:
+        yield from _after_visit(trial, each, traits.instruction)
 
 
 def _after_visit(trial: Trial, each: Occurrence, instruction: Instruction) -> Iterator[Breach]:
