@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator, Tag, model_validator
 
+from reminders.care.toml_lines import Places
 from reminders.care.values import Asks, InDoubt, QuietMove, Slot
 
 
@@ -41,6 +43,14 @@ MEDICINE_MARKS = ("no_ibuprofen", "no_acetaminophen")
 Key = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
 
 
+class Site(StrEnum):
+    """Where an anaesthetic was given."""
+
+    DIGIT = "digit"  # a block at a finger or toe
+    SKIN = "skin"  # into the skin around the place
+    DENTAL = "dental"  # beside a tooth, or a block of the jaw
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -56,11 +66,17 @@ class NumberSetting(_Table):
     source: str
     after_anchor: str | None = None
     """The day it names must lie after the local day of this anchor."""
+    depends_on: str | None = None
+    """A choice of the plan; `defaults` says which number each of its values starts with."""
+    defaults: Mapping[str, int] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _in_range(self) -> NumberSetting:
-        if not self.lowest <= self.default <= self.highest:
-            raise ValueError(f"default {self.default} lies outside {self.lowest} to {self.highest}")
+        for value in (self.default, *self.defaults.values()):
+            if not self.lowest <= value <= self.highest:
+                raise ValueError(f"default {value} lies outside {self.lowest} to {self.highest}")
+        if (self.depends_on is None) != (not self.defaults):
+            raise ValueError("`depends_on` and `defaults` belong together")
         return self
 
 
@@ -69,11 +85,18 @@ class ChoiceSetting(_Table):
 
     default: str
     choices: Literal["anaesthetics"] | tuple[str, ...]
+    at: Site = Site.DIGIT
+    """Of anaesthetics: where it was given, which decides how long it lasts."""
+    needs: Mapping[str, str] = Field(default_factory=dict)
+    """For a value, the other setting that has to be recorded before a course may begin with it."""
     says: str
     source: str
 
     @model_validator(mode="after")
     def _is_choice(self) -> ChoiceSetting:
+        for value in self.needs:
+            if value not in self.choices:
+                raise ValueError(f"`needs` speaks of {value!r}, which is not one of the choices")
         if self.default and self.choices != "anaesthetics" and self.default not in self.choices:
             raise ValueError(f"default {self.default!r} is not one of {', '.join(self.choices)}")
         return self
@@ -97,6 +120,8 @@ class DerivedAnchor(_Table):
     hours: Amount
     or_sooner_by: str | None = None
     """A setting holding an anaesthetic: when it is recorded, the low end of its range counts."""
+    or_until_high_of: str | None = None
+    """The same, but the high end counts: numbness beyond it is no longer the anaesthetic's."""
     says: str
     """What happens then, as the end of a sentence: `60 min before the block may wear off`."""
 
@@ -242,12 +267,33 @@ class Instruction(_Table):
         return (self.key, *(choice.use for choice in self.texts))
 
 
+class StaffTask(_Table):
+    """Something that staff have to see to at its moment; the patient is not told."""
+
+    key: Key
+    says: str
+    """What is to be done, as a question that can be answered with yes (`Was the result given?`)."""
+    when: tuple[When, ...] = Field(min_length=1)
+    only_if_any: tuple[str, ...] = ()
+    not_if_any: tuple[str, ...] = ()
+    source: str
+
+    def applies(self, marks: frozenset[str]) -> bool:
+        """Say whether this task comes up for a patient with these marks."""
+        wanted = not self.only_if_any or not marks.isdisjoint(self.only_if_any)
+        return wanted and marks.isdisjoint(self.not_if_any)
+
+
 class WarningSign(_Table):
     """A sign the patient is told to watch for, for the sheet and for the reader of the plan."""
 
     sign: str
     urgency: Literal["emergency", "urgent", "routine"]
     from_day: int = Field(ge=0, strict=True)
+    reply_signs: tuple[str, ...] = ()
+    """Which signs found in a reply mean this one, any of them; `fever + spreading_redness` means both together."""
+    reply_until_day: int | None = Field(default=None, ge=0, strict=True)
+    """The last day of the course on which a reply is raised to this urgency; None for all."""
     source: str
 
 
@@ -260,10 +306,15 @@ class PlanFile(_Table):
     cautions: tuple[str, ...] = Field(min_length=1)
     desk_message: str
     """The instruction sent while the patient still stands at the desk; what fits nowhere else is put into it."""
+    blocks: tuple[Key, ...] = ()
+    """Files in shared/blocks/ whose tables this plan holds too; its own tables change theirs."""
+    leave_out: tuple[str, ...] = ()
+    """Instructions of the blocks that this plan does without."""
     factors: tuple[str, ...] = ()
     settings: Mapping[str, Setting] = Field(default_factory=dict)
     anchors: Mapping[str, DerivedAnchor] = Field(default_factory=dict)
     instruction: tuple[Instruction, ...] = Field(min_length=1)
+    staff_task: tuple[StaffTask, ...] = ()
     warning_sign: tuple[WarningSign, ...] = Field(min_length=1)
     sources: Mapping[str, str] = Field(default_factory=dict)
 
@@ -277,7 +328,7 @@ class SharedRow(_Table):
 
 
 class Anaesthetic(SharedRow):
-    """How long a block with one agent lasts at a digit, in hours from the injection."""
+    """How long numbness by one agent lasts at one kind of site, in hours from the injection."""
 
     name: str
     low: float = Field(gt=0)
@@ -318,10 +369,11 @@ class Plan:
     shared: Path
     file: PlanFile
     anaesthetics: Mapping[str, Anaesthetic]
+    """Those used at this plan's kind of site."""
     factors: Mapping[str, Factor]
     """All known factors by name; `file.factors` says which change this plan."""
-    instruction_lines: Mapping[str, int] = field(default_factory=dict)
-    """Where each instruction begins in plan.toml, for findings."""
+    places: Places = field(default_factory=Places)
+    """Where each table and key stands, in plan.toml or in a block, for findings."""
 
     @property
     def title(self) -> str:

@@ -25,7 +25,7 @@ def choose_language(
             raise
         asked = None
     order = [code for code in (asked, practice_language, *_originals(ready)) if code in ready.plan.file.languages]
-    fit = [code for code in order if code and (drafts_allowed or _status(ready, code) is not TranslationStatus.DRAFT)]
+    fit = [code for code in order if code and (drafts_allowed or ready.statuses[code] is not TranslationStatus.DRAFT)]
     if not fit:
         raise InputError(
             f"{ready.plan.procedure} has no texts in {wanted!r} that a qualified translator has read, and none to fall "
@@ -40,8 +40,4 @@ def choose_language(
 
 
 def _originals(ready: ReadyPlan) -> list[str]:
-    return [code for code in ready.plan.file.languages if _status(ready, code) is TranslationStatus.ORIGINAL]
-
-
-def _status(ready: ReadyPlan, language: str) -> TranslationStatus:
-    return ready.wording.translation_status(language)
+    return [code for code in ready.plan.file.languages if ready.statuses[code] is TranslationStatus.ORIGINAL]

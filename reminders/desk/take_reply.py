@@ -13,6 +13,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.concern_from_reply import raise_concern, seek_right_address
 from reminders.desk.consent import Address, release_address, restart, stop_address
 from reminders.desk.contact_details import parse_phone
+from reminders.desk.plan_warnings import heed_plan
 from reminders.desk.reply_context import Context, read_reply
 from reminders.errors import InputError
 from reminders.records import people, replies
@@ -79,7 +80,8 @@ def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
     where = Address(practice_id=desk.practice_id, channel=incoming.channel, address=_sender(desk, incoming))
     contacts = tuple(people.contacts_at(session, where.practice_id, where.channel, where.address))
     text = _storable(incoming.text)[:LONGEST_REPLY]
-    found, context = read_reply(session, text, contacts, now)
+    read, context = read_reply(session, text, contacts, now)
+    found = heed_plan(session, desk, read, context.enrollment)
     understood = _Understood(where=where, text=text, contacts=contacts, found=found, context=context, at=now)
     reply = _reply(understood, gateway_ref)
     reply_id = replies.add_reply(session, reply)
