@@ -54,7 +54,6 @@ WORDS: dict[str, tuple[list[str], str]] = {
     "an abbreviation for a zone": (enrollment(zone="CT"), "is not a time zone"),
     "a path for a zone": (enrollment(zone="../../etc/passwd"), "is not a time zone"),
     "a language without texts": (enrollment(language="tlh"), "has no texts in"),
-    "a draft translation": (enrollment(language="es"), "draft"),
     # the plan
     "an unknown procedure": (["enroll", "no-such-procedure", "--end", END], "no procedure 'no-such-procedure'"),
     "a path for a procedure": (["enroll", "../shared", "--end", END], "no procedure"),

@@ -55,6 +55,13 @@ def test_a_landline_and_a_number_from_elsewhere_are_warnings_on_stderr(terminal:
     assert "landline" not in result.stdout
 
 
+def test_a_language_whose_texts_are_a_draft_is_a_warning(terminal: Terminal) -> None:
+    result = terminal.run(*enrollment(language="es"))
+
+    assert result.exit_code == 0
+    assert "the texts in es are a draft" in result.stderr
+
+
 def test_a_dry_run_stores_nothing(terminal: Terminal) -> None:
     before = terminal.counts()
 

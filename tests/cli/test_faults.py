@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import logging
 import sqlite3
+from collections.abc import Iterator
 
 import click
 import pytest
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from reminders.cli.faults import ENV_DEBUG, told
+from reminders.cli.log_lines import log_to_stderr
 from reminders.errors import ConfigError, Fault, InputError, NotFound, PlanError, StateError, Unreachable
 from tests.build import PLANS
 
@@ -75,3 +78,24 @@ def test_a_traceback_is_shown_on_request(monkeypatch: pytest.MonkeyPatch, capsys
     raising(ValueError("x"))
 
     assert "Traceback" in capsys.readouterr().err
+
+
+@pytest.fixture
+def quiet_again() -> Iterator[None]:
+    """Take back what `log_to_stderr` set, as the tests share one process."""
+    log = logging.getLogger("reminders")
+    before = (log.handlers, log.level, log.propagate)
+    yield
+    log.handlers, log.level, log.propagate = before
+
+
+@pytest.mark.usefixtures("quiet_again")
+def test_a_log_line_has_ids_and_the_error_s_type_only(capsys: pytest.CaptureFixture[str]) -> None:
+    log_to_stderr()
+    logging.getLogger("reminders.delivery").error(
+        "job_failed", exc_info=ValueError("Robin Example"), extra={"job": "dispatch"}
+    )
+
+    line = capsys.readouterr().err
+    assert line.count("\n") == 1
+    assert line.endswith("ERROR job_failed job=dispatch error=ValueError\n")
