@@ -23,7 +23,7 @@ from tests.stored import APPROVED, PHONE, add_course, row
 
 Figure = Mapping[str, Any]
 START = datetime(2026, 6, 1, 16, 0, tzinfo=UTC)
-ALL_DUE = START + timedelta(days=60)
+ALL_DUE = START + timedelta(days=60, hours=3)
 """By then every message of the backlog is due, and none is stale."""
 PER_COURSE = 30
 _COURSES_AT_ONCE = 500
@@ -103,11 +103,13 @@ def add_people(session: Session, numbers: Iterable[int]) -> None:
     session.connection().execute(insert(Enrollment), [{"id": n, "patient_id": n, **course} for n in given])
 
 
-def file_dispatcher(database: Database, folder: Path, clock: Clock) -> Dispatcher:
-    """Return a worker that writes to files in `folder`, durably, at any hour."""
+def file_dispatcher(
+    database: Database, folder: Path, clock: Clock, *, quiet: tuple[str, ...] = ("21:00-08:00",)
+) -> Dispatcher:
+    """Return a worker that writes to files in `folder`, durably."""
     transport = FileTransport(folder, now=clock.now, senders={})
     rules = DispatchRules(
-        gate=Gate(quiet_hours={"main": QuietHours.every_day("21:00-08:00")}),
+        gate=Gate(quiet_hours={"main": QuietHours.every_day(*quiet)}),
         concern_due=lambda _, opened_at: opened_at + timedelta(days=1),
     )
     return Dispatcher(database, clock, {"sms": transport}, rules)

@@ -31,7 +31,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
         moments = [first + timedelta(seconds=1 / _PER_SECOND) * each for each in range(_SECONDS * _PER_SECOND)]
         useful = {"useful_until": first + timedelta(days=1), "key": "rush"}
         insert_messages(session, [row(at, due_at=moment, **useful) for at, moment in enumerate(moments)])
-    worker = file_dispatcher(database, folder / "out", clock)
+    worker = file_dispatcher(database, folder / "out", clock, quiet=())
     runner = Runner([dispatch_job(worker, clock)])
     runner.start()
     time.sleep(_SECONDS + 4)
