@@ -68,13 +68,14 @@ def plan_of(*instructions: Mapping[str, Any], **tables: Any) -> Plan:
         folder=PLANS / "invented",
         shared=shared,
         file=PlanFile.model_validate(values | tables),
-        anaesthetics=_table(shared / "anaesthetics.toml", Anaesthetic.model_validate),
+        anaesthetics=_table(shared / "anaesthetics.toml", Anaesthetic.model_validate, under="digit"),
         factors=_table(shared / "factors.toml", Factor.model_validate),
     )
 
 
-def _table(path: Path, read: Callable[[object], Row]) -> dict[str, Row]:
-    return {name: read(row) for name, row in tomllib.loads(path.read_text(encoding="utf-8")).items()}
+def _table(path: Path, read: Callable[[object], Row], *, under: str = "") -> dict[str, Row]:
+    values = tomllib.loads(path.read_text(encoding="utf-8"))
+    return {name: read(row) for name, row in (values[under] if under else values).items()}
 
 
 def course_of(end: str = "2026-06-10T15:30", zone: str | ZoneInfo = LOS_ANGELES, **facts: Any) -> Course:

@@ -43,6 +43,7 @@ def draft_of(values: Mapping[str, object]) -> PlanFile:
         settings=settings,
         anchors={name: _sound(DerivedAnchor, each, _ANCHOR) for name, each in _table(values.get("anchors")).items()},
         instruction=instructions,
+        staff_task=(),
         desk_message=desk_message if isinstance(desk_message, str) else known,
     )
 

@@ -9,11 +9,12 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
+from reminders.care.blocks import with_blocks
 from reminders.care.drafts import draft_of
-from reminders.care.plan import Anaesthetic, Factor, Plan, PlanFile, SharedRow
+from reminders.care.plan import Anaesthetic, ChoiceSetting, Factor, Plan, PlanFile, SharedRow, Site
 from reminders.care.references import reference_faults
 from reminders.care.toml_lines import Path as TomlPath
-from reminders.care.toml_lines import line_index, line_of
+from reminders.care.toml_lines import Places, line_index
 from reminders.errors import Fault, NotFound, PlanError
 
 PLAN_FILE = "plan.toml"
@@ -33,12 +34,13 @@ def load_plan(folder: Path) -> Plan:
         raise NotFound(f"no procedure {folder.name!r}: {folder} has no {PLAN_FILE}; there are: {known}")
     shared = folder.parent / SHARED_FOLDER
     faults: list[Fault] = []
-    plan_file, lines = _read_plan(folder / PLAN_FILE, faults)
-    anaesthetics = _read_table(shared / "anaesthetics.toml", Anaesthetic, faults)
-    factors = _read_table(shared / "factors.toml", Factor, faults)
+    factors = _rows(shared / "factors.toml", Factor, faults)
+    plan_file, places = _read_plan(folder / PLAN_FILE, frozenset(factors), faults)
+    anaesthetics = _anaesthetics(shared / "anaesthetics.toml", site_of(plan_file), faults)
     if plan_file is not None:
         for where, message in reference_faults(plan_file, factors):
-            faults.append(Fault(file=folder / PLAN_FILE, line=line_of(lines, where), message=message))
+            file, line = places.of(where)
+            faults.append(Fault(file=file, line=line, message=message))
     if faults or plan_file is None:
         raise PlanError(tuple(faults))
     return Plan(
@@ -48,10 +50,15 @@ def load_plan(folder: Path) -> Plan:
         file=plan_file,
         anaesthetics=anaesthetics,
         factors=factors,
-        instruction_lines={
-            each.key: line_of(lines, ("instruction", index)) for index, each in enumerate(plan_file.instruction)
-        },
+        places=places,
     )
+
+
+def site_of(plan: PlanFile | None) -> Site:
+    """Return at what kind of site a plan's anaesthetic is given; a digit when it says nothing of any."""
+    settings = plan.settings.values() if plan is not None else ()
+    sites = (each.at for each in settings if isinstance(each, ChoiceSetting) and each.choices == "anaesthetics")
+    return next(sites, Site.DIGIT)
 
 
 def procedures_in(folder: Path) -> tuple[str, ...]:
@@ -59,37 +66,65 @@ def procedures_in(folder: Path) -> tuple[str, ...]:
     return tuple(sorted(found.parent.name for found in folder.glob(f"*/{PLAN_FILE}")))
 
 
-def _read_plan(path: Path, faults: list[Fault]) -> tuple[PlanFile | None, Mapping[TomlPath, int]]:
+def _read_plan(path: Path, factors: frozenset[str], faults: list[Fault]) -> tuple[PlanFile | None, Places]:
     """Return the plan file, of a faulty one its sound parts, so that all faults are found in one run."""
     read = _read_toml(path, faults)
     if read is None:
-        return None, {}
-    values, lines = read
+        return None, Places()
+    values, places, found = with_blocks(read, path, read=lambda file: _read_toml(file, faults), factors=factors)
+    faults += found
     try:
-        return PlanFile.model_validate(values), lines
+        return PlanFile.model_validate(values), places
     except ValidationError as error:
-        faults += _validation_faults(error, path, lines, values)
-        return draft_of(values), lines
+        faults += _validation_faults(error, places, values)
+        return draft_of(values), places
 
 
-def _read_table(path: Path, row: type[Row], faults: list[Fault]) -> dict[str, Row]:
+def _rows(path: Path, row: type[Row], faults: list[Fault]) -> dict[str, Row]:
     read = _read_toml(path, faults)
     if read is None:
         return {}
     values, lines = read
+    return _sound_rows(values, row, _places(path, lines), faults)
+
+
+def _anaesthetics(path: Path, site: Site, faults: list[Fault]) -> dict[str, Anaesthetic]:
+    """Return the agents at one kind of site; the others are looked at for faults too."""
+    read = _read_toml(path, faults)
+    if read is None:
+        return {}
+    values, lines = read
+    places = _places(path, lines)
+    found: dict[str, dict[str, Anaesthetic]] = {}
+    for name, part in values.items():
+        if name not in set(Site) or not isinstance(part, dict):
+            message = f"{name}: the tables of this file are called {', '.join(f'{each}.agent' for each in Site)}"
+            faults.append(Fault(file=path, line=places.of((name,))[1], message=message))
+        else:
+            found[name] = _sound_rows(part, Anaesthetic, places, faults, within=(name,))
+    return found.get(site, {})
+
+
+def _sound_rows(
+    values: Mapping[str, object], row: type[Row], places: Places, faults: list[Fault], *, within: TomlPath = ()
+) -> dict[str, Row]:
     table: dict[str, Row] = {}
     names: dict[str, str] = {}
     for key, value in values.items():
         try:
             table[key] = row.model_validate(value)
         except ValidationError as error:
-            faults += _validation_faults(error, path, lines, values, within=(key,))
+            faults += _validation_faults(error, places, values, within=(*within, key))
             continue
         for name in (key, *table[key].aliases):
             if names.setdefault(name, key) != key:
-                message = f"{name!r} means {names[name]} already"
-                faults.append(Fault(file=path, line=line_of(lines, (key, "aliases")), message=message))
+                file, line = places.of((*within, key, "aliases"))
+                faults.append(Fault(file=file, line=line, message=f"{name!r} means {names[name]} already"))
     return table
+
+
+def _places(path: Path, lines: Mapping[TomlPath, int]) -> Places:
+    return Places(path, {where: (path, line) for where, line in lines.items()})
 
 
 def _read_toml(path: Path, faults: list[Fault]) -> tuple[dict[str, object], Mapping[TomlPath, int]] | None:
@@ -119,12 +154,7 @@ def _line_in(message: str) -> int:
 
 
 def _validation_faults(
-    error: ValidationError,
-    path: Path,
-    lines: Mapping[TomlPath, int],
-    values: Mapping[str, object],
-    *,
-    within: TomlPath = (),
+    error: ValidationError, places: Places, values: Mapping[str, object], *, within: TomlPath = ()
 ) -> Iterator[Fault]:
     errors = error.errors(include_url=False)
     for each in errors:
@@ -136,7 +166,8 @@ def _validation_faults(
         message = "this key is not known" if each["type"] == "extra_forbidden" else each["msg"]
         named = ".".join(_names(where, values))
         text = message.removeprefix("Value error, ")
-        yield Fault(file=path, line=line_of(lines, where), message=f"{named}: {text}" if named else text)
+        file, line = places.of(where)
+        yield Fault(file=file, line=line, message=f"{named}: {text}" if named else text)
 
 
 def _without_tags(loc: Sequence[str | int]) -> TomlPath:

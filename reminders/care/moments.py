@@ -7,7 +7,17 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 
-from reminders.care.plan import AfterAnchor, AfterVisit, BeforeAnchor, BeforeVisit, EachDay, Instruction, OnDay, When
+from reminders.care.plan import (
+    AfterAnchor,
+    AfterVisit,
+    BeforeAnchor,
+    BeforeVisit,
+    EachDay,
+    Instruction,
+    OnDay,
+    StaffTask,
+    When,
+)
 from reminders.care.resolving import Resolved
 from reminders.care.timing import instant_of, local_day
 from reminders.care.values import Course, Reason, Slot
@@ -32,7 +42,7 @@ class Moment:
     must_precede: bool = False
 
 
-def moments(instruction: Instruction, resolved: Resolved) -> list[Moment]:
+def moments(instruction: Instruction | StaffTask, resolved: Resolved) -> list[Moment]:
     """Return the instruction's moments, earliest first; empty when it counts from a visit nobody booked.
 
     A zone that skips a whole day gives two days the same instant: that is one moment, not two.

@@ -20,6 +20,8 @@ from reminders.care.plan import (
     NumberSetting,
     OnDay,
     PlanFile,
+    Setting,
+    StaffTask,
     When,
 )
 from reminders.care.toml_lines import Path as TomlPath
@@ -43,6 +45,8 @@ def reference_faults(plan: PlanFile, factors: Mapping[str, Factor]) -> Found:
             yield (*at, "key"), f"the key {instruction.key!r} is used twice"
         seen.add(instruction.key)
         yield from _instruction_faults(instruction, plan, at)
+    for index, task in enumerate(plan.staff_task):
+        yield from _task_faults(task, plan, ("staff_task", index))
 
 
 def _unknown_factors(plan: PlanFile, factors: Mapping[str, Factor]) -> Found:
@@ -60,9 +64,10 @@ def _anchor_faults(plan: PlanFile) -> Found:
         if anchor.after not in known or anchor.after == "visit":
             yield (*at, "after"), f"{anchor.after!r} is not an anchor that stands above this one"
         yield from _amount_faults(anchor.hours, plan, (*at, "hours"))
-        sooner = plan.settings.get(anchor.or_sooner_by or "")
-        if anchor.or_sooner_by and not (isinstance(sooner, ChoiceSetting) and sooner.choices == "anaesthetics"):
-            yield (*at, "or_sooner_by"), f"{anchor.or_sooner_by!r} is not a setting with anaesthetics"
+        for key, agent in (("or_sooner_by", anchor.or_sooner_by), ("or_until_high_of", anchor.or_until_high_of)):
+            setting = plan.settings.get(agent or "")
+            if agent and not (isinstance(setting, ChoiceSetting) and setting.choices == "anaesthetics"):
+                yield (*at, key), f"{agent!r} is not a setting with anaesthetics"
         if name in plan.settings:
             yield at, f"{name} is a setting too; a text could not tell which is meant"
         known.append(name)
@@ -70,11 +75,29 @@ def _anchor_faults(plan: PlanFile) -> Found:
 
 def _setting_faults(plan: PlanFile) -> Found:
     for name, setting in plan.settings.items():
+        yield from _dependence_faults(name, setting, plan)
         if isinstance(setting, NumberSetting) and setting.after_anchor:
             at: TomlPath = ("settings", name, "after_anchor")
             yield from _known_anchor(setting.after_anchor, plan, at)
             if setting.default * 24 <= _usual_hours(setting.after_anchor, plan):
                 yield at, f"the default day {setting.default} is over when {setting.after_anchor} comes"
+
+
+def _dependence_faults(name: str, setting: Setting, plan: PlanFile) -> Found:
+    """Yield where a setting speaks of another one that is not there, or does not have such a value."""
+    at: TomlPath = ("settings", name)
+    if isinstance(setting, NumberSetting) and setting.depends_on:
+        other = plan.settings.get(setting.depends_on)
+        if not isinstance(other, ChoiceSetting) or other.choices == "anaesthetics":
+            yield (*at, "depends_on"), f"{setting.depends_on!r} is not a setting with choices"
+            return
+        for value in sorted(set(setting.defaults) - set(other.choices)):
+            yield (*at, "defaults"), f"{value!r} is not one of {', '.join(other.choices)}"
+    elif isinstance(setting, ChoiceSetting):
+        for needed in setting.needs.values():
+            other = plan.settings.get(needed)
+            if not isinstance(other, ChoiceSetting) or other.default:
+                yield (*at, "needs"), f"{needed!r} is not a setting with choices that is left open"
 
 
 def _usual_hours(anchor: str, plan: PlanFile) -> int:
@@ -108,6 +131,15 @@ def _instruction_faults(instruction: Instruction, plan: PlanFile, at: TomlPath) 
     if instruction.required and instruction.quiet is QuietMove.WITHHOLD:
         yield (*at, "quiet"), f"{instruction.key} is required, so quiet hours may not drop it: `earlier` or `later`"
     for when in instruction.when:
+        yield from _timing_faults(when, plan, (*at, "when"))
+
+
+def _task_faults(task: StaffTask, plan: PlanFile, at: TomlPath) -> Found:
+    for mark in sorted({*task.only_if_any, *task.not_if_any} - {*plan.factors, *VISIT_MARKS}):
+        yield at, f"{task.key}: the condition {mark!r} is not among this plan's factors"
+    if task.key in {each.key for each in plan.instruction}:
+        yield (*at, "key"), f"the key {task.key!r} is an instruction's already"
+    for when in task.when:
         yield from _timing_faults(when, plan, (*at, "when"))
 
 

@@ -57,10 +57,18 @@ def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> dict[str,
     for name in chosen:
         if name not in declared:
             raise InputError(f"{plan.procedure} has no setting {name!r}; it has {', '.join(sorted(declared))}")
-    return {
+    values = {
         name: _checked(name, chosen[name], setting, plan) if name in chosen else setting.default
         for name, setting in declared.items()
     }
+    for name, setting in declared.items():
+        if isinstance(setting, NumberSetting) and setting.depends_on and name not in chosen:
+            values[name] = setting.defaults.get(str(values[setting.depends_on]), setting.default)
+        elif isinstance(setting, ChoiceSetting):
+            needed = setting.needs.get(str(values[name]))
+            if needed and not values[needed]:
+                raise InputError(f"{name} {values[name]!r} needs {needed} to be recorded: {declared[needed].says}")
+    return values
 
 
 def marks_of(plan: Plan, factors: frozenset[str], *, visit_booked: bool) -> frozenset[str]:
@@ -69,7 +77,10 @@ def marks_of(plan: Plan, factors: frozenset[str], *, visit_booked: bool) -> froz
     for name in factors:
         if name not in plan.factors:
             raise InputError(f"no patient factor {name!r}; known are {', '.join(sorted(plan.factors))}")
-        marks |= {name, *plan.factors[name].medicine_marks}
+        # A factor that does not change this plan still bars a medicine.
+        marks |= plan.factors[name].medicine_marks
+        if name in plan.file.factors:
+            marks.add(name)
     return frozenset(marks)
 
 
@@ -148,6 +159,8 @@ def _anchors(
             # The recorded agent counts; hours set for this patient count only where they are sooner still.
             chosen = isinstance(derived.hours, str) and derived.hours in course.settings
             hours = min(hours, anaesthetic.low) if chosen else anaesthetic.low
+        if derived.or_until_high_of and anaesthetic is not None:
+            hours = anaesthetic.high
         anchors[name] = anchors[derived.after] + timedelta(hours=hours)
     return anchors
 

@@ -6,9 +6,11 @@ arrays of tables and `key = value` lines, with multi-line arrays and strings ski
 
 from __future__ import annotations
 
+import pathlib
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 Path = tuple[str | int, ...]
 
@@ -47,6 +49,22 @@ def line_of(lines: Mapping[Path, int], path: Sequence[str | int]) -> int:
         if line := lines.get(tuple(path[:length])):
             return line
     return 0
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where the values of a table stand that was put together from several files."""
+
+    file: pathlib.Path = pathlib.Path()
+    """The file that asked for the others; what stands nowhere is missing there."""
+    known: Mapping[Path, tuple[pathlib.Path, int]] = field(default_factory=dict)
+
+    def of(self, path: Sequence[str | int]) -> tuple[pathlib.Path, int]:
+        """Return the file and line of the deepest part of `path` that is known; line 0 when none is."""
+        for length in range(len(path), 0, -1):
+            if found := self.known.get(tuple(path[:length])):
+                return found
+        return self.file, 0
 
 
 def _after(text: str, depth: int, quotes: str | None) -> tuple[int, str | None]:

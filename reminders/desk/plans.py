@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from reminders.care.blocks import BLOCKS_FOLDER
 from reminders.care.loading import SHARED_FOLDER, load_plan, procedures_in
 from reminders.care.plan import Plan
 from reminders.errors import NotFound, PlanError
+from reminders.wording.languages import TranslationStatus
 from reminders.wording.render import Wording
 
 
@@ -21,6 +23,8 @@ class ReadyPlan:
     wording: Wording
     content_hash: str
     """Over every file the plan may use; approval is of exactly this content."""
+    statuses: Mapping[str, TranslationStatus]
+    """Of each language, how far its texts can be trusted."""
     keeps: object = None
     """What has to live as long as the plan does: the folder that an earlier content was written to."""
 
@@ -67,7 +71,8 @@ def load_ready(folder: Path, *, keeps: object = None) -> ReadyPlan:
     wording = Wording(plan)
     if faults := wording.faults():
         raise PlanError(faults)
-    return ReadyPlan(plan=plan, wording=wording, content_hash=content_hash(plan), keeps=keeps)
+    statuses = {language: wording.translation_status(language) for language in plan.file.languages}
+    return ReadyPlan(plan=plan, wording=wording, content_hash=content_hash(plan), statuses=statuses, keeps=keeps)
 
 
 def content_hash(plan: Plan) -> str:
@@ -85,6 +90,7 @@ def files_of(plan: Plan) -> Iterator[Path]:
     """Yield the plan's own files and the shared ones of its languages, in a fixed order."""
     folders = (plan.folder, plan.shared)
     found = {path for folder in folders for path in folder.glob("*.toml")}
+    found |= {plan.shared / BLOCKS_FOLDER / f"{name}.toml" for name in plan.file.blocks}
     for folder in folders:
         for language in plan.file.languages:
             found |= {path for path in (folder / language).rglob("*") if path.is_file()}

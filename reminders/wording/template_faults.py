@@ -39,10 +39,14 @@ def faults_of(plan: Plan) -> tuple[Fault, ...]:
 
 
 def _marks_by_text(plan: Plan) -> Mapping[str, frozenset[str]]:
-    """Return, for each text, the conditions that every instruction using it lists in `words_change_with`."""
+    """Return, for each text, the conditions that every instruction using it lists in `words_change_with`.
+
+    A text that many plans share may also ask for a factor that this plan does not list: it never holds here.
+    """
     marks: dict[str, frozenset[str]] = {}
+    never = frozenset(plan.factors) - frozenset(plan.file.factors)
     for instruction in plan.instructions:
-        declared = frozenset(instruction.words_change_with)
+        declared = frozenset(instruction.words_change_with) | never
         for name in instruction.text_names:
             marks[name] = marks.get(name, declared) & declared
     return marks

@@ -46,15 +46,13 @@ def faults_of(folder: Path) -> list[tuple[str, int, str]]:
 def test_a_sound_plan_loads(write: Callable[..., Path]) -> None:
     plan = load_plan(write())
     assert (plan.procedure, plan.title, len(plan.instructions)) == ("invented", "An invented procedure", 2)
-    assert plan.instruction_lines["pain"] == SECOND_INSTRUCTION
+    assert plan.places.of(("instruction", 1)) == (plan.folder / "plan.toml", SECOND_INSTRUCTION)
 
 
-def test_the_lead_plan_loads_with_the_line_of_each_instruction() -> None:
-    lines = (PLANS / LEAD / "plan.toml").read_text(encoding="utf-8").splitlines()
-    assert lead_plan().instruction_lines
-    for key, line in lead_plan().instruction_lines.items():
-        assert lines[line - 1] == "[[instruction]]"
-        assert lines[line] == f'key = "{key}"'
+def test_the_lead_plan_loads_with_the_place_of_each_instruction() -> None:
+    for index, each in enumerate(lead_plan().instructions):
+        file, line = lead_plan().places.of(("instruction", index, "key"))
+        assert file.read_text(encoding="utf-8").splitlines()[line - 1] == f'key = "{each.key}"'
 
 
 @pytest.mark.parametrize(("old", "new", "anchor", "below", "message"), ONE_FAULT)
@@ -129,27 +127,27 @@ def test_a_file_that_is_no_toml_is_named_with_its_line(
 
 
 def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(write: Callable[..., Path]) -> None:
-    folder = write(b"\xef\xbb\xbf" + PLAN.replace("\n", "\r\n").encode())
-    assert load_plan(folder).instruction_lines["pain"] == SECOND_INSTRUCTION
+    plan = load_plan(write(b"\xef\xbb\xbf" + PLAN.replace("\n", "\r\n").encode()))
+    assert plan.places.of(("instruction", 1)) == (plan.folder / "plan.toml", SECOND_INSTRUCTION)
 
 
 @pytest.mark.parametrize(
     ("table", "content", "line", "message"),
     [
         pytest.param("anaesthetics", None, 0, "this file is missing", id="missing file"),
-        pytest.param("anaesthetics", "x = 3\n", 1, "x: Input should be a valid dictionary", id="no table"),
+        pytest.param("anaesthetics", "x = 3\n", 1, "x: the tables of this file are called digit.agent", id="no table"),
         pytest.param(
             "anaesthetics",
-            '[a]\nname = "a"\nlow = 5\nhigh = 5\ntypical = "x"\nsource = "x"\n',
+            '[digit.a]\nname = "a"\nlow = 5\nhigh = 5\ntypical = "x"\nsource = "x"\n',
             1,
             "low 5.0 is not below high 5.0",
             id="low not below high",
         ),
         pytest.param(
             "anaesthetics",
-            '[a]\nname = "a"\nlow = 0\nhigh = 5\ntypical = "x"\nsource = "x"\n',
+            '[digit.a]\nname = "a"\nlow = 0\nhigh = 5\ntypical = "x"\nsource = "x"\n',
             3,
-            "a.low: Input should be greater than 0",
+            "digit.a.low: Input should be greater than 0",
             id="no duration",
         ),
         pytest.param(
