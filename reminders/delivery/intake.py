@@ -14,11 +14,13 @@ from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, R
 from reminders.delivery.receipts import Failure, ReceiptReport, apply_early, apply_receipts
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
 from reminders.records.database import Database
-from reminders.records.reply_parts import Segment, forget_segments, keep_segment, segments_before
+from reminders.records.reply_parts import Segment, forget_read_before, keep_segment, note_read, segments_before
 
 _LOG = logging.getLogger(__name__)
 _INCOMPLETE_AFTER = timedelta(minutes=10)
 """A reply whose last segments do not come is read as far as it came: better half of it than nothing."""
+_OFFERED_AGAIN_WITHIN = timedelta(hours=1)
+"""A centre that did not hear our acknowledgement offers a segment again."""
 MISSING = " […] "
 """Stands for segments that never came."""
 
@@ -67,6 +69,7 @@ class Intake:
             left = segments_before(session, now - _INCOMPLETE_AFTER)
             for _, segments in groupby(left, key=lambda each: each[1:5]):
                 self._read(session, tuple(segments))
+            forget_read_before(session, now - _OFFERED_AGAIN_WITHIN)
         return report
 
     def _take_part(self, session: Session, part: IncomingPart) -> None:
@@ -78,7 +81,7 @@ class Intake:
     def _read(self, session: Session, segments: tuple[Segment, ...]) -> None:
         text = join_segments(segments, alphabet=self._alphabet)
         self._take_reply(session, IncomingReply(channel="sms", sender=segments[0].sender, text=text))
-        forget_segments(session, [each.id for each in segments])
+        note_read(session, [each.id for each in segments])
 
     def _tell(self, session: Session, report: ReceiptReport) -> None:
         if report.unknown:

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import NamedTuple
 
-from sqlalchemy import delete, func, insert, select
+from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
 from reminders.records.tables_delivery import REPLY_PARTS
@@ -27,18 +27,25 @@ class Segment(NamedTuple):
 
 
 def keep_segment(session: Session, segment: dict[str, object], at: datetime) -> tuple[Segment, ...]:
-    """Keep a segment and return all there are of its reply, in order; the same twice is kept once.
+    """Keep a segment and return all there are of its reply, in order; () for one that was read before.
 
-    Devices count their long messages from 0 to 255 and begin again: an older segment in the same place gives way.
+    The same twice is kept once. Devices count their long messages from 0 to 255 and begin again: segments of an
+    older message give way to one with another text in the same place.
     """
     connection = session.connection()
     if connection.dialect.name == "postgresql":  # two workers, each with a segment, must see each other's
         connection.execute(select(func.pg_advisory_xact_lock(func.hashtext(str(segment["sender"])))))
-    names = ("sender", "recipient", "reference", "total", "number")
-    same = [REPLY_PARTS.c[name] == segment[name] for name in names]
-    connection.execute(delete(REPLY_PARTS).where(*same))
-    connection.execute(insert(REPLY_PARTS).values(**segment, received_at=at))
-    statement = select(*_COLUMNS).where(*same[:-1]).order_by(REPLY_PARTS.c.number)
+    names = ("sender", "recipient", "reference", "total")
+    of_reply = [REPLY_PARTS.c[name] == segment[name] for name in names]
+    known = connection.execute(
+        select(REPLY_PARTS.c.octets, REPLY_PARTS.c.was_read).where(*of_reply, REPLY_PARTS.c.number == segment["number"])
+    ).first()
+    if known is not None and known.octets != segment["octets"]:
+        connection.execute(delete(REPLY_PARTS).where(*of_reply))
+        known = None
+    if known is None:
+        connection.execute(insert(REPLY_PARTS).values(**segment, received_at=at, was_read=False))
+    statement = select(*_COLUMNS).where(*of_reply, REPLY_PARTS.c.was_read.is_(False)).order_by(REPLY_PARTS.c.number)
     return tuple(map(Segment._make, connection.execute(statement)))
 
 
@@ -57,13 +64,24 @@ def segments_before(session: Session, moment: datetime) -> tuple[Segment, ...]:
         .exists()
     )
     order = ("sender", "recipient", "reference", "total", "number")
-    statement = select(*_COLUMNS).where(~fresh).order_by(*(REPLY_PARTS.c[name] for name in order))
+    statement = (
+        select(*_COLUMNS)
+        .where(~fresh, REPLY_PARTS.c.was_read.is_(False))
+        .order_by(*(REPLY_PARTS.c[name] for name in order))
+    )
     return tuple(map(Segment._make, session.connection().execute(statement)))
 
 
-def forget_segments(session: Session, ids: Collection[int]) -> None:
-    """Drop segments whose reply was read."""
-    session.connection().execute(delete(REPLY_PARTS).where(REPLY_PARTS.c.id.in_(ids)))
+def note_read(session: Session, ids: Collection[int]) -> None:
+    """Note that a reply's segments were read."""
+    statement = update(REPLY_PARTS).where(REPLY_PARTS.c.id.in_(ids)).values(was_read=True)
+    session.connection().execute(statement)
+
+
+def forget_read_before(session: Session, moment: datetime) -> None:
+    """Drop segments that were read and came before a moment."""
+    statement = delete(REPLY_PARTS).where(REPLY_PARTS.c.was_read.is_(True), REPLY_PARTS.c.received_at < moment)
+    session.connection().execute(statement)
 
 
 _COLUMNS = tuple(REPLY_PARTS.c[name] for name in Segment._fields)

@@ -55,7 +55,7 @@ class EarlyReceipt(SQLModel, table=True):
 
 
 class ReplyPart(SQLModel, table=True):
-    """A segment of a longer reply whose other segments are still to come."""
+    """A segment of a longer reply; kept for a while after it was read, since a centre may offer it again."""
 
     __tablename__ = "reply_part"
     __table_args__ = (
@@ -73,6 +73,8 @@ class ReplyPart(SQLModel, table=True):
     shift: str | None = None
     octets: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     received_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+    was_read: bool = False
+    """Whether all segments came, or none came any more, and the reply was taken in."""
 
 
 MESSAGE_PARTS: Table = SQLModel.metadata.tables["message_part"]

@@ -17,7 +17,7 @@ import pytest
 from reminders.delivery.outgoing import Accepted
 from reminders.delivery.transports.file import FileTransport
 from reminders.errors import ConfigError, Unreachable
-from tests.delivery.test_transports import email, sms
+from tests.delivery.peers.peer import email, sms
 from tests.stored import NOON, PHONE
 
 

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
+from importlib import import_module
 
 import pytest
 
 from reminders.delivery.outgoing import Accepted, Outgoing, Result
+from reminders.delivery.transports import TRANSPORTS
 from reminders.errors import BadAddress, InDoubt, Refused, Unreachable
 from tests.delivery.peers.folder import FolderPeer
 from tests.delivery.peers.http import HttpPeer
-from tests.delivery.peers.peer import BAD, Behaviour, Peer, Taken, outgoing
+from tests.delivery.peers.peer import BAD, Behaviour, Peer, Taken, email, outgoing
 from tests.delivery.peers.smpp import SmppPeer
 from tests.delivery.peers.smtp import SmtpPeer
 
@@ -138,6 +139,7 @@ def test_a_link_broken_after_the_hand_over_leaves_that_message_in_doubt_and_no_o
         pytest.param("á" * 71, id="71 units"),
         pytest.param("á" * 66 + "\U0001f600" + "á" * 10, id="surrogate pair over the end"),
         pytest.param("¿Cómo está su dedo? {[~]} \\ |^", id="Spanish and all extensions"),
+        pytest.param("Вымойте ногу 🦶\n" * 100, id="many segments of any script"),
         pytest.param('He said "no\\yes" {{ text }} \n & <b> 100 % + ; =', id="what templates and forms may trip over"),
     ],
 )
@@ -188,8 +190,19 @@ def test_messages_not_asked_for_are_not_taken(peer: Peer) -> None:
         assert len(offered) <= peer.transport.capabilities.batch_size + 1
 
 
-def test_every_transport_of_the_registry_is_tested_here() -> None:
-    from reminders.delivery.transports import TRANSPORTS  # noqa: PLC0415  after the peers, which need none of it
+@pytest.mark.parametrize("peer", PEERS, indirect=True)
+def test_an_empty_batch_is_fine(peer: Peer) -> None:
+    assert _send(peer) == []
 
-    assert set(TRANSPORTS) == set(PEERS)
-    assert Path(__file__).with_name("peers").is_dir()
+
+@pytest.mark.parametrize("peer", ["file", "smtp"], indirect=True)
+def test_an_email_that_would_write_headers_of_its_own_is_refused_and_the_others_go_on(peer: Peer) -> None:
+    results = _send(peer, email(1), email(2, subject="Hello\r\nBcc: all@example.org"), email(3))
+    assert [type(each) for each in results] == [Accepted, Refused, Accepted]
+
+
+def test_every_transport_of_the_registry_is_tested_here() -> None:
+    assert TRANSPORTS.keys() == PEERS.keys()
+    for place in TRANSPORTS.values():
+        module, _, name = place.partition(":")
+        assert callable(getattr(import_module(module), name))

@@ -10,6 +10,7 @@ from typing import Protocol
 
 from reminders.delivery.outgoing import Outgoing
 from reminders.delivery.transports import Transport
+from tests.stored import PHONE
 
 TO = {"sms": "+12025550143", "email": "robin@example.org"}
 BAD = {"sms": "+12025550199", "email": "gone@example.org"}
@@ -79,6 +80,24 @@ def outgoing(number: int = 1, *, channel: str = "sms", **changes: object) -> Out
         answers=False,
     )
     return replace(message, **changes)  # type: ignore[arg-type]
+
+
+def sms(number: int = 1, text: str = "Soak the toe.") -> Outgoing:
+    """An SMS by its key."""
+    return outgoing(number, idempotency_key=f"abc-{number}", address=PHONE, text=text)
+
+
+def email(number: int = 1, subject: str = "Your toe") -> Outgoing:
+    """An e-mail by its key."""
+    return outgoing(
+        number,
+        channel="email",
+        idempotency_key=f"abc-{number}",
+        subject=subject,
+        text="Soak the toe.",
+        markdown="Soak the **toe**.",
+        segments=0,
+    )
 
 
 def free_port() -> int:

@@ -59,6 +59,8 @@ class SmppPeer:
         self.bind_status = 0
         self.hold: list[int] | None = None
         """When it is a list, submits are not answered; their sequence numbers are put into it."""
+        self.is_deaf_to = 0
+        """A command that gets no answer."""
         self._ids = 0
         self._connection: socket.socket | None = None
         self._sending = threading.Lock()
@@ -144,7 +146,7 @@ class SmppPeer:
             self.send(BIND | 0x80000000, b"centre\0", status=self.bind_status, sequence=sequence)
         elif command == SUBMIT_SM:
             self._take_submit(smpp34.decode(whole), sequence)
-        else:
+        elif command != self.is_deaf_to:
             self.send(command | 0x80000000, sequence=sequence)
 
     def _take_submit(self, submit: Any, sequence: int) -> None:

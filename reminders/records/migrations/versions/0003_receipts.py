@@ -58,6 +58,7 @@ def upgrade() -> None:
         sa.Column("shift", sa.String(), nullable=True),
         sa.Column("octets", sa.LargeBinary(), nullable=False),
         sa.Column("received_at", Instant(), nullable=False),
+        sa.Column("was_read", sa.Boolean(), nullable=False),
         sa.CheckConstraint("number BETWEEN 1 AND total", name=op.f("ck_reply_part_number")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_reply_part")),
         sa.UniqueConstraint(
