@@ -14,6 +14,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    String,
     Table,
     UniqueConstraint,
     text,
@@ -204,6 +205,8 @@ class Enrollment(SQLModel, table=True):
     enrolled_by: str
     enrolled_at: datetime = _instant()
     ended_at: datetime | None = _instant(nullable=True)
+    paused_at: datetime | None = _instant(nullable=True)
+    """Since when nothing is sent, while staff think again; the course stays active."""
 
 
 class Message(SQLModel, table=True):
@@ -252,6 +255,21 @@ class Message(SQLModel, table=True):
             "transport_ref",
             sqlite_where=text("transport_ref IS NOT NULL"),
             postgresql_where=text("transport_ref IS NOT NULL"),
+        ),
+        # a question is asked again once
+        Index(
+            "uq_message_repeats",
+            "repeats_id",
+            unique=True,
+            sqlite_where=text("repeats_id IS NOT NULL"),
+            postgresql_where=text("repeats_id IS NOT NULL"),
+        ),
+        # serves the search for questions that nobody answered; the query must repeat these conditions
+        Index(
+            "ix_message_asked",
+            "settled_at",
+            sqlite_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
+            postgresql_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
         ),
         CheckConstraint(f"state IN ({', '.join(repr(str(s)) for s in MessageState)})", name="ck_message_state"),
         CheckConstraint("(state = 'sending') = (claim_token IS NOT NULL)", name="ck_message_claim"),
@@ -317,6 +335,10 @@ class Message(SQLModel, table=True):
     transport_ref: str | None = None
     detail: str | None = None
     """Why it failed, is uncertain or was withheld at the gate."""
+    repeats_id: int | None = Field(default=None, sa_column=Column(BigId))
+    """The message whose question it asks again."""
+    unanswered_at: datetime | None = _instant(nullable=True)
+    """When it was noted that nobody answered its question."""
 
 
 class Reply(SQLModel, table=True):
@@ -341,6 +363,8 @@ class Reply(SQLModel, table=True):
     label: str
     signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
     why: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    written_by: str = Field(default="person", sa_column=Column(String, nullable=False, server_default="person"))
+    """person; machine (an automatic answer, which says nothing about how the patient is)."""
 
 
 class Concern(SQLModel, table=True):
@@ -365,6 +389,14 @@ class Concern(SQLModel, table=True):
             sqlite_where=text("state <> 'closed' AND about IS NOT NULL"),
             postgresql_where=text("state <> 'closed' AND about IS NOT NULL"),
         ),
+        # serves the search for concerns that nobody took in time
+        Index(
+            "ix_concern_notify",
+            "practice_id",
+            "notify_at",
+            sqlite_where=text("state = 'open'"),
+            postgresql_where=text("state = 'open'"),
+        ),
         CheckConstraint("state IN ('open', 'taken', 'closed')", name="ck_concern_state"),
         CheckConstraint("urgency IN ('emergency', 'urgent', 'routine')", name="ck_concern_urgency"),
         CheckConstraint("(state = 'taken') <= (taken_by IS NOT NULL)", name="ck_concern_taken"),
@@ -375,7 +407,7 @@ class Concern(SQLModel, table=True):
     patient_id: int | None = _id_of("patient.id", nullable=True, index=True)
     enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
     kind: str
-    """reply, task (something staff must do), delivery (a message that could not be sent), wrong_person."""
+    """reply, task (something staff must do), delivery (a message that could not be sent), wrong_person, silence."""
     about: str | None = None
     """Names a trouble that may come again (`enrollment 12: soak`); at most one concern about it is not closed."""
     urgency: str
@@ -388,6 +420,10 @@ class Concern(SQLModel, table=True):
     closed_at: datetime | None = _instant(nullable=True)
     outcome: str | None = None
     """reached, left_voicemail, sent_to_clinic, sent_to_emergency, not_needed."""
+    notify_at: datetime | None = _instant(nullable=True)
+    """When the next person on the duty list is told while nobody took it; None until that is reckoned."""
+    notified_steps: int = Field(default=0, sa_column=Column(Integer, nullable=False, server_default="0"))
+    """How many were told since it was opened, raised or opened again."""
 
 
 class ConcernEvent(SQLModel, table=True):
@@ -398,7 +434,7 @@ class ConcernEvent(SQLModel, table=True):
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     concern_id: int = _id_of("concern.id", index=True)
     action: str
-    """opened, reply, raised, taken, note, closed."""
+    """opened, reply, raised, escalated, taken, handed_over, note, closed, reopened."""
     by: str
     note: str
     reply_id: int | None = Field(default=None, sa_column=Column(BigId))
