@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from reminders.clock import VirtualClock
-from reminders.delivery.outgoing import Outgoing, Result
+from reminders.delivery.outgoing import LookUp, Outgoing, Result
 from reminders.errors import InDoubt, Refused, Unreachable
 from reminders.records.database import Database
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
@@ -317,6 +317,34 @@ def test_a_dead_workers_message_is_in_doubt_when_the_transport_cannot_tell(datab
     assert (report.recovered, report.uncertain, report.resent) == (2, 1, 1)
     assert states(database) == ["uncertain", "scheduled"]
     assert [each.urgency for each in concerns(database)] == ["urgent"]
+
+
+def test_the_repair_itself_never_gets_stuck_when_the_transport_cannot_be_asked_now(database: Database) -> None:
+    class Down(ScriptedTransport):
+        def look_up(self, keys: object) -> LookUp:
+            raise Unreachable("down")
+
+    add_course(database)
+    store(database, row(1, in_doubt="hold"))
+    _die_in_hand_over(database, transport := ScriptedTransport(remembers=True), after=1)
+    store(database, row(2))
+    assert dispatcher(database, Down()).run_once().sent == 1
+    assert states(database) == ["sending", "sent"]
+    assert dispatcher(database, transport).run_once().recovered == 1
+    assert states(database) == ["sent", "sent"]
+
+
+def test_a_worker_that_dies_while_repairing_leaves_it_to_the_next(database: Database) -> None:
+    class Dying(ScriptedTransport):
+        def look_up(self, keys: object) -> LookUp:
+            raise _PowerCut
+
+    add_course(database)
+    store(database, row(in_doubt="hold"))
+    _die_in_hand_over(database, transport := ScriptedTransport(remembers=True), after=1)
+    with pytest.raises(_PowerCut):
+        dispatcher(database, Dying()).run_once()
+    assert dispatcher(database, transport).run_once().sent == 1
 
 
 def test_another_transport_is_not_asked_about_a_dead_workers_message(database: Database) -> None:

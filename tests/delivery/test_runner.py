@@ -79,6 +79,21 @@ def test_a_job_never_runs_beside_itself_but_others_do() -> None:
     assert others[0] >= most[0]
 
 
+def test_one_wake_up_after_many_missed_runs_is_one_run() -> None:
+    begun: list[float] = []
+
+    def slow_at_first() -> None:
+        begun.append(time.monotonic())
+        if len(begun) == 1:
+            time.sleep(1.5)  # longer than the second of grace that the library gives by default
+
+    runner = Runner([RecurringJob(name="naps", every=timedelta(milliseconds=50), run=slow_at_first)])
+    runner.start()
+    _until(lambda: len(begun) >= 4)
+    runner.close()
+    assert begun[3] - begun[1] >= 0.05  # the thirty that were missed did not run in a row
+
+
 def test_a_job_is_brought_forward_to_the_moment_it_asks_for() -> None:
     runs: list[datetime] = []
 
