@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TypedDict
 
-from reminders.care.values import Channel, Occurrence, Outcome, Reason
+from reminders.care.values import Channel, Joined, Occurrence, Outcome, Reason
 from reminders.desk.composing import Composed, ComposedCourse
 from reminders.records.message_states import MessageState
 
 _STATES = {
-    Outcome.SCHEDULED: MessageState.SCHEDULED,
-    Outcome.AT_CHECKOUT: MessageState.AT_CHECKOUT,
-    Outcome.WITHHELD: MessageState.WITHHELD,
+    Outcome.SCHEDULED: MessageState.SCHEDULED.value,
+    Outcome.AT_CHECKOUT: MessageState.AT_CHECKOUT.value,
+    Outcome.WITHHELD: MessageState.WITHHELD.value,
 }
 
 
@@ -66,31 +66,40 @@ def rows_of(composed: ComposedCourse, whose: Belonging) -> list[NewMessage]:
     language = composed.resolved.course.language
     rows: list[NewMessage] = []
     for message in composed.messages:
-        host = message.joined.first
-        rows.append(_host_row(message, whose, language))
-        rows += (_row(message, host, member, whose, language) for member in message.joined.members[1:])
+        first, *others = message.joined.members
+        row = _row(message.joined, first, whose, language)
+        _say(row, message)
+        rows.append(row)
+        rows += (_joined_row(message.joined, member, whose, language) for member in others)
     return rows
 
 
-def _host_row(message: Composed, whose: Belonging, language: str) -> NewMessage:
+def _say(row: NewMessage, message: Composed) -> None:
+    """Put the words into a row, and what holds for all that the message says."""
     joined, rendered = message.joined, message.rendered
-    row = _row(message, None, joined.first, whose, language)
-    row["required"] = joined.required
     row["useful_until"] = joined.useful_until
-    row["in_doubt"] = joined.in_doubt.value
-    row["asks"] = joined.asks and joined.asks.value
     row["subject"] = rendered.subject
     row["text"] = rendered.text
     row["markdown"] = rendered.markdown
     row["encoding"] = rendered.encoding
     row["segments"] = rendered.segments
     row["reasons"] = _reasons(joined.reasons)
+    if len(joined.members) > 1:
+        row["required"] = joined.required
+        row["in_doubt"] = joined.in_doubt.value
+        row["asks"] = joined.asks and joined.asks.value
+
+
+def _joined_row(joined: Joined, member: Occurrence, whose: Belonging, language: str) -> NewMessage:
+    row = _row(joined, member, whose, language)
+    row["reasons"] = _reasons(member.reasons)
+    if joined.outcome is Outcome.SCHEDULED:
+        row["state"] = MessageState.JOINED.value
+        row["joined_into"] = f"{joined.first.key}:{joined.first.occurrence}"
     return row
 
 
-def _row(message: Composed, host: Occurrence | None, member: Occurrence, whose: Belonging, language: str) -> NewMessage:
-    joined = message.joined
-    is_joined = host is not None and joined.outcome is Outcome.SCHEDULED
+def _row(joined: Joined, member: Occurrence, whose: Belonging, language: str) -> NewMessage:
     return {
         "practice_id": whose.practice_id,
         "patient_id": whose.patient_id,
@@ -100,11 +109,11 @@ def _row(message: Composed, host: Occurrence | None, member: Occurrence, whose: 
         "key": member.key,
         "occurrence": member.occurrence,
         "text_name": member.text_name,
-        "joined_into": f"{host.key}:{host.occurrence}" if is_joined and host else None,
+        "joined_into": None,
         "channel": member.channel.value,
         "address": whose.addresses[member.channel],
         "language": language,
-        "state": (MessageState.JOINED if is_joined else _STATES[joined.outcome]).value,
+        "state": _STATES[joined.outcome],
         "planned_at": member.planned_at,
         "send_at": joined.send_at,
         "due_at": joined.send_at,
@@ -118,7 +127,7 @@ def _row(message: Composed, host: Occurrence | None, member: Occurrence, whose: 
         "markdown": None,
         "encoding": None,
         "segments": 0,
-        "reasons": _reasons(member.reasons),
+        "reasons": [],
         "detail": None,
     }
 

@@ -18,7 +18,8 @@ from reminders.records.tables import PlanContent
 
 def keep_plan(session: Session, desk: Desk, ready: ReadyPlan) -> None:
     """Keep a plan's content with the records, unless it is there already."""
-    if plan_contents.has_content(session, ready.content_hash):
+    if ready.content_hash in session.info or plan_contents.has_content(session, ready.content_hash):
+        session.info[ready.content_hash] = True  # a list enrolls many by one plan in one transaction
         return
     root = ready.plan.folder.parent
     files = {path.relative_to(root).as_posix(): path.read_bytes().decode() for path in files_of(ready.plan)}

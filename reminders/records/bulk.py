@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Dialect, insert, literal_column
@@ -11,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from reminders.records.tables import MESSAGES
 
-_Processor = Callable[[Any], Any] | None
+_Processor = Callable[[Any], Any]
 
 
 def insert_messages(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -24,16 +25,18 @@ def insert_messages(session: Session, rows: Sequence[Mapping[str, Any]]) -> None
     # SQLAlchemy would look at every value of every row anew, which takes as long as the database does.
     connection = session.connection()
     columns = tuple(rows[0])
-    statement, processors = _prepared(connection.dialect, columns)
+    statement, order, processors = _prepared(connection.dialect, columns)
     if any(len(row) != len(columns) for row in rows):
         raise ValueError("the rows have different columns")
-    values = [
-        tuple(row[name] if process is None else process(row[name]) for name, process in processors) for row in rows
-    ]
+    in_order = itemgetter(*order)
+    values = [list(in_order(row)) for row in rows]
+    for each in values:
+        for at, process in processors:
+            each[at] = process(each[at])
     if connection.dialect.positional:
-        connection.exec_driver_sql(statement, values)
+        connection.exec_driver_sql(statement, [*map(tuple, values)])
     else:
-        connection.exec_driver_sql(statement, [dict(zip(columns, each, strict=True)) for each in values])
+        connection.exec_driver_sql(statement, [dict(zip(order, each, strict=True)) for each in values])
 
 
 def insert_messages_returning_ids(session: Session, rows: Sequence[Mapping[str, Any]]) -> tuple[int, ...]:
@@ -45,10 +48,12 @@ def insert_messages_returning_ids(session: Session, rows: Sequence[Mapping[str, 
 
 
 @lru_cache(maxsize=8)
-def _prepared(dialect: Dialect, columns: tuple[str, ...]) -> tuple[str, tuple[tuple[str, _Processor], ...]]:
-    """Return the statement, and for each of its values the column and what turns a value into the driver's."""
+def _prepared(
+    dialect: Dialect, columns: tuple[str, ...]
+) -> tuple[str, Sequence[str], tuple[tuple[int, _Processor], ...]]:
+    """Return the statement, the order of its values, and by place what turns one into the driver's."""
     zero: dict[str, Any] = {name: literal_column("0") for name in ("attempts", "segments") if name not in columns}
     compiled = insert(MESSAGES).values(zero).inline().compile(dialect=dialect, column_keys=columns)
     order = compiled.positiontup or columns
-    processors = ((name, MESSAGES.c[name].type.dialect_impl(dialect).bind_processor(dialect)) for name in order)
-    return str(compiled), tuple(processors)
+    found = [MESSAGES.c[name].type.dialect_impl(dialect).bind_processor(dialect) for name in order]
+    return str(compiled), order, tuple((at, process) for at, process in enumerate(found) if process is not None)

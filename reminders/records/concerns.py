@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import CursorResult, case, select, update
+from sqlalchemy import CursorResult, case, insert, select, update
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel, col
 
-from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent
+
+_CONCERNS = SQLModel.metadata.tables["concern"]
+_EVENTS = SQLModel.metadata.tables["concern_event"]
+# Built once, and no objects: enrolling a list opens a task for one patient after the other.
+_ADD = insert(_CONCERNS).returning(_CONCERNS.c.id)
+_ADD_EVENT = insert(_EVENTS)
 
 URGENCIES = ("emergency", "urgent", "routine")
 """Most urgent first."""
@@ -22,13 +27,10 @@ _BY_URGENCY = case(
 
 def open_concern(session: Session, concern: Concern, *, by: str, note: str = "", reply_id: int | None = None) -> int:
     """Add a concern with the first line of its history and return its id."""
-    session.add(concern)
-    session.flush()
-    concern_id = new_id(concern.id)
-    opened = ConcernEvent(
-        concern_id=concern_id, action="opened", by=by, note=note, reply_id=reply_id, at=concern.opened_at
-    )
-    add_event(session, opened)
+    connection = session.connection()
+    concern_id = int(connection.execute(_ADD, concern.model_dump(exclude={"id"})).scalar_one())
+    opened = {"concern_id": concern_id, "action": "opened", "by": by, "note": note, "reply_id": reply_id}
+    connection.execute(_ADD_EVENT, {**opened, "at": concern.opened_at})
     return concern_id
 
 
