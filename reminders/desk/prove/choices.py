@@ -69,6 +69,17 @@ class Choice:
 AS_IT_IS = Choice()
 
 
+def completed(plan: Plan, choice: Choice) -> Choice:
+    """Return the choice with whatever has to be recorded before a course may begin with its values."""
+    chosen = dict(choice.settings)
+    for name, setting in plan.file.settings.items():
+        if isinstance(setting, ChoiceSetting):
+            needed = setting.needs.get(str(chosen.get(name, setting.default)))
+            if needed and not chosen.get(needed, plan.file.settings[needed].default):
+                chosen[needed] = next(value for value in values_of(plan.file.settings[needed], plan) if value)
+    return replace(choice, settings=tuple(chosen.items()))
+
+
 def settings_of(plan: Plan, instruction: Instruction) -> tuple[str, ...]:
     """Return the settings on which an instruction's times depend, by its own amounts and by its anchors."""
     names = {name for when in instruction.when for name in _names(when)}
@@ -76,7 +87,9 @@ def settings_of(plan: Plan, instruction: Instruction) -> tuple[str, ...]:
     reached = names | ({instruction.useful_until} if instruction.useful_until else set())
     for name in _anchors(plan, reached):
         anchor = plan.file.anchors[name]
-        found |= {each for each in (anchor.hours, anchor.or_sooner_by) if isinstance(each, str)}
+        found |= {
+            each for each in (anchor.hours, anchor.or_sooner_by, anchor.or_until_high_of) if isinstance(each, str)
+        }
     found |= {
         name
         for name, setting in plan.file.settings.items()

@@ -34,7 +34,7 @@ class Population:
     kinds: tuple[Kind, ...]
     """Fewest factors first."""
     combinations: int
-    """How many combinations of the plan's factors they stand for."""
+    """How many combinations of all known factors they stand for."""
     complete: bool
     """False when there were too many factors to combine all."""
 
@@ -58,10 +58,11 @@ def population(plan: Plan) -> Population:
     """Return the kinds of patients of a plan; the first is the patient without any factor."""
     asked = conditions_of(plan)
     alike: dict[frozenset[str], str] = {}
-    for name in plan.file.factors:
-        marks = frozenset({name, *plan.factors[name].medicine_marks}) & asked
-        if marks:
-            alike.setdefault(marks, name)
+    for name, factor in plan.factors.items():
+        # A factor that the plan does not list counts by the medicines it bars only.
+        marks = frozenset({name, *factor.medicine_marks} if name in plan.file.factors else factor.medicine_marks)
+        if marks & asked:
+            alike.setdefault(marks & asked, name)
     free = list(alike.items())
     complete = len(free) <= MOST_FREE_FACTORS
     kinds: dict[frozenset[str], Kind] = {}
@@ -69,7 +70,7 @@ def population(plan: Plan) -> Population:
         for chosen in combinations(free, size):
             marks = frozenset[str]().union(*(each for each, _ in chosen))
             kinds.setdefault(marks, Kind(factors=tuple(name for _, name in chosen), marks=marks))
-    return Population(kinds=tuple(kinds.values()), combinations=2 ** len(plan.file.factors), complete=complete)
+    return Population(kinds=tuple(kinds.values()), combinations=2 ** len(plan.factors), complete=complete)
 
 
 @lru_cache(maxsize=8192)  # asked for by every part of the proof, and slow for thousands of kinds

@@ -6,12 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from reminders.care.loading import PLAN_FILE
-from reminders.care.toml_lines import line_index, line_of
 from reminders.care.values import Channel
 from reminders.desk.composing import House
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.prove.cases import Case
+from reminders.desk.prove.choices import AS_IT_IS, completed
 from reminders.desk.prove.course_rules import Breach, breaches
 from reminders.desk.prove.findings import Finding, Ledger, Severity, of_faults
 from reminders.desk.prove.patients import Kind, cover, population, selection
@@ -52,8 +51,6 @@ class Prover:
         self.bench = Bench(ready.plan, ready.wording, house)
         self.files = TextFiles(ready.plan)
         self._texts = TextRules(self.bench, self.files)
-        source = (ready.plan.folder / PLAN_FILE).read_text("utf-8-sig")
-        self._lines = line_index(source)
         self._index = {each.key: number for number, each in enumerate(ready.plan.instructions)}
 
     @cached_property
@@ -68,17 +65,13 @@ class Prover:
             self._texts.lists(language)
         yield from status_findings(self.plan, self.files)
         kinds = population(self.plan).kinds
+        plain = completed(self.plan, AS_IT_IS).of(Case(procedure=self.plan.procedure, language=self.files.original))
         for breach, kind in plan_breaches(self.plan, kinds, self.pain_keys):
-            case = (
-                None
-                if kind is None
-                else Case(procedure=self.plan.procedure, language=self.files.original, factors=kind.factors)
-            )
+            case = None if kind is None else replace(plain, factors=kind.factors)
             yield self._of_breach(breach, case)
-        plain = Case(procedure=self.plan.procedure, language=self.files.original)
         for breach in default_breaches(self.bench, plain):
             yield self._of_breach(breach, plain)
-        yield from self._reading_findings(kinds)
+        yield from self._reading_findings(kinds, plain)
 
     def strand_findings(self, strand: Strand) -> tuple[Ledger, Tally]:
         """Return what falls short in the cases of a strand, each finding once with its simplest case."""
@@ -132,11 +125,11 @@ class Prover:
 
     def _of_breach(self, breach: Breach, case: Case | None) -> Finding:
         number = self._index.get(breach.key)
-        path = (breach.key,) if number is None else ("instruction", number, breach.field)
+        file, line = self.plan.places.of((breach.key,) if number is None else ("instruction", number, breach.field))
         return Finding(
             rule=breach.rule,
-            file=self.plan.folder / PLAN_FILE,
-            line=line_of(self._lines, path),
+            file=file,
+            line=line,
             subject=breach.key,
             message=breach.message,
             severity=Severity.NOTICE if breach.notice else Severity.FAULT,
@@ -156,14 +149,14 @@ class Prover:
                 example=case,
             )
 
-    def _reading_findings(self, kinds: tuple[Kind, ...]) -> Iterator[Finding]:
+    def _reading_findings(self, kinds: tuple[Kind, ...], plain: Case) -> Iterator[Finding]:
         """Yield languages whose texts, each once and taken together, are too hard to read."""
         enough = cover(kinds, lambda kind: (name for _, name in selection(self.plan, kind)))
         for language in self.plan.file.languages:
             for channel in Channel:
                 bodies: dict[str, str] = {}
                 for kind in enough:
-                    case = Case(procedure=self.plan.procedure, language=language, factors=kind.factors, channel=channel)
+                    case = replace(plain, language=language, factors=kind.factors, channel=channel)
                     try:
                         trial, words = self.bench.whole(case)
                     except InputError:

@@ -12,6 +12,7 @@ from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, time
 from enum import StrEnum
+from functools import cached_property
 from math import prod
 
 from reminders.care.plan import MEDICINE_MARKS, Instruction, NumberSetting, Plan
@@ -25,6 +26,7 @@ from reminders.desk.prove.choices import (
     VISITS,
     Choice,
     choices_for,
+    completed,
     courses,
     ends_of,
     settings_of,
@@ -192,13 +194,13 @@ class _Maker:
             language=self.files.original,
             factors=kind.factors,
         )
-        return choice.of(case)
+        return completed(self.plan, choice).of(case)
 
     def _minutes_of(self, case: Case, season: Season, *, joined: bool) -> tuple[int, ...]:
         """Return the minutes at which to try a course; those at which joining turns too, if `joined`."""
         if self.effort is Effort.EXHAUSTIVE and not case.settings:
             return every_minute(season)
-        resolved = self._resolved(case) or resolve(self.plan, replace(case, settings=()).course())
+        resolved = self._resolved(case) or self._usual
         find = minutes_together if joined else minutes_alone
         return find(self.plan.instructions, resolved, self.rules, season)
 
@@ -222,6 +224,11 @@ class _Maker:
             if key not in seen:
                 seen.add(key)
                 yield choice, resolved
+
+    @cached_property
+    def _usual(self) -> Resolved:
+        """Any course that the plan allows, for one that it refuses at every hour tried."""
+        return resolve(self.plan, self._case(self.people.kinds[0], self.ordinary, AS_IT_IS).course())
 
     def _resolved(self, case: Case) -> Resolved | None:
         for minute in (case.minute, 1, 23 * 60):
