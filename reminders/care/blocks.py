@@ -19,6 +19,8 @@ NAMED_TABLES = ("settings", "anchors", "sources")
 """Tables by name, in which a plan changes single keys of a block."""
 LISTS = ("instruction", "staff_task", "warning_sign")
 """Lists of tables; those with a `key` are changed like named ones."""
+FACTORS = "factors"
+"""The patient factors of a block count as listed in the plan."""
 CONDITIONS = ("words_change_with", "only_if_any", "not_if_any")
 
 Values = dict[str, object]
@@ -47,8 +49,12 @@ def with_blocks(
     for source in sources:
         merged.take(source, is_plan=source is plan)
     merged.leave_out(plan, faults)
-    merged.forget_conditions(factors - frozenset(map(str, _list(plan.values.get("factors")))))
-    return merged.values(plan), merged.places(plan), faults
+    listed = list(dict.fromkeys(name for source in sources for name in _list(source.values.get(FACTORS))))
+    merged.forget_conditions(factors - frozenset(map(str, listed)))
+    values = merged.values(plan)
+    if listed and isinstance(values.get(FACTORS, []), list):
+        values[FACTORS] = listed
+    return values, merged.places(plan), faults
 
 
 def _blocks(plan: _Source, read: Read, faults: list[Fault]) -> Iterator[_Source]:
@@ -61,8 +67,8 @@ def _blocks(plan: _Source, read: Read, faults: list[Fault]) -> Iterator[_Source]
             faults.append(Fault(file=plan.file, line=plan.lines.get(("blocks",), 0), message=message))
         elif found := read(file):
             values, lines = found
-            for key in sorted(set(values) - {*NAMED_TABLES, *LISTS}):
-                message = f"{key}: a block holds only {', '.join((*NAMED_TABLES, *LISTS))}"
+            for key in sorted(set(values) - {FACTORS, *NAMED_TABLES, *LISTS}):
+                message = f"{key}: a block holds only {', '.join((FACTORS, *NAMED_TABLES, *LISTS))}"
                 faults.append(Fault(file=file, line=lines.get((key,), 0), message=message))
             yield _Source(file, values, lines)
 
