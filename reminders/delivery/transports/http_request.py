@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from jinja2 import StrictUndefined, Template, TemplateError
+from jinja2 import StrictUndefined, Template, TemplateError, Undefined
 from jinja2.sandbox import SandboxedEnvironment
 
 from reminders.config_delivery import HttpSection
@@ -112,7 +112,7 @@ def _templates(environment: SandboxedEnvironment, field: str, sources: Mapping[s
 def _filled(template: Template, values: Mapping[str, object]) -> str:
     try:
         return template.render(values)
-    except TemplateError as error:
+    except (TemplateError, TypeError, ValueError, ArithmeticError, LookupError) as error:
         raise InputError(f"a template can't be filled: {error}") from None
 
 
@@ -123,6 +123,8 @@ def _header(name: str, value: str) -> str:
 
 
 def _as_json(value: object) -> str:
+    if isinstance(value, Undefined):
+        return str(value)  # which raises, and names it
     return json.dumps(value, ensure_ascii=False)
 
 
