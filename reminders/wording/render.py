@@ -30,6 +30,7 @@ class Wording:
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
         self._kept: dict[str, _Kept] = {}
+        self._status: dict[str, TranslationStatus] = {}
 
     def faults(self) -> tuple[Fault, ...]:
         """Return every fault of the plan's texts in every language, each with its file and line; () when sound."""
@@ -37,7 +38,12 @@ class Wording:
 
     def translation_status(self, language: str) -> TranslationStatus:
         """Return how far a language's texts can be trusted, shared ones included; NotFound when there are none."""
-        return weakest(tuple(read_language(folder).translation_status for folder in self._folders(language)))
+        found = self._status.get(language)
+        if found is None:
+            folders = self._folders(language)
+            found = weakest(tuple(read_language(folder).translation_status for folder in folders))
+            self._status[language] = found
+        return found
 
     def for_course(self, resolved: Resolved, sender: Sender, *, first_name: str) -> CourseWording:
         """Return what renders one patient's messages in the course's language; `first_name` may be "".
