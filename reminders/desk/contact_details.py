@@ -38,11 +38,12 @@ def parse_phone(text: str, *, region: str, zone: ZoneInfo, at: datetime) -> Phon
         number = phonenumbers.parse(text, region)
     except phonenumbers.NumberParseException:
         raise InputError(f"{shown!r} is not a telephone number; type it like +1 212 555 0123") from None
-    if not phonenumbers.is_valid_number(number):
+    kind = phonenumbers.number_type(number)
+    if kind == phonenumbers.PhoneNumberType.UNKNOWN:
         raise InputError(f"{shown!r} is not a number in use in {_country(number.country_code)}; check its digits")
     e164 = phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164)
     warnings = []
-    if phonenumbers.number_type(number) == phonenumbers.PhoneNumberType.FIXED_LINE:
+    if kind == phonenumbers.PhoneNumberType.FIXED_LINE:
         warnings.append("this is a landline number, which may not receive SMS; ask for a mobile number or use e-mail")
     if number.extension:
         raise InputError(f"{shown!r} has an extension, which can't receive SMS; ask for a direct number")

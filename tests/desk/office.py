@@ -19,9 +19,7 @@ from reminders.care.timing import parse_local
 from reminders.care.values import Course
 from reminders.clock import VirtualClock
 from reminders.config import Config
-from reminders.delivery.dispatcher import Dispatcher, DispatchRules
-from reminders.delivery.gate import Gate
-from reminders.delivery.transports.file import FileTransport
+from reminders.delivery.dispatcher import Dispatcher
 from reminders.desk.composing import Desk
 from reminders.desk.course_facts import CourseInput, from_json
 from reminders.desk.enroll import Enrolled, EnrollmentInput, enroll
@@ -60,15 +58,7 @@ class Office:
     @cached_property
     def dispatcher(self) -> Dispatcher:
         """The real one, over the file transport."""
-        config = self.app.config
-        transport = FileTransport(
-            config.outbox_folder, now=self.clock.now, senders={config.practice.id: "Office <office@example.org>"}
-        )
-        rules = DispatchRules(
-            gate=Gate(quiet_hours={config.practice.id: self.desk.house.rules.quiet}, approval_needed=not config.demo),
-            concern_due=lambda urgency, at: self.desk.due.due_at(urgency, at, self.desk.opening),
-        )
-        return Dispatcher(self.database, self.clock, {"sms": transport, "email": transport}, rules)
+        return self.app.dispatcher()
 
     def given(self, **facts: Any) -> EnrollmentInput:
         """What the desk types for Robin Invented, whose procedure ended now, healthy; changed by `facts`."""
