@@ -171,10 +171,11 @@ def _near(findings: Findings, number: Amount, name: str, rival: str) -> bool:
 
 def _distance(findings: Findings, number: Amount, name: str) -> int | None:
     sentence = findings.reading.sentence
+    if not findings.together & findings.words.mask(name):
+        return None
+    window = range(max(0, number.first - 10), min(len(sentence), number.first + 11))
     here = [
-        abs(at - number.first)
-        for at in findings.where(name)
-        if sentence[at] == sentence[number.first] and abs(at - number.first) <= 10
+        abs(at - number.first) for at in window if sentence[at] == sentence[number.first] and findings.has(at, name)
     ]
     return min(here, default=None)
 
@@ -201,11 +202,8 @@ def _clock(findings: Findings, number: Amount) -> bool:
 
 def _doing(findings: Findings, number: Amount) -> bool:
     parts = findings.reading.clause
-    return any(
-        parts[at] == parts[number.first] and at < number.first
-        for name in ("take", "pill", "visit", "texts")
-        for at in findings.where(name)
-    )
+    before = range(max(0, number.first - 10), number.first)
+    return any(parts[at] == parts[number.first] and findings.has(at, "take", "pill", "visit", "texts") for at in before)
 
 
 _JOINS = frozenset({"-", "–", "to", "or", "n", "and", "o", "u", "y", "a", "/", "x"})

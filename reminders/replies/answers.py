@@ -44,12 +44,14 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
         thumbs = _by_emoji(findings)
         if thumbs is not None or not solid:
             return thumbs
+    if findings.words.modest and findings.where("thanks"):
+        return None
     bare = all(findings.has(at, "courtesy") or findings.has(at, "thanks") or _answering(findings, at) for at in solid)
     for at in solid[:4]:
         for name in (Answer.YES, Answer.NO, Answer.CONFIRM):
             if findings.has(at, f"answer_{name.value}"):
                 return Answered(name, at, bare)
-        if not any(findings.has(at, name) for name in ("courtesy", "thanks", "degree", "ack")):
+        if not findings.has(at, "courtesy", "thanks", "degree", "ack"):
             break
     if len(solid) == 1:
         return _single(findings, numbers, solid[0])
@@ -58,7 +60,7 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
 
 def _answering(findings: Findings, at: int) -> bool:
     names = ("answer_yes", "answer_no", "answer_none", "answer_confirm", "ack", "degree")
-    return any(findings.has(at, name) for name in names)
+    return findings.has(at, *names)
 
 
 def _single(findings: Findings, numbers: tuple[Amount, ...], at: int) -> Answered | None:

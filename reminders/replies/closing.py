@@ -56,7 +56,9 @@ def closing(
     denied = _denied(findings, scope, signs, covered)
     if denied is None:
         return None
-    strong = bool(said or denied or drainage or settled or findings.of("mended"))
+    strong = bool(said or drainage or settled)
+    if not findings.words.modest:  # of a language with a short list, only plain words that all is well are trusted
+        strong = strong or bool(denied or findings.of("mended"))
     if not (strong or findings.of("close.weak")) or not _understood(findings, covered | denied, strong=strong):
         return None
     why = [
@@ -83,6 +85,8 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
     Drainage said to be as expected does not, nor a trace of blood or another person's sign beside "looks fine".
     """
     fine = bool(findings.of("close.fine"))
+    if sign.name == "fever" and sign.mild:
+        return True
     if sign.standing is Standing.SOMEONE_ELSE:
         return not fine
     if not sign.standing.counts:
@@ -157,7 +161,7 @@ def _unknown(findings: Findings, covered: set[int]) -> list[int]:
     return [
         at
         for at, token in enumerate(findings.reading.tokens)
-        if token.kind == "word" and at not in covered and not any(findings.has(at, name) for name in _UNDERSTOOD)
+        if token.kind == "word" and at not in covered and not findings.has(at, *_UNDERSTOOD)
     ]
 
 
@@ -205,9 +209,9 @@ def _may_be_serious(findings: Findings, at: int) -> bool:
     meant = entry.mask
     if entry.mask == 0 and len(word) >= 4:
         meant = words.resembles(word)
-    elif not entry.guessed and any(entry.mask & words.mask(name) for name in _UNDERSTOOD):
+    elif not entry.guessed and entry.mask & words.mask(*_UNDERSTOOD):
         return False
-    return any(meant & words.mask(name) for name in _SERIOUS)
+    return bool(meant & words.mask(*_SERIOUS))
 
 
 def _says_more(findings: Findings, covered: set[int]) -> bool:

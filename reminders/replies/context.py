@@ -9,6 +9,7 @@ from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence, Label
 from reminders.replies.pain import MODERATE_PAIN, SEVERE_PAIN
+from reminders.replies.reading import MOST_WORDS
 
 _MEANINGS = frozenset({"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"})
 _INSTRUCTION = "instruction"
@@ -59,6 +60,8 @@ def in_context(heard: Heard, after: str, *, understood: bool) -> Outcome:
 
     `understood` says that the reply is in a language whose serious words are known beyond a short list.
     """
+    if len(heard.findings.masks) >= MOST_WORDS:
+        return Outcome(label=Label.ROUTINE, signs=("unclear",))  # what stands beyond was not read
     outcome = _answering(heard, after)
     if outcome is not None:
         return outcome

@@ -54,13 +54,13 @@ def _opening_stop(findings: Findings) -> Evidence | None:
 def _alone(findings: Findings, name: str) -> Evidence | None:
     """Give the control word, when the whole message is that word and courtesy."""
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
-    if len(words) > 6 or (name != "stop" and any(token.word == "?" for token in findings.reading.tokens)):
+    if len(words) > 6 or (name == "start" and any(token.word == "?" for token in findings.reading.tokens)):
         return None
     hits = [at for at in words if findings.has(at, name + "_word")]
     if not hits:
         return _pair(findings, words, name)
     beside = (f"{name}_word", f"{name}_filler", "courtesy")
-    if not all(any(findings.has(at, one) for one in beside) for at in words):
+    if not all(findings.has(at, *beside) for at in words):
         return None
     return evidence(findings, f"control.{name}", (hits[0], hits[-1]), f"the message is the word for {name}")
 
@@ -74,7 +74,7 @@ def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
         and findings.words.entry(both).mask & findings.words.mask(name + "_word")
     ]
     beside = (f"{name}_filler", "courtesy")
-    if not joined or not all(at in joined[0] or any(findings.has(at, one) for one in beside) for at in words):
+    if not joined or not all(at in joined[0] or findings.has(at, *beside) for at in words):
         return None
     return evidence(findings, f"control.{name}", joined[0], f"the message is the words for {name}")
 

@@ -18,6 +18,8 @@ class Findings:
     masks: tuple[int, ...]
     by_kind: dict[str, tuple[Finding, ...]]
     words: Lexicon
+    together: int
+    """The classes of all words."""
 
     def of(self, kind: str) -> tuple[Finding, ...]:
         """Give the findings of one kind, in no order."""
@@ -27,13 +29,15 @@ class Findings:
         """Every token that a finding of these kinds fills."""
         return {at for kind in kinds for found in self.of(kind) for at in found.at}
 
-    def has(self, at: int, name: str) -> bool:
-        """Whether the token is of the class."""
-        return bool(self.masks[at] & self.words.mask(name))
+    def has(self, at: int, *names: str) -> bool:
+        """Whether the token is of one of the classes."""
+        return bool(self.masks[at] & self.words.mask(*names))
 
-    def where(self, name: str) -> list[int]:
-        """Give the tokens of a class."""
-        wanted = self.words.mask(name)
+    def where(self, *names: str) -> list[int]:
+        """Give the tokens of classes."""
+        wanted = self.words.mask(*names)
+        if not self.together & wanted:
+            return []
         return [at for at, mask in enumerate(self.masks) if mask & wanted]
 
 
@@ -67,10 +71,21 @@ def find(reading: Reading, words: Lexicon) -> Findings:
     }
     for kind in [kind for kind in by_kind if kind.startswith(_WELL)]:
         by_kind[kind] = tuple(one for one in by_kind[kind] if not _crossed(one, masks, against))
-    findings = Findings(reading, masks, by_kind, words)
+    together = 0
+    for mask in masks:
+        together |= mask
+    findings = Findings(reading, masks, by_kind, words, together)
     opening = tuple(one for one in findings.of("ask.opening") if _opens_clause(findings, one.first))
-    by_kind["ask"] = (*findings.of("ask"), *opening)
+    asked = tuple(one for one in findings.of("ask") if not _answers_itself(findings, one))
+    by_kind["ask"] = (*asked, *opening)
     return findings
+
+
+def _answers_itself(findings: Findings, one: Finding) -> bool:
+    """Whether a question mark is followed by its denial: "pain? none"."""
+    after = one.last + 1
+    mark = findings.reading.tokens[one.last].word == "?"
+    return mark and after < len(findings.masks) and findings.has(after, "denial")
 
 
 def _only_said(kind: str, at: tuple[int, ...], said: set[int], mended: list[set[int]]) -> bool:
@@ -85,7 +100,7 @@ def _opens_clause(findings: Findings, first: int) -> bool:
     parts = findings.reading.clause
     at = first - 1
     while at >= 0 and parts[at] == parts[first]:
-        if not any(findings.has(at, name) for name in ("courtesy", "degree", "joins", "contrast")):
+        if not findings.has(at, "courtesy", "degree", "joins", "contrast"):
             return False
         at -= 1
     return True

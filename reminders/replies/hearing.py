@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from reminders.replies.amounts import Amount, amounts
 from reminders.replies.answers import Answer, Answered, answer_in
@@ -13,9 +14,32 @@ from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.pain import SEVERE_PAIN, PainScore, pain_score
 from reminders.replies.patterns import Finding
-from reminders.replies.reading import Reading
+from reminders.replies.reading import MOST_WORDS, Reading
 from reminders.replies.scope import Scope, Standing
 from reminders.replies.urgency import Patient, Ranked, rank
+
+_ALARMING = (
+    "dark",
+    "bleed",
+    "spurt",
+    "swell",
+    "red",
+    "hot",
+    "streak",
+    "pus",
+    "green",
+    "thick",
+    "cold",
+    "foul",
+    "numb",
+    "faint",
+    "confused",
+    "vomit",
+    "worse",
+    "open",
+    "bone",
+)
+_UNDERSTOOD = ("sign.", "idiom", "mended", "close.", "control.")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,9 +53,30 @@ class Heard:
     ranked: Ranked
     control: Control
     answer: Answered | None
-    closing: Closing | None
-    alarming: int | None
-    """A token that names something serious and belongs to nothing that was understood."""
+    scope: Scope
+    after: str
+
+    @cached_property
+    def closing(self) -> Closing | None:
+        """Why the reply may be closed; None when a person must read it."""
+        if len(self.findings.masks) >= MOST_WORDS:
+            return None
+        settled = _settled(self.answer, self.score, self.after)
+        return closing(self.findings, self.scope, self.signs, settled=settled, score=self.score)
+
+    @cached_property
+    def alarming(self) -> int | None:
+        """A token that names something serious and belongs to nothing that was understood."""
+        findings = self.findings
+        kinds = [kind for kind in findings.by_kind if kind.startswith(_UNDERSTOOD)]
+        understood = findings.covered(*kinds)
+        for at in findings.where(*_ALARMING):
+            guessed = findings.words.entry(findings.reading.tokens[at].word).guessed
+            if guessed or at in understood or findings.has(at, "plain", "common", "degree"):
+                continue
+            if self.scope.of(Finding("net.word", (at,))) is Standing.PRESENT:
+                return at
+        return None
 
     @property
     def pain(self) -> int | None:
@@ -55,43 +100,9 @@ def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Hear
         ranked=rank(signs, score, patient),
         control=control_in(findings),
         answer=answer,
-        closing=closing(findings, scope, signs, settled=_settled(answer, score, after), score=score),
-        alarming=_alarming(findings, scope),
+        scope=scope,
+        after=after,
     )
-
-
-_ALARMING = [
-    "dark",
-    "bleed",
-    "spurt",
-    "swell",
-    "red",
-    "hot",
-    "streak",
-    "pus",
-    "green",
-    "thick",
-    "cold",
-    "foul",
-    "numb",
-    "faint",
-    "confused",
-    "vomit",
-    "worse",
-    "open",
-    "bone",
-]
-
-
-def _alarming(findings: Findings, scope: Scope) -> int | None:
-    kinds = [kind for kind in findings.by_kind if kind.startswith(("sign.", "idiom", "mended", "close.", "control."))]
-    understood = findings.covered(*kinds)
-    for name in _ALARMING:
-        for at in findings.where(name):
-            harmless = any(findings.has(at, one) for one in ("plain", "common", "degree"))
-            if at not in understood and not harmless and scope.of(Finding("net.word", (at,))) is Standing.PRESENT:
-                return at
-    return None
 
 
 def _settled(answer: Answered | None, score: PainScore | None, after: str) -> bool:

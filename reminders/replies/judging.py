@@ -98,9 +98,7 @@ def _worded(findings: Findings, scope: Scope, one: Finding) -> Sign:
 
 def _hours_only(findings: Findings) -> bool:
     """Whether the reply counts hours, and no day is named."""
-    if any(findings.has(at, "days") or findings.has(at, "weekday") for at in range(len(findings.masks))):
-        return False
-    return bool(findings.where("hours"))
+    return bool(findings.where("hours")) and not findings.where("days", "weekday")
 
 
 def _same_clause(findings: Findings, kind: str, one: Finding) -> bool:
@@ -154,11 +152,13 @@ def _glucose(findings: Findings, number: Amount) -> Sign | None:
 def _tablets(findings: Findings, scope: Scope, number: Amount) -> Sign | None:
     """Far more tablets at once, or in a day, than the daily limit."""
     parts = findings.reading.sentence
+    if number.value < MANY_TABLETS:
+        return None
     same = [n for n in findings.where("take") if parts[n] == parts[number.first]]
     counted = number.measure is Measure.TABLETS or (number.measure is Measure.BARE and _just_after(same, number.first))
-    if not same or not counted or number.value < MANY_TABLETS or number.value > 500:
+    if not same or not counted or number.value > 500:
         return None
-    if any(findings.has(at, "long_span") and parts[at] == parts[number.first] for at in range(len(parts))):
+    if any(parts[at] == parts[number.first] for at in findings.where("long_span")):
         return None
     at = (min(same[0], number.first), max(same[0], number.last))
     standing = scope.of(Finding("sign.overdose", (number.first,)))

@@ -61,10 +61,16 @@ class _Table:
     targets: set[str] = field(default_factory=set)
     misses: NearMisses = field(default_factory=lambda: NearMisses(()))
 
-    def exact(self, key: str) -> int:
-        mask = self.words.get(key, 0)
-        for end in range(2, len(key) + 1):
-            mask |= self.stems.get(key[:end], 0)
+    def exact(self, word: str) -> int:
+        """Give the classes of a folded word by its spelling rule, or of the stems it begins with, spelt or sounded."""
+        key = self.spell(word)
+        mask = self.words.get(key, 0) | self._stemmed(key)
+        return mask if key == word else mask | self._stemmed(word)
+
+    def _stemmed(self, word: str) -> int:
+        mask = 0
+        for end in range(2, len(word) + 1):
+            mask |= self.stems.get(word[:end], 0)
         return mask
 
     def close(self, word: str) -> int:
@@ -76,7 +82,7 @@ class _Table:
     def _all(self, words: Iterable[str]) -> int:
         mask = 0
         for word in words:
-            mask |= self.exact(self.spell(word))
+            mask |= self.exact(word)
         return mask
 
 
@@ -93,6 +99,7 @@ class Lexicon:
         self._known: dict[str, bool] = {}
         self._tables: dict[bool, _Table] = {}
         self._classes: dict[str, int] = {}
+        self._unions: dict[tuple[str, ...], int] = {}
         self.numbers: dict[str, float] = {}
         """Number words and their values."""
         for source in sources:
@@ -107,9 +114,15 @@ class Lexicon:
         for table in self._tables.values():
             table.misses = NearMisses(table.targets)
 
-    def mask(self, name: str) -> int:
-        """Give the bit of a class; 0 when no file has it."""
-        return self._classes.get(name, 0)
+    def mask(self, *names: str) -> int:
+        """Give the bits of classes together; a class that no file has adds none."""
+        mask = self._unions.get(names)
+        if mask is None:
+            mask = 0
+            for name in names:
+                mask |= self._classes.get(name, 0)
+            self._unions[names] = mask
+        return mask
 
     def knows(self, word: str) -> bool:
         """Whether the word is in a file just as it is written."""
@@ -147,7 +160,7 @@ class Lexicon:
         for form in _forms(word):
             mask = 0
             for table in self._tables.values():
-                mask |= table.exact(table.spell(form))
+                mask |= table.exact(form)
             if mask:
                 return mask
         return 0
@@ -162,11 +175,14 @@ class Lexicon:
         key = "?" if word == "[?]" else table.spell(fold(word.rstrip("*")))
         target = table.stems if stem else table.words
         target[key] = target.get(key, 0) | bit
+        if stem:  # "hac*" must meet "hace", which sounds "ase"
+            plain = fold(word.rstrip("*"))
+            target[plain] = target.get(plain, 0) | bit
         single = _single_letters(key)
         if single != key and len(single) >= 4 and not by_sound:
             target.setdefault(single, 0)
             target[single] |= bit
-        often = 100 if target[key] & self.mask("common") else 1
+        often = 100 if target[key] & self._classes.get("common", 0) else 1
         self._sizes[bit] = self._sizes.get(bit, 0) + often
         endings = _ENDINGS[by_sound] if stem else ("",)
         table.targets.update(fold(word.rstrip("*")) + ending for ending in endings)

@@ -22,7 +22,7 @@ _SIGNATURE = re.compile(r"\b(?:sent from my|enviado desde mi|envoyé de mon) \w+
 _SENTENCE_ENDS = frozenset(".!?;\n\r。！？；؟")
 _ASKS = frozenset("?؟？")
 _DASHES = frozenset("-–—/|*•~")
-MOST_WORDS = 4000
+MOST_WORDS = 1000
 """Words read of one reply; a text message holds a few hundred, more is noise that must not cost time."""
 
 
@@ -97,7 +97,7 @@ def read(text: str) -> Reading:
         if kind == "mark" and piece in _DASHES:
             clause += text[start - 1 : start].isspace() and text[end : end + 1].isspace()
         word = piece.replace(",", ".") if kind == "num" else fold(piece)
-        if kind == "word" and word in _CONTRASTS:
+        if kind == "word" and word in _CONTRASTS and piece.isascii():
             clause += 1
         tokens.append(Token(word, start, end, kind, start == last_end))
         clauses.append(clause)

@@ -19,7 +19,8 @@ ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", 
 """Signs that still count when over, if they were there within the last day (rule of the practice)."""
 _EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
 _REACH = 10
-_SIGN_WORDS = [
+_DENYING = ("negator", "verbal_negator", "cannot")
+_SIGN_WORDS = (
     "red",
     "swell",
     "pain",
@@ -39,7 +40,7 @@ _SIGN_WORDS = [
     "burn",
     "matter",
     "ill",
-]
+)
 
 
 class Standing(StrEnum):
@@ -110,7 +111,7 @@ class Scope:
         """The first word that is more than a greeting or courtesy."""
         findings = self.findings
         at = 0
-        while at < len(findings.masks) and any(findings.has(at, name) for name in ("courtesy", "thanks", "ack")):
+        while at < len(findings.masks) and findings.has(at, "courtesy", "thanks", "ack"):
             at += 1
         return at
 
@@ -118,10 +119,12 @@ class Scope:
     def _named(self) -> frozenset[int]:
         """Tokens that name a bodily sign: the items of a list of denials."""
         kinds = [f"sign.{name}" for name in (*EMERGENCY_SIGNS, *URGENT_SIGNS, "drainage", "itching")]
-        words = {at for name in _SIGN_WORDS for at in self.findings.where(name)}
+        words = set(self.findings.where(*_SIGN_WORDS))
         return frozenset(self.findings.covered(*kinds) | words)
 
     def _negated(self, sign: Finding) -> bool:
+        if sign.kind == "sign.self_harm":
+            return False  # "i dont see a reason to live": what is negated here is life; a denial is read by a person
         return self._negated_before(sign) or self._negated_within(sign) or self._negated_after(sign)
 
     def _negated_within(self, sign: Finding) -> bool:
@@ -138,7 +141,8 @@ class Scope:
 
     def _negated_before(self, sign: Finding) -> bool:
         findings, parts = self.findings, self.findings.reading.clause
-        if parts[sign.first] != parts[sign.last]:
+        # "ne peux pas respirer", "no, i cant breathe": a sign that is itself a negation is not negated once more
+        if parts[sign.first] != parts[sign.last] or any(findings.has(at, *_DENYING) for at in sign.at):
             return False
         chained = False
         here = sign.first
@@ -153,9 +157,7 @@ class Scope:
                 return self._bare(sign) if chained or answer else True
             if at in self._named:
                 chained = True
-            elif findings.has(at, "stopper") or not any(
-                findings.has(at, name) for name in ("transparent", "degree", "joins")
-            ):
+            elif findings.has(at, "stopper") or not findings.has(at, "transparent", "degree", "joins"):
                 return False
         return False
 
@@ -182,9 +184,7 @@ class Scope:
             return False
         if after >= len(parts) or parts[after] != parts[sign.last]:
             return True
-        return any(findings.has(after, name) for name in ("joins", "list_end")) or (
-            after in self._named and not findings.has(after, "toward")
-        )
+        return findings.has(after, "joins", "list_end") or (after in self._named and not findings.has(after, "toward"))
 
     def _negated_after(self, sign: Finding) -> bool:
         """Find a denial after the sign: "pus? no", "fever none"."""

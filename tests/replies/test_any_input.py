@@ -1,0 +1,38 @@
+"""Any input gives a result quickly; what can't be read goes to a person."""
+
+import time
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from reminders.replies import Label, triage
+
+
+@given(st.text(max_size=300), st.sampled_from(["none", "checkin_pain", "checkin_yesno", "visit", "soak"]))
+@settings(max_examples=200, deadline=None)
+def test_any_text_gives_a_result(text: str, after: str) -> None:
+    result = triage(text, after=after)
+
+    assert result.label in Label
+    assert list(result.signs) == sorted(set(result.signs), key=result.signs.index)
+
+
+@pytest.mark.parametrize("text", ["", " ", "\x00\x07", "\u200b\u200d", "....", "😶", "asdfghjkl", "[image]", "#" * 50])
+def test_what_says_nothing_goes_to_a_person(text: str) -> None:
+    result = triage(text)
+
+    assert (result.label, result.signs) == (Label.ROUTINE, ("unclear",))
+
+
+@pytest.mark.parametrize(
+    "part", ["x", "ok ", "pus ", "no ", "12 ", "a,", "🩸", "!?", "no pus, ", "was 7 now 8 ", "\n", "e\u0301"]
+)
+def test_a_hundred_kilobytes_are_triaged_within_two_seconds(part: str) -> None:
+    text = part * (100_000 // len(part))
+
+    begin = time.process_time()
+    result = triage(text, after="checkin_pain")
+
+    assert time.process_time() - begin < 2
+    assert result.needs_person

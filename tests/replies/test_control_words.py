@@ -1,0 +1,113 @@
+"""Stop, start, help and wrong person: whole messages and plain sentences, never a word inside another sentence."""
+
+import pytest
+
+from reminders.replies import Label, triage
+
+# 47 CFR 64.1200(a)(10) as amended by 89 FR 15756 (5 March 2024): these words, in any letter case, revoke consent.
+REGULATION = ("stop", "quit", "end", "revoke", "opt out", "cancel", "unsubscribe")
+# Common practice, no source.
+COMMON = ("stopall", "stop all", "optout", "opt-out", "remove")
+OTHER_LANGUAGES = ("alto", "baja", "parar", "cancelar", "pare", "arret", "стоп", "توقف")
+MESSAGES = ("none", "dressing_off", "soak", "warning_signs", "checkin_pain", "checkin_yesno", "visit", "unknown_key")
+
+
+@pytest.mark.parametrize("after", MESSAGES)
+@pytest.mark.parametrize("word", REGULATION)
+def test_each_word_of_the_regulation_revokes_whatever_it_answers(word: str, after: str) -> None:
+    for written in (word, word.upper(), word.title(), f"{word}.", f" {word}!!! ", f"{word} please", f"Please {word}"):
+        result = triage(written, after=after)
+
+        assert (result.label, result.opt_out) == (Label.STOP, True), written
+        assert result.needs_person is False
+
+
+@pytest.mark.parametrize("word", [*COMMON, *OTHER_LANGUAGES])
+def test_customary_words_revoke_too(word: str) -> None:
+    assert triage(word.upper()).label is Label.STOP
+
+
+@pytest.mark.parametrize("written", ["stopp", "sotp", "stpo", "STOOP", "unsubscibe", "unsuscribe", "cancle", "qiut"])
+def test_a_slip_in_a_stop_word_still_revokes(written: str) -> None:
+    assert triage(written).opt_out
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "no more texts",
+        "please stop texting me",
+        "i dont want to get these any more",
+        "take my number off your list",
+        "do not contact me again",
+        "how do i opt out",
+        "ya no me manden mensajes",
+        "quiero darme de baja",
+        "ne m'envoyez plus de messages",
+    ],
+)
+def test_a_sentence_that_plainly_asks_revokes(text: str) -> None:
+    assert triage(text).label is Label.STOP
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "bleeding wont stop",
+        "when do i stop the ointment",
+        "the end of my toe is sore",
+        "it quit hurting",
+        "need to cancel my appointment",
+        "dont stop these messages they help",
+        "cant stop scratching",
+        "stop by tomorrow?",
+        "do i have to quit smoking",
+        "no paro de rascarme",
+        "cuando paro la pomada",
+    ],
+)
+def test_a_stop_word_inside_another_sentence_does_not_revoke(text: str) -> None:
+    assert triage(text).opt_out is False
+
+
+@pytest.mark.parametrize(
+    ("text", "label"),
+    [
+        ("stop texting me, my toe has pus", Label.URGENT),
+        ("STOP. he fainted and wont wake up", Label.EMERGENCY),
+        ("unsubscribe! and i cant breathe", Label.EMERGENCY),
+    ],
+)
+def test_a_stop_beside_a_sign_is_ranked_by_the_sign_and_honoured(text: str, label: Label) -> None:
+    result = triage(text)
+
+    assert (result.label, result.opt_out, result.needs_person) == (label, True, True)
+
+
+def test_a_stop_from_the_wrong_person_is_both() -> None:
+    result = triage("stop texting, wrong number")
+
+    assert (result.label, result.opt_out, result.wrong_person, result.needs_person) == (Label.STOP, True, True, True)
+
+
+@pytest.mark.parametrize(
+    ("text", "label"),
+    [
+        ("START", Label.START),
+        ("unstop", Label.START),
+        ("sign me back up for the messages", Label.START),
+        ("can i start walking", Label.ROUTINE),
+        ("HELP", Label.HELP),
+        ("info", Label.HELP),
+        ("AYUDA", Label.HELP),
+        ("help with the wrap", Label.ROUTINE),
+        ("more info on the soaks", Label.ROUTINE),
+        ("wrong number", Label.WRONG_PERSON),
+        ("numero equivocado", Label.WRONG_PERSON),
+        ("i never had surgery, you have the wrong person", Label.WRONG_PERSON),
+        ("wrong number for my pharmacy", Label.ROUTINE),
+        ("who is this", Label.ROUTINE),
+    ],
+)
+def test_other_control_messages(text: str, label: Label) -> None:
+    assert triage(text).label is label

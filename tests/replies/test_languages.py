@@ -1,0 +1,74 @@
+"""Replies in other languages: serious, thankful and control words by meaning, everything else to a person."""
+
+import pytest
+
+from reminders.replies import Label, triage
+
+
+@pytest.mark.parametrize(
+    ("text", "language"),
+    [
+        ("my toe is very swollen today", "en"),
+        ("me duele mucho el dedo", "es"),
+        ("можно мне завтра прийти", "ru"),
+        ("我什么时候可以洗澡", "zh"),
+        ("wann darf ich wieder duschen", "de"),
+        ("quand est-ce que je peux marcher", "fr"),
+        ("ქართული ტექსტი", "und"),
+    ],
+)
+def test_the_language_of_each_reply_is_told(text: str, language: str) -> None:
+    assert triage(text).language == language
+
+
+def test_the_chosen_language_decides_when_the_words_do_not() -> None:
+    assert triage("no", language="es").language == "es"
+    assert triage("7", language="en").language == "en"
+
+
+def test_a_spanish_patient_may_answer_in_english_and_mix() -> None:
+    assert "pus" in triage("there is pus", language="es").signs
+    assert "fever" in triage("tengo fever desde ayer y el toe hurts", language="es").signs
+
+
+@pytest.mark.parametrize(
+    ("text", "label"),
+    [
+        ("je ne peux pas respirer", Label.EMERGENCY),
+        ("não consigo respirar", Label.EMERGENCY),
+        ("ich bekomme keine Luft", Label.EMERGENCY),
+        ("non riesco a respirare", Label.EMERGENCY),
+        ("nie mogę oddychać", Label.EMERGENCY),
+        ("hindi ako makahinga", Label.EMERGENCY),
+        ("tôi không thở được", Label.EMERGENCY),
+        ("не могу дышать", Label.EMERGENCY),
+        ("لا أستطيع التنفس", Label.EMERGENCY),
+        ("我不能呼吸", Label.EMERGENCY),
+        ("숨을 못 쉬겠어요", Label.EMERGENCY),
+        ("mwen pa ka respire", Label.EMERGENCY),
+        ("息ができない", Label.EMERGENCY),
+        ("発熱 39", Label.URGENT),
+        ("merci beaucoup", Label.NONE),
+        ("muito obrigada", Label.NONE),
+        ("danke", Label.NONE),
+        ("grazie dottore", Label.NONE),
+        ("dziękuję bardzo", Label.NONE),
+        ("salamat po", Label.NONE),
+        ("cảm ơn bác sĩ", Label.NONE),
+        ("спасибо", Label.NONE),
+        ("شكرا", Label.NONE),
+        ("谢谢", Label.NONE),
+        ("감사합니다", Label.NONE),
+        ("mèsi anpil", Label.NONE),
+        ("ありがとうございます", Label.NONE),
+    ],
+)
+def test_serious_and_thankful_words_are_known_in_many_languages(text: str, label: Label) -> None:
+    assert triage(text).label is label
+
+
+@pytest.mark.parametrize("text", ["wann darf ich duschen", "kisa pou m mete nan dlo a", "tôi tắm được chưa", "🦶❓"])
+def test_what_the_desk_cannot_read_goes_to_a_person(text: str) -> None:
+    result = triage(text)
+
+    assert (result.label, result.signs, result.needs_person) == (Label.ROUTINE, ("unclear",), True)

@@ -1,0 +1,75 @@
+"""Negation, time, imagination, other people and idioms: when a sign that is named does not count.
+
+The ideas are those of NegEx (Chapman et al., 2001) and ConText (Harkema et al., 2009); the rows are our own.
+"""
+
+import pytest
+
+from reminders.replies import triage
+
+
+@pytest.mark.parametrize(
+    ("text", "sign"),
+    [
+        ("no fever, but a red streak up my leg", "streaks"),
+        ("no fever just pus", "pus"),
+        ("no smell, thick green pus", "pus"),
+        ("no fever no chills red streak going up my leg", "streaks"),
+        ("the pills are not working, in agony", "pain_high"),
+        ("not only red, its full of pus", "pus"),
+        ("it wont stop bleeding", "heavy_bleeding"),
+        ("not sure if its pus, thick and green", "pus"),
+        ("if i press it pus comes out", "pus"),
+        ("what if its infected, theres pus", "pus"),
+        ("didnt bleed at first but now wont stop", "heavy_bleeding"),
+        ("no tengo fiebre pero sale pus", "pus"),
+        ("fever gone this morning but had 102 last night", "fever"),
+        ("passed out yesterday, fine now", "collapse"),
+        ("other toe is black now too", "colour_change"),
+        ("my toe is killing me", "pain_high"),
+        ("my son has pus in his toe", "pus"),
+    ],
+)
+def test_a_sign_that_is_reported_counts(text: str, sign: str) -> None:
+    assert sign in triage(text).signs
+
+
+@pytest.mark.parametrize(
+    ("text", "sign"),
+    [
+        ("no fever, chills or pus", "pus"),
+        ("no redness, swelling, pus", "pus"),
+        ("no fever no chills no smell", "smell"),
+        ("pus? no", "pus"),
+        ("i dont see any pus", "pus"),
+        ("the redness has not spread", "spreading_redness"),
+        ("toe is not black", "colour_change"),
+        ("sin fiebre ni pus", "pus"),
+        ("what if it starts bleeding", "bleeding"),
+        ("how would i know it is pus", "pus"),
+        ("if i get a fever who do i call", "fever"),
+        ("y si me da fiebre a quien llamo", "fever"),
+        ("had red streaks last year on the other foot", "streaks"),
+        ("fever was last week, gone now", "fever"),
+        ("my neighbor had an infection with pus", "pus"),
+        ("my wife almost fainted when she saw it haha", "collapse"),
+        ("the bill gave me a heart attack", "chest_pain"),
+        ("got cold feet about the other toe", "cold"),
+        ("let the toe breathe", "breathing"),
+        ("black stitches look fine", "colour_change"),
+    ],
+)
+def test_a_sign_that_is_denied_past_imagined_or_anothers_does_not(text: str, sign: str) -> None:
+    assert sign not in triage(text).signs
+
+
+def test_what_was_denied_is_told_with_its_reason() -> None:
+    denied = triage("no fever, what if it smells").denied
+
+    assert {(one.words, one.note) for one in denied} >= {("fever", "denied")}
+
+
+def test_bleeding_that_stopped_with_pressure_waits_for_the_next_day() -> None:
+    result = triage("bled through yesterday, pressed 10 min and it stopped")
+
+    assert (result.label.value, result.signs) == ("routine", ("bleeding",))
