@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from reminders.clock import Clock, SystemClock
 from reminders.config import Config, PracticeSection, find_config, load_config
@@ -18,14 +18,20 @@ from reminders.errors import ConfigError
 from reminders.wording.render import Sender
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
+
+    from sqlalchemy.orm import Session
 
     from reminders.delivery.dispatcher import Dispatcher
     from reminders.delivery.gate import Gate
+    from reminders.delivery.incoming import Incoming, IncomingReply
+    from reminders.delivery.intake import Intake
     from reminders.delivery.report import DispatchReport
     from reminders.delivery.runner import Runner
     from reminders.delivery.transports import Transport
     from reminders.records.database import Database
+
+Section = TypeVar("Section")
 
 
 @dataclass(frozen=True)
@@ -135,19 +141,92 @@ class App:
 
     def runner(self, dispatcher: Dispatcher, *, tell: Callable[[DispatchReport], None] | None = None) -> Runner:
         """Return what runs the recurring jobs until it is stopped; `tell` is given each report of the dispatcher."""
-        from reminders.delivery.runner import Runner, dispatch_job  # noqa: PLC0415  a preview sends nothing
+        from reminders.delivery.runner import RecurringJob, Runner, dispatch_job  # noqa: PLC0415  a preview sends nothing
+
+        def catch_up() -> None:
+            self.intake.catch_up()
 
         every = timedelta(seconds=self.config.delivery.poll_seconds)
-        return Runner((dispatch_job(dispatcher, self.clock, every=every, tell=tell),))
+        return Runner(
+            (
+                dispatch_job(dispatcher, self.clock, every=every, tell=tell),
+                RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
+            )
+        )
+
+    @cached_property
+    def intake(self) -> Intake:
+        """Where replies and receipts come in, from transports and from the hooks that gateways call."""
+        from reminders.delivery.intake import Intake  # noqa: PLC0415  a preview receives nothing
+        from reminders.delivery.undelivered import Undelivered  # noqa: PLC0415
+        from reminders.desk import take_reply  # noqa: PLC0415
+
+        desk, smpp = self.desk, self.config.delivery.smpp
+
+        def take(session: Session, reply: IncomingReply) -> None:
+            incoming = take_reply.Incoming(
+                channel=reply.channel, sender=reply.sender, text=reply.text, gateway_ref=reply.gateway_ref
+            )
+            take_reply.take_reply(session, desk, incoming)
+
+        return Intake(
+            self.database,
+            self.clock,
+            take_reply=take,
+            on_failure=Undelivered(
+                clock=self.clock, concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening)
+            ).tell_staff,
+            alphabet=smpp.incoming_alphabet if smpp else "gsm7",
+        )
 
     def _transport(self, name: str) -> Transport:
-        return {"file": self._file_transport}[name]()
+        return {
+            "file": self._file_transport,
+            "smtp": self._smtp_transport,
+            "smpp": self._smpp_transport,
+            "http": self._http_transport,
+        }[name]()
 
     def _file_transport(self) -> Transport:
         from reminders.delivery.transports.file import FileTransport  # noqa: PLC0415  only what is used is loaded
 
-        senders = {self.config.practice.id: self.config.practice.email} if self.config.practice.email else {}
-        return FileTransport(self.config.outbox_folder, now=self.clock.now, senders=senders)
+        return FileTransport(self.config.outbox_folder, now=self.clock.now, senders=self._senders)
+
+    def _smtp_transport(self) -> Transport:
+        from reminders.delivery.transports.smtp import SmtpTransport  # noqa: PLC0415
+
+        section = _needed(self.config.delivery.smtp, "smtp")
+        return SmtpTransport(section, folder=self.config.folder, now=self.clock.now, senders=self._senders)
+
+    def _smpp_transport(self) -> Transport:
+        from reminders.delivery.transports.smpp import SmppTransport  # noqa: PLC0415
+
+        return SmppTransport(
+            _needed(self.config.delivery.smpp, "smpp"),
+            folder=self.config.folder,
+            region=self.config.practice.region,
+            take_in=self._take_in,
+        )
+
+    def _take_in(self, incoming: Sequence[Incoming]) -> None:
+        self.intake.take_in(incoming)  # which opens the database only when something came
+
+    def _http_transport(self) -> Transport:
+        from reminders.delivery.transports.http import HttpTransport  # noqa: PLC0415
+
+        section = _needed(self.config.delivery.http, "http")
+        return HttpTransport(section, folder=self.config.folder, now=self.clock.now)
+
+    @property
+    def _senders(self) -> dict[str, str]:
+        practice = self.config.practice
+        return {practice.id: practice.email} if practice.email else {}
+
+
+def _needed(section: Section | None, name: str) -> Section:
+    if section is None:
+        raise ConfigError(f"the section [delivery.{name}] is missing")
+    return section
 
 
 def assemble(config_path: Path | None, *, clock: Clock | None = None) -> App:

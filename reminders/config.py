@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping
 from datetime import date, time, timedelta
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -15,6 +15,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
 from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
+from reminders.config_delivery import DeliverySection
 from reminders.errors import ConfigError, InputError
 
 ENV_CONFIG = "REMINDERS_CONFIG"
@@ -120,22 +121,6 @@ class ConcernsSection(_Section):
     urgent_hours: int = Field(default=4, ge=1, le=24)
     urgent_after_opening_minutes: int = Field(default=60, ge=1, le=480)
     routine_working_days: int = Field(default=1, ge=0, le=10)
-
-
-class FileTransportSection(_Section):
-    """The transport that writes messages to files, for demo and trial."""
-
-    folder: Path = Path("outbox")
-
-
-class DeliverySection(_Section):
-    """How messages leave."""
-
-    sms: Literal["file"] = "file"
-    email: Literal["file"] = "file"
-    lease_seconds: int = Field(default=120, ge=10, le=3600)
-    poll_seconds: int = Field(default=1, ge=1, le=60)
-    file: FileTransportSection = FileTransportSection()
 
 
 class Config(_Section):

@@ -300,6 +300,32 @@ class HttpSection(_Section):
         return self
 
 
+class FileTransportSection(_Section):
+    """The transport that writes messages to files, for demo and trial."""
+
+    folder: Path = Path("outbox")
+
+
+class DeliverySection(_Section):
+    """How messages leave."""
+
+    sms: Literal["file", "smpp", "http"] = "file"
+    email: Literal["file", "smtp"] = "file"
+    lease_seconds: int = Field(default=120, ge=10, le=3600)
+    poll_seconds: int = Field(default=1, ge=1, le=60)
+    file: FileTransportSection = FileTransportSection()
+    smtp: SmtpSection | None = None
+    smpp: SmppSection | None = None
+    http: HttpSection | None = None
+
+    @model_validator(mode="after")
+    def _described(self) -> DeliverySection:
+        for name in (self.sms, self.email):
+            if getattr(self, name) is None:
+                raise ValueError(f"the section [delivery.{name}] is missing")
+        return self
+
+
 def _host_of(url: str) -> str:
     authority = re.split(r"[/?#]", url.split("://", 1)[1])[0].rpartition("@")[2]
     return authority[1:].partition("]")[0] if authority.startswith("[") else authority.partition(":")[0]

@@ -10,7 +10,7 @@ from sqlalchemy import delete, exists, insert, select, update
 from sqlalchemy.orm import Session
 
 from reminders.records.message_states import MessageState
-from reminders.records.tables import MESSAGES
+from reminders.records.tables import MESSAGES, Message
 from reminders.records.tables_delivery import EARLY_RECEIPTS, MESSAGE_PARTS
 
 
@@ -73,6 +73,11 @@ def message_by_id(session: Session, message_id: int) -> Found | None:
     statement = select(MESSAGES.c.state).where(MESSAGES.c.id == message_id, MESSAGES.c.handed_at.is_not(None))
     state = session.connection().execute(statement).scalar()
     return Found(message_id=message_id, state=MessageState(state), part=None, whole=None) if state else None
+
+
+def message_row(session: Session, message_id: int) -> Message | None:
+    """Return a message by its id; None when it was purged meanwhile."""
+    return session.get(Message, message_id)
 
 
 def note_part(session: Session, part_id: int, arrival: str) -> None:

@@ -1,0 +1,50 @@
+"""Tells staff once about a message that was handed over and did not arrive in the end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from reminders.clock import Clock
+from reminders.delivery.receipts import Failure
+from reminders.records.concerns_once import Trouble, open_once
+from reminders.records.receipts import message_row
+
+
+@dataclass(frozen=True, kw_only=True)
+class Undelivered:
+    """What has to happen then; within the transaction that notes the failure."""
+
+    clock: Clock
+    concern_due: Callable[[str, datetime], datetime]
+    """When a concern of an urgency, opened at an instant, has to be dealt with."""
+
+    def tell_staff(self, session: Session, failure: Failure) -> None:
+        """Open a concern about a required message, and about a number that does not work whatever the message."""
+        message = message_row(session, failure.message_id)
+        if message is None or not (message.required or failure.bad_address):
+            return
+        urgency = "urgent" if message.kind == "staff" or message.in_doubt == "hold" else "routine"
+        summary = f"{message.key} did not arrive: {failure.detail}."
+        if failure.bad_address:
+            summary = f"{message.key} did not arrive, the address does not work: {failure.detail}."
+        now = self.clock.now()
+        about = f"enrollment {message.enrollment_id}" if message.enrollment_id is not None else message.kind
+        open_once(
+            session,
+            Trouble(
+                practice_id=message.practice_id,
+                patient_id=message.patient_id,
+                enrollment_id=message.enrollment_id,
+                kind="delivery",
+                about=f"{about}: {message.key}",
+                urgency=urgency,
+                summary=summary,
+                opened_at=now,
+                due_at=self.concern_due(urgency, now),
+            ),
+            by="delivery",
+        )

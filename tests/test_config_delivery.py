@@ -1,0 +1,79 @@
+"""The sections for transports: what the example shows is valid and whole, and what is missing is named."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+
+from reminders.config import load_config
+from reminders.config_delivery import DeliverySection, Secret
+from reminders.errors import ConfigError
+
+EXAMPLE = Path(__file__).parents[1] / "config.example.toml"
+
+
+def _uncommented() -> dict[str, Any]:
+    text = EXAMPLE.read_text("utf-8")
+    sections = text[text.index("# [delivery.smtp]") :]
+    lines = (line.removeprefix("# ") for line in sections.splitlines())
+    values: dict[str, Any] = tomllib.loads("\n".join(lines))["delivery"]
+    return values
+
+
+def test_the_sections_of_the_example_are_valid() -> None:
+    delivery = DeliverySection.model_validate({"sms": "smpp", "email": "smtp", **_uncommented()})
+    assert delivery.smpp is not None
+    assert delivery.smtp is not None
+    assert delivery.http is not None
+    assert delivery.http.receipt_hook is not None
+
+
+def test_the_example_shows_every_setting_of_a_transport() -> None:
+    assert _missing(DeliverySection.model_validate(_uncommented()), _uncommented()) == [
+        "sms",
+        "email",
+        "lease_seconds",
+        "poll_seconds",
+        "file",
+        "http.hook_auth.password",
+    ]
+
+
+def _missing(section: BaseModel, shown: dict[str, Any], prefix: str = "") -> list[str]:
+    missing = []
+    for name in type(section).model_fields:
+        value = getattr(section, name)
+        if name not in shown:
+            missing.append(prefix + name)
+        elif isinstance(value, BaseModel) and not isinstance(value, Secret):
+            missing += _missing(value, shown[name], f"{prefix}{name}.")
+    return missing
+
+
+@pytest.mark.parametrize("name", ["smtp", "smpp", "http"])
+def test_a_transport_that_is_named_needs_its_section(tmp_path: Path, name: str) -> None:
+    channel = "email" if name == "smtp" else "sms"
+    path = tmp_path / "config.toml"
+    practice = '[practice]\nname = "Example"\nzone = "America/Chicago"\nphone = "312-555-0100"\n'
+    path.write_text(f'{practice}[delivery]\n{channel} = "{name}"\n', "utf-8")
+    with pytest.raises(ConfigError, match=re.escape(f"[delivery.{name}] is missing")):
+        load_config(path)
+
+
+def test_a_secret_is_read_from_where_it_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "password").write_text("in a file\n", "utf-8")
+    monkeypatch.setenv("INVENTED_SECRET", "in the environment")
+    assert Secret(file=Path("password")).read(tmp_path) == "in a file"
+    assert Secret(env="INVENTED_SECRET").read(tmp_path) == "in the environment"
+
+
+@pytest.mark.parametrize("where", [{"env": "NOT_SET_ANYWHERE"}, {"file": "missing"}, {"file": "empty"}])
+def test_a_secret_that_is_not_there_is_named(tmp_path: Path, where: dict[str, Any]) -> None:
+    (tmp_path / "empty").touch()
+    with pytest.raises(ConfigError, match="|".join(map(str, where.values()))):
+        Secret.model_validate(where).read(tmp_path)
