@@ -14,6 +14,8 @@ BENCHMARKS = {
     "insert": "tests.benchmarks.insert",
     "lateness": "tests.benchmarks.lateness",
     "memory": "tests.benchmarks.memory",
+    "smpp": "tests.benchmarks.smpp",
+    "smtp": "tests.benchmarks.smtp",
 }
 """Name → module with `run(n, url, folder)`, which yields figures; `n` and `url` are None when not given."""
 
