@@ -61,7 +61,7 @@ class NumberSetting(_Table):
     default: int = Field(strict=True)
     lowest: int = Field(strict=True)
     highest: int = Field(strict=True)
-    unit: Literal["minutes", "hours", "days", "day"]
+    unit: Literal["minutes", "hours", "days", "day", "weeks", "months"]
     says: str
     source: str
     after_anchor: str | None = None
