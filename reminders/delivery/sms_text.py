@@ -45,8 +45,10 @@ def split_header(octets: bytes) -> tuple[Header, bytes]:
     at = 1
     while at + 2 <= end:
         identifier, length = octets[at], octets[at + 1]
-        value = octets[at + 2 : min(at + 2 + length, end)]
+        value = octets[at + 2 : at + 2 + length]
         at += 2 + length
+        if at > end:
+            break
         if (identifier, len(value)) in {(0x00, 3), (0x08, 4)} and 1 <= value[-1] <= value[-2]:
             reference, total, number = int.from_bytes(value[:-2], "big"), value[-2], value[-1]
         elif identifier == 0x24 and len(value) == 1:
