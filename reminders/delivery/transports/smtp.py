@@ -23,6 +23,10 @@ _ASKS_AFTER_SECONDS = 15.0
 """A connection that lay idle for longer is asked whether it still lives."""
 
 
+class _Away(Unreachable):
+    """The server could not be reached at all."""
+
+
 class SmtpTransport:
     """Talks to one server (RFC 5321). What broke before the message's last dot stayed here; after it, nobody knows."""
 
@@ -49,8 +53,12 @@ class SmtpTransport:
         """Send each message and give the server's verdict."""
         if not self._slowdown.wait():
             return
+        away: _Away | None = None
         for message in batch:
-            yield self._send(message)
+            result = away or self._send(message)
+            # To knock ten times at a server that does not answer would take longer than the claim lasts.
+            away = result if isinstance(result, _Away) else None
+            yield result
             if not self._slowdown.wait():
                 return
 
@@ -140,9 +148,9 @@ class SmtpTransport:
             else:
                 link = smtplib.SMTP(section.host, port, timeout=section.timeout_seconds)
         except smtplib.SMTPResponseException as error:
-            raise Unreachable(f"the mail server sends us away: answer {error.smtp_code}") from error
+            raise _Away(f"the mail server sends us away: answer {error.smtp_code}") from error
         except (smtplib.SMTPException, OSError) as error:
-            raise Unreachable(f"the mail server can't be reached: {_kind(error)}") from error
+            raise _Away(f"the mail server can't be reached: {_kind(error)}") from error
         try:
             if section.tls == "starttls":
                 link.starttls(context=self._tls)
@@ -152,13 +160,13 @@ class SmtpTransport:
                 link.ehlo_or_helo_if_needed()
         except smtplib.SMTPNotSupportedError as error:
             link.close()
-            raise Unreachable(f"the mail server does not offer what we need: {error}") from error
+            raise _Away(f"the mail server does not offer what we need: {error}") from error
         except smtplib.SMTPAuthenticationError as error:
             link.close()
-            raise Unreachable(f"the mail server does not know our user: answer {error.smtp_code}") from error
+            raise _Away(f"the mail server does not know our user: answer {error.smtp_code}") from error
         except (smtplib.SMTPException, OSError) as error:
             link.close()
-            raise Unreachable(f"the mail server can't be talked to: {_kind(error)}") from error
+            raise _Away(f"the mail server can't be talked to: {_kind(error)}") from error
         self._idle_since = time.monotonic()
         return link
 

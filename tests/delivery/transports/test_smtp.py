@@ -156,3 +156,15 @@ def test_a_practice_without_an_address_waits_until_it_has_one() -> None:
 def test_a_configuration_that_is_not_safe_is_refused(values: dict[str, object]) -> None:
     with pytest.raises(ValidationError):
         SmtpSection.model_validate(values)
+
+
+def test_a_server_that_is_away_is_knocked_at_once_a_batch() -> None:
+    peer = SmtpPeer()
+    peer.go_away()
+    results = list(peer.transport.hand_over(outgoing(n, channel="email") for n in range(3)))
+    assert [isinstance(each, Unreachable) for each in results] == [True] * 3
+    assert results[0] is results[1] is results[2]
+    peer.come_back()
+    (result,) = peer.transport.hand_over(iter([outgoing(channel="email")]))
+    peer.close()
+    assert isinstance(result, Accepted)
