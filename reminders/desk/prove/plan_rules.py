@@ -12,7 +12,7 @@ from reminders.desk.prove.findings import Finding, Severity
 from reminders.desk.prove.patients import Kind
 from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.text_rules import Misworded
-from reminders.desk.prove.trial import Bench
+from reminders.desk.prove.trial import Bench, UnwritableError
 from reminders.errors import InputError
 from reminders.wording.languages import LANGUAGE_FILE, TranslationStatus
 from reminders.wording.readability import Formula, hardest_sentences, reading
@@ -43,6 +43,8 @@ def default_breaches(bench: Bench, case: Case) -> Iterator[Breach]:
     except InputError as error:
         message = f"the plan's own defaults are refused: {error}"
         yield Breach(rule="settings", key="settings", field="", message=message)
+    except UnwritableError:
+        return  # found with its place when the texts are tried
 
 
 def keys_naming_medicine(plan: Plan, files: TextFiles, medicines: dict[str, Medicine]) -> frozenset[str]:

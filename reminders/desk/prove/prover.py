@@ -24,8 +24,9 @@ from reminders.desk.prove.plan_rules import (
 from reminders.desk.prove.strands import Depth, Strand
 from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.text_rules import Misworded, TextRules
-from reminders.desk.prove.trial import Bench, Trial
+from reminders.desk.prove.trial import Bench, Trial, UnwritableError
 from reminders.errors import InputError, PlanError
+from reminders.wording.review.flaws import Flaw
 
 
 @dataclass
@@ -85,6 +86,8 @@ class Prover:
                 tally.refused += 1
             except PlanError as error:
                 ledger.add(replace(each, example=case) for each in of_faults(error.faults))
+            except UnwritableError as error:
+                ledger.add([self._unwritable(error, case)])
         return ledger, tally
 
     def everything(self, case: Case) -> Iterator[Finding]:
@@ -97,6 +100,14 @@ class Prover:
             return
         except PlanError as error:
             yield from (replace(each, example=case) for each in of_faults(error.faults))
+        except UnwritableError as error:
+            yield self._unwritable(error, case)
+
+    def _unwritable(self, error: UnwritableError, case: Case) -> Finding:
+        flaw = Flaw(rule="unrendered", message=f"can't be written for this patient: {error.reason}")
+        name, channel = error.each.text_name, error.each.channel
+        text = Misworded(text_name=name, channel=channel, language=case.language, flaw=flaw)
+        return next(self._worded(iter((text,)), case))
 
     def _case_findings(self, case: Case, strand: Strand) -> Iterator[Finding]:
         if strand.depth is Depth.ALONE:
@@ -159,7 +170,7 @@ class Prover:
                     case = replace(plain, language=language, factors=kind.factors, channel=channel)
                     try:
                         trial, words = self.bench.whole(case)
-                    except InputError:
+                    except (InputError, UnwritableError):
                         continue
                     for message, each in trial.occurrences():
                         bodies.setdefault(each.text_name, self._texts.said(each, message, trial, words).body)

@@ -10,7 +10,7 @@ from reminders.care.resolving import Resolved
 from reminders.care.timing import date_of_day
 from reminders.care.values import Channel, Joined, Occurrence, Outcome
 from reminders.desk.prove.text_files import TextFiles
-from reminders.desk.prove.trial import Bench, Trial
+from reminders.desk.prove.trial import Bench, Trial, UnwritableError
 from reminders.wording.facts import facts_of, local
 from reminders.wording.framing import FRAME, Frame, frame_of
 from reminders.wording.readability import Formula, hardest_sentences, reading
@@ -68,7 +68,10 @@ class TextRules:
         for message in trial.messages:
             yield from self._too_long(message, words, trial)
             for each in message.members:
-                rendered = words.render([each])
+                try:
+                    rendered = words.render([each])
+                except (AttributeError, TypeError, ValueError) as error:
+                    raise UnwritableError(each, str(error)) from error
                 key = self._key(each, message, trial, rendered)
                 known = self._known.get(key)
                 if known is None:

@@ -71,6 +71,15 @@ class Decision:
     fits: bool
 
 
+class UnwritableError(Exception):
+    """A text that can't be written for a patient, as it uses a value in a way that the value does not allow."""
+
+    def __init__(self, each: Occurrence, reason: str) -> None:
+        self.each = each
+        self.reason = reason
+        super().__init__(reason)
+
+
 class Bench:
     """Works out cases of one plan as the program itself would."""
 
@@ -143,7 +152,10 @@ def _asking(words: CourseWording, limit: int, decisions: list[Decision]) -> Call
     def fits(members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> bool:
         # An e-mail has no segments; rendering it only to learn that would take most of the proof's time.
         by_email = members[0].channel is Channel.EMAIL
-        answer = by_email or words.fits(members, most_segments=limit, said_now=said_now)
+        try:
+            answer = by_email or words.fits(members, most_segments=limit, said_now=said_now)
+        except (AttributeError, TypeError, ValueError) as error:
+            raise UnwritableError(members[0], str(error)) from error
         decisions.append(Decision(members=tuple(members), said_now=tuple(said_now), fits=answer))
         return answer
 
