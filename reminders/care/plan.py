@@ -61,11 +61,13 @@ class NumberSetting(_Table):
     default: int = Field(strict=True)
     lowest: int = Field(strict=True)
     highest: int = Field(strict=True)
-    unit: Literal["minutes", "hours", "days", "day", "weeks", "months"]
+    unit: Literal["minutes", "hours", "days", "day", "weeks", "months", "years"]
     says: str
     source: str
     after_anchor: str | None = None
     """The day it names must lie after the local day of this anchor."""
+    after_anchor_days: int = Field(default=1, ge=1, strict=True)
+    """By at least so many days."""
     depends_on: str | None = None
     """A choice of the plan; `defaults` says which number each of its values starts with."""
     defaults: Mapping[str, int] = Field(default_factory=dict)
