@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -10,10 +11,13 @@ from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, procedure_argument, yes_option
 from reminders.cli.terminal import as_text, confirm, line, show_rows, table, warn, when
-from reminders.desk.approve import Approver, approvals_of
+from reminders.desk.approve import Approver, approvals_of, files_last_approved
 from reminders.desk.approve import approve as approve_plan
+from reminders.desk.plan_page import plan_page
 from reminders.desk.plans import ReadyPlan
+from reminders.errors import InputError
 from reminders.records.tables import Approval
+from reminders.wording.email_body import html
 from reminders.wording.languages import TranslationStatus
 
 
@@ -22,24 +26,43 @@ from reminders.wording.languages import TranslationStatus
 Examples:
   reminders approve partial-nail-avulsion-chemical --by "C. Clinician" --license 12345
   reminders approve partial-nail-avulsion-chemical --by "C. Clinician" --license 12345 --yes --json
-\b
-Read every text first: reminders preview PROCEDURE --end 2026-03-07T15:30
+  reminders approve partial-nail-avulsion-chemical --page plan.html
 """,
 )
 @procedure_argument
-@click.option("--by", required=True, metavar="NAME", help="The clinician's name as it stands on the register.")
-@click.option("--license", required=True, metavar="NUMBER", help="The clinician's licence.")
+@click.option("--by", metavar="NAME", help="The clinician's name as it stands on the register.")
+@click.option("--license", metavar="NUMBER", help="The clinician's licence.")
+@click.option(
+    "--page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the plan to read, as .html or .md by its name, and approve nothing yet.",
+)
 @yes_option
 @json_option
 @click.pass_context
-def approve(ctx: click.Context, procedure: str, by: str, license: str, yes: bool, as_json: bool) -> None:  # noqa: A002  the option's name
-    """Record that a licensed clinician approves PROCEDURE as it is now, every text in every language.
+def approve(
+    ctx: click.Context,
+    procedure: str,
+    by: str | None,
+    license: str | None,  # noqa: A002  the option's name
+    page: Path | None,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Show a licensed clinician PROCEDURE as it is now, then record that they approve it.
 
-    Any later change of a file makes the plan unapproved again.
+    The page has every text in every language, every rule in words, every value with its source, and what has
+    changed since the last approval. Any later change of a file makes the plan unapproved again.
     """
     app = opened(ctx)
     ready = app.library.get(procedure)
+    if page is not None:
+        write_plan_page(page, ready, _page(app, ready))
+        return
+    if not by or not license:
+        raise InputError("an approval needs --by NAME and --license NUMBER; --page FILE writes the plan to read first")
     if not as_json:
+        line(_page(app, ready))
         _show_plan(ready)
     confirm(f"{by.strip()} read every text and approves them all?", yes=yes)
     with app.database.writing() as session:
@@ -82,6 +105,23 @@ def approvals(ctx: click.Context, procedure: str | None, as_json: bool) -> None:
                 for each, current in found
             ),
         )
+
+
+def _page(app: App, ready: ReadyPlan) -> str:
+    with app.database.reading() as session:
+        return plan_page(ready, app.house, approved=files_last_approved(session, app.desk, ready.plan.procedure))
+
+
+def write_plan_page(path: Path, ready: ReadyPlan, page: str) -> None:
+    """Write the page to read before an approval; raises InputError for an ending that is neither .html nor .md."""
+    match path.suffix.lower():
+        case ".html":
+            path.write_text(html(page, language="en", title=ready.plan.title), "utf-8")
+        case ".md":
+            path.write_text(page, "utf-8")
+        case _:
+            raise InputError(f"{path.name}: the page is written as .html or .md")
+    line(f"Wrote {path}: read it, then approve with --by and --license.")
 
 
 def _show_plan(ready: ReadyPlan) -> None:

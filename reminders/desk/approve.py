@@ -10,7 +10,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
 from reminders.desk.pinned_plans import keep_plan
 from reminders.errors import InputError
-from reminders.records import courses
+from reminders.records import courses, plan_contents
 from reminders.records.tables import Approval
 
 
@@ -41,6 +41,15 @@ def approve(session: Session, desk: Desk, procedure: str, approver: Approver) ->
     keep_plan(session, desk, ready)
     courses.add_approval(session, approval)
     return approval
+
+
+def files_last_approved(session: Session, desk: Desk, procedure: str) -> dict[str, str] | None:
+    """Return the files of a plan as they were last approved, by path; None when they never were."""
+    for approval in courses.approvals(session, desk.practice_id, procedure):
+        content = plan_contents.content_of(session, approval.content_hash)
+        if content is not None:
+            return content.files
+    return None
 
 
 def approvals_of(session: Session, desk: Desk, procedure: str) -> list[Approval]:

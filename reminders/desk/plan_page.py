@@ -1,0 +1,131 @@
+"""The page a clinician reads before approving a plan: every text, every rule, every value, and what has changed."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from reminders.care.circumstances import Circumstances
+from reminders.care.plan import Instruction, Plan
+from reminders.care.resolving import resolve
+from reminders.care.schedule import expand
+from reminders.care.values import Channel, Course
+from reminders.desk.composing import House
+from reminders.desk.plan_in_words import conditions_in_words, handling_in_words, setting_in_words, timing_in_words
+from reminders.desk.plans import ReadyPlan, files_of
+from reminders.desk.prove.patients import Kind, population, selection
+
+_SAMPLE_END = datetime(2026, 6, 10, 15, 30, tzinfo=UTC)
+_SAMPLE_ZONE = ZoneInfo("UTC")
+
+Forms = dict[tuple[str, str, Channel], dict[str, Kind]]
+"""By text, language and channel: each form of its words, with the fewest factors of a patient who gets it."""
+
+
+def plan_page(ready: ReadyPlan, house: House, *, approved: Mapping[str, str] | None) -> str:
+    """Return the page as Markdown. `approved` holds the files as last approved, None when they never were."""
+    return "\n".join(_lines(ready, house, approved)) + "\n"
+
+
+def _lines(ready: ReadyPlan, house: House, approved: Mapping[str, str] | None) -> Iterator[str]:
+    plan = ready.plan
+    yield from (f"# {plan.title}", "", f"Plan `{plan.procedure}`, version {plan.file.version}.")
+    yield from (f"Content `{ready.content_hash}`: the approval is of exactly this.", "")
+    yield from (f"- {caution}" for caution in plan.file.cautions)
+    yield from ("", "## What has changed since the last approval", "")
+    yield from _changes(plan, approved)
+    yield from ("", "## Languages", "")
+    yield from (f"- {code}: {ready.wording.translation_status(code)}" for code in plan.file.languages)
+    yield from ("", "## What may be set per patient", "")
+    yield from (f"- **{name}** {setting_in_words(name, plan)}" for name in plan.file.settings)
+    yield from ("", "## Warning signs", "")
+    for sign in plan.file.warning_sign:
+        yield f"- **{sign.urgency}**, from day {sign.from_day}: {sign.sign}. Source: {sign.source}"
+    yield from ("", "## What is said", "")
+    yield "Times are those of an invented patient treated on June 10, 2026, 15:30."
+    forms = text_forms(ready, house)
+    for instruction in plan.instructions:
+        yield from _instruction_lines(instruction, plan, forms)
+    yield from ("", "## Sources", "")
+    yield from (f"- {key}: {source}" for key, source in plan.file.sources.items())
+
+
+def _instruction_lines(instruction: Instruction, plan: Plan, forms: Forms) -> Iterator[str]:
+    yield from ("", f"### {instruction.key}", "", instruction.about, "")
+    yield f"- When: {timing_in_words(instruction, plan)}."
+    yield f"- For whom: {conditions_in_words(instruction, plan)}."
+    yield f"- Then: {handling_in_words(instruction, plan)}."
+    yield f"- Source: {instruction.source}"
+    for name in instruction.text_names:
+        for (text_name, language, channel), found in forms.items():
+            if text_name != name:
+                continue
+            for words, kind in found.items():
+                yield from ("", f"**{language}, {channel}**, {_patient(kind, plan)}:", "")
+                yield from (f"> {line}" if line else ">" for line in words.strip().splitlines())
+
+
+def _patient(kind: Kind, plan: Plan) -> str:
+    if not kind.factors:
+        return "without any patient factor"
+    return "for a patient who: " + "; ".join(plan.factors[name].says for name in kind.factors)
+
+
+def text_forms(ready: ReadyPlan, house: House) -> Forms:
+    """Return every form that the words of every text can take, over all kinds of patients, visits and languages."""
+    plan = ready.plan
+    forms: Forms = {}
+    seen: set[tuple[object, ...]] = set()
+    for kind in population(plan).kinds:
+        asked = (selection(plan, kind), kind.marks & _words_marks(plan))
+        if asked in seen:
+            continue
+        seen.add(asked)
+        for visit in (None, _SAMPLE_END + timedelta(days=14)):
+            for language in plan.file.languages:
+                _add_forms(forms, ready, house, kind, _sample(kind, language, visit))
+    return forms
+
+
+def _words_marks(plan: Plan) -> frozenset[str]:
+    return frozenset(mark for each in plan.instructions for mark in each.words_change_with)
+
+
+def _sample(kind: Kind, language: str, visit: datetime | None) -> Course:
+    return Course(
+        procedure_end=_SAMPLE_END,
+        zone=_SAMPLE_ZONE,
+        language=language,
+        factors=frozenset(kind.factors),
+        visit=visit,
+    )
+
+
+def _add_forms(forms: Forms, ready: ReadyPlan, house: House, kind: Kind, course: Course) -> None:
+    for channel in Channel:
+        resolved = resolve(ready.plan, replace(course, channel=channel))
+        words = ready.wording.for_course(resolved, house.sender, first_name="")
+        now = Circumstances(not_before=course.procedure_end)
+        for each in expand(resolved, house.rules, now):
+            rendered = words.render([each])
+            text = words.body(each) if channel is Channel.SMS else f"Subject: {rendered.subject}\n\n{rendered.text}"
+            forms.setdefault((each.text_name, course.language, channel), {}).setdefault(text, kind)
+
+
+def _changes(plan: Plan, approved: Mapping[str, str] | None) -> Iterator[str]:
+    if approved is None:
+        yield "It was never approved before: all of it is new."
+        return
+    root = plan.folder.parent
+    now = {path.relative_to(root).as_posix(): path.read_bytes().decode() for path in files_of(plan)}
+    changed = [name for name in sorted({*now, *approved}) if now.get(name) != approved.get(name)]
+    if not changed:
+        yield "Nothing."
+    for name in changed:
+        before, after = approved.get(name, "").splitlines(), now.get(name, "").splitlines()
+        yield from ("", f"**{name}**", "")
+        lines = list(difflib.unified_diff(before, after, n=0, lineterm=""))[2:]
+        yield from (f"    {line}" for line in lines if not line.startswith("@@"))
