@@ -170,8 +170,11 @@ class Prover:
                     case = replace(plain, language=language, factors=kind.factors, channel=channel)
                     try:
                         trial, words = self.bench.whole(case)
+                        said = {
+                            each.text_name: self._texts.said(each, message, trial, words).body
+                            for message, each in trial.occurrences()
+                        }
                     except (InputError, UnwritableError):
-                        continue
-                    for message, each in trial.occurrences():
-                        bodies.setdefault(each.text_name, self._texts.said(each, message, trial, words).body)
+                        continue  # found with its place when the texts are tried
+                    bodies = {**said, **bodies}
                 yield from self._worded(whole_reading(tuple(bodies.items()), language, channel), None)

@@ -52,6 +52,13 @@ class Misworded:
     flaw: Flaw
 
 
+def _rendered(each: Occurrence, words: CourseWording) -> Rendered:
+    try:
+        return words.render([each])
+    except (AttributeError, TypeError, ValueError) as error:
+        raise UnwritableError(each, str(error)) from error
+
+
 class TextRules:
     """The rules for the texts of one plan; a text that was looked at once is not looked at again."""
 
@@ -68,10 +75,7 @@ class TextRules:
         for message in trial.messages:
             yield from self._too_long(message, words, trial)
             for each in message.members:
-                try:
-                    rendered = words.render([each])
-                except (AttributeError, TypeError, ValueError) as error:
-                    raise UnwritableError(each, str(error)) from error
+                rendered = _rendered(each, words)
                 key = self._key(each, message, trial, rendered)
                 known = self._known.get(key)
                 if known is None:
@@ -91,7 +95,7 @@ class TextRules:
     def said(self, each: Occurrence, message: Joined, trial: Trial, words: CourseWording) -> Said:
         """Return one occurrence in words."""
         course = trial.resolved.course
-        rendered = words.render([each])
+        rendered = _rendered(each, words)
         instruction = self._plan.instruction(each.key)
         return Said(
             each=each,

@@ -81,7 +81,7 @@ MUTATIONS = {
     ),
     "eight tablets at once": text("en/pain_relief.sms.j2", "1-2 tablets", "1-8 tablets", "dose"),
     "eight tablets a day": text("en/pain_relief.sms.j2", "At most 6 in 24", "At most 8 in 24", "dose"),
-    "acetaminophen above the label": text("en/pain_relief_acetaminophen.email.j2", "3,000 mg", "4,500 mg", "dose"),
+    "acetaminophen above the label": text("en/pain_relief_acetaminophen.sms.j2", "3,000 mg", "4,500 mg", "dose"),
     "tablets too soon again": text("en/pain_relief_ibuprofen.sms.j2", "every 4-6 hours", "every 2 hours", "dose"),
     "no daily limit": text("en/pain_relief_ibuprofen.sms.j2", " At most 6 in 24 hours.", "", "dose"),
     "pain relief when the block is gone": plan(
@@ -117,9 +117,6 @@ MUTATIONS = {
         "es/soak.sms.j2", "{{ soak_minutes }}", "20", "translation_numbers"
     ),
     "a telephone number typed in": text("en/visit.sms.j2", "{{ practice_phone }}", "646-555-0199", "personal_detail"),
-    "more required texts than a day may have": plan(
-        "soak", '["morning", "evening"]', '["morning", "midday", "evening", "bedtime"]', "daily_limit"
-    ),
     "hard to read": text(
         "en/soak.sms.j2",
         "Pat dry.",
