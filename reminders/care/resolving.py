@@ -175,6 +175,6 @@ def _check_days(plan: Plan, course: Course, settings: Mapping[str, int | str], a
         if int(settings[name]) < earliest:
             day = date_of_day(anchor_day, procedure_end=course.procedure_end, zone=course.zone)
             raise InputError(
-                f"{name} {settings[name]} must be day {earliest} or later, as a later day than "
-                f"{setting.after_anchor.replace('_', ' ')}, which is day {anchor_day} ({day.isoformat()})"
+                f"{name} {settings[name]} must be a later day than {setting.after_anchor.replace('_', ' ')}, "
+                f"which is day {anchor_day} ({day.isoformat()}): day {earliest} or later"
             )

@@ -264,7 +264,7 @@ ONE_FAULT = [
         id="default a fraction",
     ),
     pytest.param(
-        'unit = "hours"', 'unit = "weeks"', 'unit = "hours"', 0, "settings.block_hours.unit", id="unknown unit"
+        'unit = "hours"', 'unit = "fortnights"', 'unit = "hours"', 0, "settings.block_hours.unit", id="unknown unit"
     ),
     pytest.param(
         'choices = "anaesthetics"',

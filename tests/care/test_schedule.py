@@ -158,7 +158,7 @@ def test_soaking_begins_strictly_after_the_first_dressing(end: str, first_soak: 
         pytest.param({}, 7, id="24 h, day 5"),
         pytest.param({"first_dressing_hours": 48}, 5, id="48 h (NHS leaflet on nail surgery)"),
         pytest.param({"stop_day": 14}, 25, id="two weeks"),
-        pytest.param({"first_dressing_hours": 168, "stop_day": 8}, 1, id="seven days with the first dressing"),
+        pytest.param({"first_dressing_hours": 168, "stop_day": 9}, 3, id="seven days with the first dressing"),
     ],
 )
 def test_soaks_are_counted_from_the_first_dressing_to_the_stop_day(settings: dict[str, int | str], soaks: int) -> None:

@@ -180,8 +180,8 @@ def test_the_doctor_and_the_list_see_a_faulty_plan(terminal: Terminal) -> None:
     plan.write_text("colour = 'red'\n" + plan.read_text("utf-8"), "utf-8")
 
     assert wrong(terminal) == [f"procedure {LEAD}"]
-    listed = terminal.ask("procedures", status=1)
-    assert "plan.toml" in listed[0]["faults"][0]
+    listed = {each["procedure"]: each for each in terminal.ask("procedures", status=1)}
+    assert "plan.toml" in listed[LEAD]["faults"][0]
 
 
 def test_procedures_are_listed_with_languages_and_approval(terminal: Terminal) -> None:
@@ -200,7 +200,7 @@ def test_procedures_are_listed_without_any_configuration(tmp_path: Path, monkeyp
 
 
 def test_an_approval_holds_until_a_text_changes(terminal: Terminal) -> None:
-    text = own_plans(terminal) / LEAD / "en" / "soak.sms.j2"
+    text = own_plans(terminal) / "shared" / "en" / "soak.sms.j2"
     assert [each["current"] for each in terminal.ask("approvals", LEAD)] == [True]
 
     text.write_text(text.read_text("utf-8").replace("Pat dry", "Dab dry"), "utf-8")

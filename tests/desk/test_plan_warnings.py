@@ -41,4 +41,6 @@ def test_the_reason_names_the_plans_own_words(office: Office) -> None:
     taken = office.reply("my toe is turning black")
     with office.database.reading() as session:
         reply = replies.replies_by_id(session, [taken.reply_id])[taken.reply_id]
-    assert "the plan says: A toe that is white, blue, gray or black, or cold" in [each["note"] for each in reply.why]
+    assert "the plan says: A toe or finger that is white, blue, gray or black, or cold" in [
+        each["note"] for each in reply.why
+    ]

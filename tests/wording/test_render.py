@@ -84,7 +84,7 @@ def test_an_email_has_the_first_ones_subject_and_all_bodies_in_order() -> None:
     rendered = words(course).render([due(course, "visit"), due(course, "soak")])
     assert rendered.subject == "Your visit"
     assert rendered.text.startswith("Hello Ana,\n\nYour visit is on Wed, Jun 24 at 2:30 PM.")
-    assert rendered.text.index("Your visit") < rendered.text.index("Soak the toe") < rendered.text.index("Questions?")
+    assert rendered.text.index("Your visit") < rendered.text.index("Soak the") < rendered.text.index("Questions?")
     assert rendered.text.count("Hello") == rendered.text.count("To stop these e-mails") == 1
     assert (rendered.encoding, rendered.units, rendered.segments) == (None, 0, 0)
 
