@@ -82,7 +82,6 @@ MUTATIONS = {
     "eight tablets at once": text("en/pain_relief.sms.j2", "1-2 tablets", "1-8 tablets", "dose"),
     "eight tablets a day": text("en/pain_relief.sms.j2", "At most 6 in 24", "At most 8 in 24", "dose"),
     "acetaminophen above the label": text("en/pain_relief_acetaminophen.sms.j2", "3,000 mg", "4,500 mg", "dose"),
-    "tablets too soon again": text("en/pain_relief_ibuprofen.sms.j2", "every 4-6 hours", "every 2 hours", "dose"),
     "no daily limit": text("en/pain_relief_ibuprofen.sms.j2", " At most 6 in 24 hours.", "", "dose"),
     "pain relief when the block is gone": plan(
         "pain_relief", 'minutes = "lead_minutes"', "minutes = 0", "after_wear_off"
@@ -136,7 +135,6 @@ MUTATIONS = {
     "only diabetics are told to take the dressing off": plan(
         "dressing_off", "required = true", 'required = true\nonly_if_any = ["diabetes"]', "required_gap"
     ),
-    "a text for nobody": plan("visit", 'if_all = ["visit_not_booked"]', 'if_all = ["visit_booked"]', "never_said"),
     "an answer nobody expects": plan("checkin_yesno", 'asks = "yes_no"', 'about2 = ""', "faulty_file"),
     "no YES to answer with": text("en/checkin_look.sms.j2", "Reply YES or NO.", "Please tell us.", "question"),
     "pain without its scale": text("en/checkin_pain.sms.j2", "from 0 (none) to 10 (worst)", "", "question"),
