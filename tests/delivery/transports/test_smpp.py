@@ -138,6 +138,7 @@ def test_only_the_segment_that_came_too_fast_is_repeated(peer: SmppPeer) -> None
 
 def test_a_wrong_password_is_told_and_not_tried_again_in_haste() -> None:
     peer = SmppPeer(longest_pause_seconds=60)
+    _until(lambda: peer.transport._bound)
     peer.bind_status = 0x0E
     peer.cut()
     _until(lambda: peer.transport._failures > 0)
