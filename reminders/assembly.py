@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, TypeVar
 
 from reminders.clock import Clock, SystemClock
 from reminders.config import Config, PracticeSection, find_config, load_config
-from reminders.desk.composing import Desk, House
+from reminders.config_desk import AnswersSection, SilenceSection
+from reminders.desk.composing import AnswerRules, Desk, House, SilenceRules
+from reminders.desk.duty_list import duty_of
 from reminders.desk.opening_hours import DueTimes, OpeningHours
 from reminders.desk.plans import PlanLibrary
 from reminders.errors import ConfigError
@@ -19,6 +21,7 @@ from reminders.wording.render import Sender
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import datetime
 
     from sqlalchemy.orm import Session
 
@@ -27,7 +30,7 @@ if TYPE_CHECKING:
     from reminders.delivery.incoming import Incoming, IncomingReply
     from reminders.delivery.intake import Intake
     from reminders.delivery.report import DispatchReport
-    from reminders.delivery.runner import Runner
+    from reminders.delivery.runner import RecurringJob, Runner
     from reminders.delivery.transports import Transport
     from reminders.records.database import Database
 
@@ -77,8 +80,12 @@ class App:
                 urgent_after_opening=timedelta(minutes=due.urgent_after_opening_minutes),
                 routine_working_days=due.routine_working_days,
             ),
+            duty=duty_of(self.config.duty, zone=self.config.zone, region=practice.region, at=self.clock.now()),
+            answers=_answer_rules(self.config.answers),
+            silence=_silence_rules(self.config.silence),
             clock=self.clock,
             demo=self.config.demo,
+            has_email=bool(practice.email),
         )
 
     @cached_property
@@ -151,8 +158,20 @@ class App:
             (
                 dispatch_job(dispatcher, self.clock, every=every, tell=tell),
                 RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
+                *self.desk_jobs(),
             )
         )
+
+    def desk_jobs(self) -> tuple[RecurringJob, ...]:
+        """Return what the desk does by itself again and again; each run is safe to repeat."""
+        from reminders.delivery.runner import RecurringJob  # noqa: PLC0415  a preview sends nothing
+        from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
+
+        def escalate() -> datetime | None:
+            escalate_all(self.database, self.desk)
+            return next_escalation_at(self.database, self.desk)
+
+        return (RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),)
 
     @cached_property
     def intake(self) -> Intake:
@@ -240,3 +259,20 @@ def assemble_for_preview(config_path: Path | None) -> tuple[App, bool]:
         return assemble(config_path), True
     practice = PracticeSection(name="Example Practice", zone="America/New_York", phone="212-555-0100")
     return App(Config(practice=practice)), False
+
+
+def _answer_rules(section: AnswersSection) -> AnswerRules:
+    return AnswerRules(
+        most_a_day=section.most_a_day,
+        again_after=timedelta(minutes=section.again_after_minutes),
+        emergency_again_after=timedelta(minutes=section.emergency_again_after_minutes),
+        same_words=section.same_words,
+    )
+
+
+def _silence_rules(section: SilenceSection) -> SilenceRules:
+    return SilenceRules(
+        ask_again_after=timedelta(minutes=section.ask_again_after_minutes),
+        silent_after=timedelta(minutes=section.silent_after_minutes),
+        concern_factors=frozenset(section.concern_factors),
+    )

@@ -16,6 +16,7 @@ from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
 from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
 from reminders.config_delivery import DeliverySection
+from reminders.config_desk import AnswersSection, DigestSection, DutySection, SilenceSection
 from reminders.errors import ConfigError, InputError
 
 ENV_CONFIG = "REMINDERS_CONFIG"
@@ -132,6 +133,10 @@ class Config(_Section):
     practice: PracticeSection
     contact: ContactSection = ContactSection()
     concerns: ConcernsSection = ConcernsSection()
+    answers: AnswersSection = AnswersSection()
+    duty: DutySection = DutySection()
+    silence: SilenceSection = SilenceSection()
+    digest: DigestSection = DigestSection()
     delivery: DeliverySection = DeliverySection()
     folder: Annotated[Path, Field(exclude=True)] = Path()
     """Where the file lies; relative paths in it count from here."""

@@ -13,7 +13,16 @@ from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened
 from reminders.cli.terminal import as_text, console, line, short_when, show_rows, table
 from reminders.desk.concern_list import ListedConcern, concern_with_context, list_concerns
-from reminders.desk.concerns import OUTCOMES, CallBack, close_concern, note_on_concern, take_concern
+from reminders.desk.concerns import (
+    OUTCOMES,
+    CallBack,
+    close_concern,
+    give_back,
+    hand_over,
+    note_on_concern,
+    reopen_concern,
+    take_concern,
+)
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
 
@@ -98,6 +107,52 @@ def close(ctx: click.Context, concern: int, outcome: str, text: str, by: str | N
     app = opened(ctx)
     with app.database.writing() as session:
         close_concern(session, app.desk, concern, CallBack(outcome=outcome, note=text), by=acting(by))
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(
+    "hand-over", epilog='\b\nExample:\n  reminders concerns hand-over 3 --to "D. Doctor" --by "N. Nurse"\n'
+)
+@click.argument("concern", type=int)
+@click.option("--to", required=True, metavar="NAME", help="Who has it from now on.")
+@by_option
+@json_option
+@click.pass_context
+def hand_over_command(ctx: click.Context, concern: int, to: str, by: str | None, as_json: bool) -> None:
+    """Give CONCERN, that you have or nobody has, to somebody else."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        hand_over(session, app.desk, concern, to=to, by=acting(by))
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(
+    "give-back", epilog='\b\nExample:\n  reminders concerns give-back 3 --by "N. Nurse" --note "called away"\n'
+)
+@click.argument("concern", type=int)
+@click.option("--note", "text", default="", metavar="TEXT", help="Why.")
+@by_option
+@json_option
+@click.pass_context
+def give_back_command(ctx: click.Context, concern: int, text: str, by: str | None, as_json: bool) -> None:
+    """Let go of CONCERN, so that it waits for anybody; the people on duty are told again."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        give_back(session, app.desk, concern, by=acting(by), note=text)
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(epilog='\b\nExample:\n  reminders concerns reopen 3 --by "N. Nurse" --note "called again"\n')
+@click.argument("concern", type=int)
+@click.option("--note", "text", required=True, metavar="TEXT", help="Why.")
+@by_option
+@json_option
+@click.pass_context
+def reopen(ctx: click.Context, concern: int, text: str, by: str | None, as_json: bool) -> None:
+    """Open the closed CONCERN again; it is due anew from now."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        reopen_concern(session, app.desk, concern, by=acting(by), note=text)
     _report(ctx, concern, as_json=as_json)
 
 

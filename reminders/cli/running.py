@@ -51,6 +51,8 @@ def run(ctx: click.Context, once: bool, as_json: bool) -> int:
     dispatcher = app.dispatcher()
     ctx.call_on_close(dispatcher.close)
     if once:
+        for job in app.desk_jobs():
+            job.run()
         report = dispatcher.run_once()
         (print_json if as_json else _show)(_figures(report))
         return FELL_SHORT if report.failed or report.uncertain else 0

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from reminders.care.resolving import Resolved, resolve
 from reminders.care.schedule import Circumstances, schedule
 from reminders.care.values import ContactRules, Course, Joined, Occurrence
 from reminders.clock import Clock
+from reminders.desk.duty import Duty
 from reminders.desk.opening_hours import DueTimes, OpeningHours
 from reminders.desk.plans import PlanLibrary, ReadyPlan
 from reminders.wording.render import CourseWording, Rendered, Sender
@@ -25,6 +27,28 @@ class House:
 
 
 @dataclass(frozen=True, kw_only=True)
+class AnswerRules:
+    """How often one address is answered automatically."""
+
+    most_a_day: int = 8
+    again_after: timedelta = timedelta(hours=1)
+    """The same answer is not given again sooner."""
+    emergency_again_after: timedelta = timedelta(minutes=10)
+    same_words: int = 3
+    """From so many replies with the same words within a day, the sender is taken for a machine."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SilenceRules:
+    """What happens when nobody answers a check-in."""
+
+    ask_again_after: timedelta = timedelta(hours=3)
+    silent_after: timedelta = timedelta(hours=12)
+    concern_factors: frozenset[str] = frozenset()
+    """Patients with one of these who stay silent are a concern; of others it is only noted."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Desk:
     """Where staff of one practice act: its plans, its rules, its clock."""
 
@@ -36,9 +60,14 @@ class Desk:
     house: House
     opening: OpeningHours
     due: DueTimes
+    duty: Duty
     clock: Clock
     demo: bool
     """Unapproved plans and draft translations may be used, as no real patient is written to."""
+    answers: AnswerRules = AnswerRules()
+    silence: SilenceRules = SilenceRules()
+    has_email: bool = True
+    """Whether the practice has an address to send e-mails from."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
+from reminders.desk.escalate import escalate
 from reminders.records import concerns
 from reminders.records.concerns import URGENCIES
 from reminders.records.people import new_id
@@ -19,12 +18,10 @@ _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 
 def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, patient: Patient | None) -> int:
     """Open a concern for a reply or join it to the patient's open one; returns the concern's id."""
+    open_one = _to_join(session, reply, patient)
+    if open_one is not None and _join(session, desk, open_one, reply, found):
+        return _told_at_once(session, desk, new_id(open_one.id))
     urgency = _urgency(found)
-    due_at = desk.due.due_at(urgency, reply.received_at, desk.opening)
-    if patient is not None:
-        open_one = concerns.concern_to_join(session, new_id(patient.id), kind="reply")
-        if open_one is not None and _join(session, open_one, reply, found, due_at=min(due_at, open_one.due_at)):
-            return new_id(open_one.id)
     concern = Concern(
         practice_id=desk.practice_id,
         patient_id=reply.patient_id,
@@ -34,9 +31,10 @@ def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, pat
         summary=_summary(found, known=patient is not None),
         signs=list(found.signs),
         opened_at=reply.received_at,
-        due_at=due_at,
+        due_at=desk.due.due_at(urgency, reply.received_at, desk.opening),
     )
-    return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
+    concern_id = concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
+    return _told_at_once(session, desk, concern_id)
 
 
 def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage, patient_id: int | None) -> int:
@@ -62,16 +60,35 @@ def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage
     return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
 
 
-def _join(session: Session, concern: Concern, reply: Reply, found: Triage, *, due_at: datetime) -> bool:
+def _to_join(session: Session, reply: Reply, patient: Patient | None) -> Concern | None:
+    """Return the open concern about the same trouble: of the patient, else of the unknown sender."""
+    if patient is not None:
+        return concerns.concern_to_join(session, new_id(patient.id), kind="reply")
+    return concerns.concern_of_stranger(session, reply)
+
+
+def _told_at_once(session: Session, desk: Desk, concern_id: int) -> int:
+    """Tell the first person on duty in the same commit when it is an emergency that nobody has; return its id."""
+    concern = concerns.concern_of(session, concern_id)
+    if concern is not None and concern.urgency == "emergency" and concern.notified_steps == 0:
+        escalate(session, desk, concern)
+    return concern_id
+
+
+def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: Triage) -> bool:
     """Add a reply to a concern; False when it was closed meanwhile."""
     urgency = _urgency(found)
+    due_at = min(concern.due_at, desk.due.due_at(urgency, reply.received_at, desk.opening))
     concern_id = new_id(concern.id)
     rises = URGENCIES.index(urgency) < URGENCIES.index(concern.urgency)
     signs = list(dict.fromkeys((*found.signs, *concern.signs)))
     values: dict[str, object] = {"signs": signs, "due_at": due_at}
     if rises:
+        summary = _summary(found, known=concern.patient_id is not None)
         # Whoever took it took something less urgent: everybody must see it again.
-        values |= {"urgency": urgency, "state": "open", "taken_by": None, "summary": _summary(found, known=True)}
+        values |= {"urgency": urgency, "state": "open", "taken_by": None, "summary": summary}
+        notify_at, _ = desk.duty.first_step_at(urgency, reply.received_at, due_at, desk.opening)
+        values |= {"notify_at": notify_at, "notified_steps": 0}
     if not concerns.change_concern(session, concern_id, was=("open", "taken"), **values):
         return False
     concerns.add_event(

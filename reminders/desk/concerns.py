@@ -68,6 +68,51 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     return _found(session, concern_id)
 
 
+def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str) -> Concern:
+    """Give a concern that `by` has, or that nobody has, to somebody else; raises StateError when another has it."""
+    by, to = _named(by), _named(to)
+    concern = _found(session, concern_id)
+    if concern.state == "closed" or (concern.state == "taken" and concern.taken_by != by):
+        holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
+        raise StateError(f"concern {concern_id} is {holder}; {by} can't hand it over")
+    if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=to):
+        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+    concerns.add_event(session, _event(desk, concern_id, "handed_over", by, f"to {to}"))
+    return _found(session, concern_id)
+
+
+def give_back(session: Session, desk: Desk, concern_id: int, *, by: str, note: str = "") -> Concern:
+    """Let go of a concern that `by` took, so that it waits for anybody and the people on duty are told again."""
+    by, note = _named(by), _note(note, needed=False)
+    concern = _found(session, concern_id)
+    if concern.state != "taken" or concern.taken_by != by:
+        raise StateError(f"concern {concern_id} is not taken by {by}")
+    waits = {"state": "open", "taken_by": None, "notify_at": desk.clock.now(), "notified_steps": 0}
+    if not concerns.change_concern(session, concern_id, was=("taken",), **waits):
+        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+    concerns.add_event(session, _event(desk, concern_id, "given_back", by, note))
+    return _found(session, concern_id)
+
+
+def reopen_concern(session: Session, desk: Desk, concern_id: int, *, by: str, note: str) -> Concern:
+    """Open a closed concern again, due anew from now; raises StateError when it is not closed."""
+    by, note = _named(by), _note(note, needed=True)
+    concern = _found(session, concern_id)
+    if concern.state != "closed":
+        raise StateError(f"concern {concern_id} is not closed")
+    if concern.about and (other := concerns.open_about(session, concern.practice_id, concern.kind, concern.about)):
+        raise StateError(f"concern {other} is about the same and open; add a note to that one")
+    now = desk.clock.now()
+    due_at = desk.due.due_at(concern.urgency, now, desk.opening)
+    notify_at, _ = desk.duty.first_step_at(concern.urgency, now, due_at, desk.opening)
+    fresh = {"due_at": due_at, "notify_at": notify_at, "notified_steps": 0}
+    ended = {"taken_by": None, "closed_at": None, "outcome": None}
+    if not concerns.change_concern(session, concern_id, was=("closed",), state="open", **fresh, **ended):
+        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+    concerns.add_event(session, _event(desk, concern_id, "reopened", by, note))
+    return _found(session, concern_id)
+
+
 def _found(session: Session, concern_id: int) -> Concern:
     concern = concerns.concern_of(session, concern_id)
     if concern is None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import CursorResult, case, insert, select, update
+from sqlalchemy import ColumnElement, CursorResult, case, func, insert, literal_column, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
-from reminders.records.tables import Concern, ConcernEvent
+from reminders.records.tables import Concern, ConcernEvent, Instant, Reply
 
 _CONCERNS = SQLModel.metadata.tables["concern"]
 _EVENTS = SQLModel.metadata.tables["concern_event"]
@@ -68,6 +69,25 @@ def concern_to_join(session: Session, patient_id: int, *, kind: str) -> Concern 
     return session.execute(statement.limit(1)).scalar_one_or_none()
 
 
+def concern_of_stranger(session: Session, reply: Reply) -> Concern | None:
+    """Return the newest concern that is not closed and began with a reply of the same sender, whom nobody knows."""
+    statement = (
+        select(Concern)
+        .join(ConcernEvent, col(ConcernEvent.concern_id) == col(Concern.id))
+        .join(Reply, col(Reply.id) == col(ConcernEvent.reply_id))
+        .where(
+            col(Concern.practice_id) == reply.practice_id,
+            col(Concern.patient_id).is_(None),
+            col(Concern.kind) == "reply",
+            col(Concern.state) != "closed",
+            col(Reply.channel) == reply.channel,
+            col(Reply.sender) == reply.sender,
+        )
+        .order_by(col(Concern.id).desc())
+    )
+    return session.execute(statement.limit(1)).scalars().first()
+
+
 def change_concern(session: Session, concern_id: int, *, was: Sequence[str], **values: Any) -> bool:
     """Change a concern if it is in one of the states `was`; returns False when somebody else was faster."""
     changed = session.execute(
@@ -88,4 +108,66 @@ def histories_of(session: Session, concern_ids: Sequence[int]) -> dict[int, tupl
     found: dict[int, tuple[ConcernEvent, ...]] = {}
     for event in session.execute(statement).scalars():
         found[event.concern_id] = (*found.get(event.concern_id, ()), event)
+    return found
+
+
+def must_notify(session: Session, practice_id: str, now: datetime) -> bool:
+    """Say whether `concerns_to_notify` would find any."""
+    statement = select(col(Concern.id)).where(*_to_notify(practice_id, now)).limit(1)
+    return session.execute(statement).first() is not None
+
+
+def concerns_to_notify(session: Session, practice_id: str, now: datetime) -> list[Concern]:
+    """Return open concerns whose next person has to be told by now, or for which that was not reckoned yet.
+
+    On PostgreSQL what another worker has in hand is passed over.
+    """
+    statement = select(Concern).where(*_to_notify(practice_id, now)).order_by(_BY_URGENCY, col(Concern.id))
+    return list(session.execute(statement.with_for_update(skip_locked=True)).scalars())
+
+
+def _to_notify(practice_id: str, now: datetime) -> tuple[ColumnElement[bool], ...]:
+    return (
+        col(Concern.practice_id) == practice_id,
+        col(Concern.state) == literal_column("'open'"),  # word for word, as the partial index has it
+        or_(col(Concern.notify_at).is_(None), col(Concern.notify_at) <= now),
+    )
+
+
+def next_notice_at(session: Session, practice_id: str) -> datetime | None:
+    """Return when the next person has to be told of an open concern; None when nobody has."""
+    statement = select(func.min(col(Concern.notify_at), type_=Instant())).where(
+        col(Concern.practice_id) == practice_id, col(Concern.state) == literal_column("'open'")
+    )
+    found: datetime | None = session.execute(statement).scalar()
+    return found
+
+
+def count_step(session: Session, concern_id: int, *, steps: int, notify_at: datetime) -> bool:
+    """Count one more person as told of an open concern; False when somebody took it or counted meanwhile."""
+    changed = session.execute(
+        update(Concern)
+        .where(col(Concern.id) == concern_id, col(Concern.state) == "open", col(Concern.notified_steps) == steps)
+        .values(notified_steps=steps + 1, notify_at=notify_at)
+    )
+    return isinstance(changed, CursorResult) and changed.rowcount == 1
+
+
+def open_about(session: Session, practice_id: str, kind: str, about: str) -> int | None:
+    """Return the id of the concern about a trouble that is not closed; None when there is none."""
+    statement = select(col(Concern.id)).where(
+        col(Concern.practice_id) == practice_id,
+        col(Concern.kind) == kind,
+        col(Concern.about) == about,
+        col(Concern.state) != "closed",
+    )
+    return session.execute(statement).scalar_one_or_none()
+
+
+def last_about(session: Session, practice_id: str, kind: str, about: str) -> datetime | None:
+    """Return when a concern about a trouble was opened last, closed or not; None when there never was one."""
+    statement = select(func.max(col(Concern.opened_at), type_=Instant())).where(
+        col(Concern.practice_id) == practice_id, col(Concern.kind) == kind, col(Concern.about) == about
+    )
+    found: datetime | None = session.execute(statement).scalar()
     return found

@@ -1,0 +1,140 @@
+"""The configuration of what the desk does by itself: answers, the duty list, silent patients, the digest."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date, time
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+_HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-4]):([0-5]\d)")
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _hours(text: str) -> str:
+    match = _HOURS.fullmatch(text)
+    if not match or (match[3] == "24" and match[4] != "00"):
+        raise ValueError(f"hours look like 17:30-08:30 or 00:00-24:00, not {text!r}")
+    return text
+
+
+def _wall(text: str) -> str:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+        raise ValueError(f"a time of day looks like 07:30, not {text!r}")
+    return text
+
+
+def _link(text: str) -> str:
+    if text and not re.fullmatch(r"https?://[^\s]+", text):
+        raise ValueError("must be an http:// or https:// address")
+    return text.rstrip("/")
+
+
+Hours = Annotated[str, AfterValidator(_hours)]
+WallTime = Annotated[str, AfterValidator(_wall)]
+Link = Annotated[str, Field(max_length=80), AfterValidator(_link)]
+
+
+class PersonSection(_Section):
+    """Somebody of the practice who can be told of a concern."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n\x00-\x1f]+$")]
+    phone: str = ""
+    email: str = ""
+
+    @model_validator(mode="after")
+    def _reachable(self) -> PersonSection:
+        if not (self.phone or self.email):
+            raise ValueError(f"{self.name} needs a phone or an email")
+        return self
+
+
+class ShiftSection(_Section):
+    """Who is on duty in some hours, in the order in which they are told."""
+
+    days: tuple[Weekday, ...] = ()
+    dates: tuple[date, ...] = ()
+    """Exceptions: on these days it comes before what the weekdays say."""
+    hours: Hours = "00:00-24:00"
+    """Through midnight when the end is not after the beginning; it belongs to the day on which it begins."""
+    people: tuple[str, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _when(self) -> ShiftSection:
+        if bool(self.days) == bool(self.dates):
+            raise ValueError("name either days or dates")
+        return self
+
+    def walls(self) -> tuple[time, time]:
+        """Return when it begins and ends; 24:00 is midnight."""
+        start, end = self.hours.split("-")
+        return time.fromisoformat(start), time(0) if end == "24:00" else time.fromisoformat(end)
+
+
+class DutySection(_Section):
+    """Who is told when nobody takes a concern."""
+
+    people: Mapping[str, PersonSection] = Field(default_factory=dict)
+    """By a short name that shifts use. In hours without a shift all of them are told, in this order."""
+    shifts: tuple[ShiftSection, ...] = ()
+    emergency_step_minutes: int = Field(default=5, ge=1, le=60)
+    step_minutes: int = Field(default=15, ge=1, le=240)
+    urgent_take_minutes: int = Field(default=30, ge=1, le=480)
+    """Of opening hours; then the first person is told that nobody took it. Routine ones wait until they are due."""
+    link: Link = ""
+    """Where staff open the list of concerns; its number is added behind."""
+
+    @model_validator(mode="after")
+    def _known(self) -> DutySection:
+        for shift in self.shifts:
+            for name in shift.people:
+                if name not in self.people:
+                    raise ValueError(f"a shift names {name!r}, who is not among the people")
+        return self
+
+
+class AnswersSection(_Section):
+    """How often one address is answered automatically."""
+
+    most_a_day: int = Field(default=8, ge=1, le=50)
+    again_after_minutes: int = Field(default=60, ge=1, le=1440)
+    """The same answer is not given again sooner."""
+    emergency_again_after_minutes: int = Field(default=10, ge=1, le=120)
+    same_words: int = Field(default=3, ge=1, le=20)
+    """From so many replies with the same words within a day, the sender is taken for a machine."""
+
+
+class SilenceSection(_Section):
+    """What happens when nobody answers a check-in."""
+
+    ask_again_after_minutes: int = Field(default=180, ge=10, le=2880)
+    silent_after_minutes: int = Field(default=720, ge=30, le=10080)
+    concern_factors: tuple[str, ...] = (
+        "diabetes",
+        "poor_circulation",
+        "neuropathy",
+        "immunosuppressed",
+        "blood_thinner",
+    )
+    """Patients with one of these who stay silent are a concern; of others it is only noted."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> SilenceSection:
+        if self.silent_after_minutes <= self.ask_again_after_minutes:
+            raise ValueError("silent_after_minutes: must be longer than ask_again_after_minutes")
+        return self
+
+
+class DigestSection(_Section):
+    """The daily overview for the clinician on duty, by e-mail; it holds numbers and no names."""
+
+    send: bool = True
+    """Only ever to people on the duty list who have an e-mail address."""
+    at: WallTime = "07:30"
+    on_closed_days: bool = False

@@ -1,0 +1,100 @@
+"""Tells the people on duty, one after the other, of a concern that nobody took; each step is in its history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.desk.duty import Person
+from reminders.desk.staff_notice import SHORT_NOTICE, Notice, link_to, notify, until
+from reminders.records import concerns
+from reminders.records.database import Database
+from reminders.records.people import new_id
+from reminders.records.tables import Concern, ConcernEvent
+
+_BY = "escalation"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One person told of one concern."""
+
+    concern_id: int
+    number: int
+    """From 1 since the concern was opened, raised or opened again."""
+    person: Person
+    channels: tuple[str, ...]
+
+
+def escalate_all(database: Database, desk: Desk) -> tuple[Step, ...]:
+    """Tell whoever has to be told now; returns the steps, () when nobody has. Does nothing without a duty list.
+
+    How far it came is kept with each concern and in the same commit as the messages: run twice, by two workers or
+    after a crash, each step happens once.
+    """
+    if not desk.duty.people:
+        return ()
+    now = desk.clock.now()
+    with database.reading() as session:
+        waits = concerns.must_notify(session, desk.practice_id, now)
+    if not waits:
+        return ()
+    with database.writing() as session:
+        found = concerns.concerns_to_notify(session, desk.practice_id, now)
+        steps = [step for each in found if (step := escalate(session, desk, each)) is not None]
+    return tuple(steps)
+
+
+def next_escalation_at(database: Database, desk: Desk) -> datetime | None:
+    """Return when somebody has to be told next; None when nobody has."""
+    if not desk.duty.people:
+        return None
+    with database.reading() as session:
+        return concerns.next_notice_at(session, desk.practice_id)
+
+
+def escalate(session: Session, desk: Desk, concern: Concern) -> Step | None:
+    """Tell the next person of an open concern if it is time; None when it is not, or there is nobody to tell."""
+    if not desk.duty.people or concern.state != "open":
+        return None
+    now = desk.clock.now()
+    first_at, why = desk.duty.first_step_at(concern.urgency, concern.opened_at, concern.due_at, desk.opening)
+    notify_at = concern.notify_at or first_at
+    if notify_at > now:
+        concerns.change_concern(session, new_id(concern.id), was=("open",), notify_at=notify_at)
+        return None
+    return _step(session, desk, concern, why)
+
+
+def _step(session: Session, desk: Desk, concern: Concern, why: str) -> Step | None:
+    now, concern_id = desk.clock.now(), new_id(concern.id)
+    order = desk.duty.on_duty(now)
+    done = concern.notified_steps
+    person = order[done % len(order)]
+    next_at = desk.duty.next_step_at(concern.urgency, now, done + 1, desk.opening)
+    if not concerns.count_step(session, concern_id, steps=done, notify_at=next_at):
+        return None
+    notice = Notice(
+        key=SHORT_NOTICE,
+        subject=f"{concern.urgency.capitalize()}: concern {concern_id} waits",
+        short=_short(desk, concern),
+        useful_until=until(now, next_at - now),
+        reason=f"concern {concern_id}, step {done + 1}: {why}",
+    )
+    channels = notify(session, desk, person, notice)
+    told = f"by {' and '.join(channels)}" if channels else "not told: no way to reach them"
+    note = f"step {done + 1}: {person.name} {told}; {why}; next at {next_at:%Y-%m-%d %H:%M} UTC"
+    concerns.add_event(session, ConcernEvent(concern_id=concern_id, action="escalated", by=_BY, note=note, at=now))
+    return Step(concern_id=concern_id, number=done + 1, person=person, channels=channels)
+
+
+def _short(desk: Desk, concern: Concern) -> str:
+    """Return what an SMS may say to a telephone that anybody may look at: nothing about a patient."""
+    since = concern.opened_at.astimezone(desk.zone)
+    return (
+        f"{desk.house.sender.practice_name}: {concern.urgency.upper()} concern {concern.id} of {since:%a %H:%M}. "
+        f"Nobody took it yet. {link_to(desk, new_id(concern.id))}"
+    )

@@ -1,0 +1,228 @@
+"""A concern that nobody takes: who is told when, until somebody takes it."""
+
+from __future__ import annotations
+
+import pytest
+
+from reminders.desk.concerns import (
+    CallBack,
+    close_concern,
+    give_back,
+    hand_over,
+    note_on_concern,
+    reopen_concern,
+    take_concern,
+)
+from reminders.desk.escalate import escalate, escalate_all, next_escalation_at
+from reminders.errors import InputError, StateError
+from reminders.records.concerns import concerns_to_notify
+from tests.desk.conftest import Opener
+from tests.desk.office import PHONE, Office, at, minutes, wall
+from tests.desk.test_duty import PEOPLE, SHIFTS
+
+NURSE, DOCTOR = "+13125550141", "+13125550142"
+TIGHT = "I can't breathe and my chest is tight"
+SMELLS = "the toe smells and there is pus, the redness is spreading"
+
+
+@pytest.fixture
+def office(office_at: Opener) -> Office:
+    """The practice with a duty list and one patient, on a Wednesday at 10:30."""
+    office = office_at(duty={"people": PEOPLE, "shifts": SHIFTS, "link": "https://desk.example.org/"})
+    office.enroll()
+    office.answers()
+    return office
+
+
+def watch(office: Office, until: str) -> list[tuple[str, str, str]]:
+    """Let the jobs run until a wall time in Chicago; returns when whom of the practice they wrote to, and the key."""
+    before = len(office.handed_over)
+    end = at(until)
+    while True:
+        escalate_all(office.database, office.desk)
+        office.dispatcher.run_once()
+        moments = (next_escalation_at(office.database, office.desk), office.dispatcher.next_at())
+        later = [each for each in moments if each is not None and office.clock.now() < each <= end]
+        if not later:
+            office.clock.move_to(end)
+            return [
+                (wall_of(each["at"]), each["channel"], each["to"])
+                for each in office.handed_over[before:]
+                if each["to"] != PHONE
+            ]
+        office.clock.move_to(min(later))
+
+
+def wall_of(text: str) -> str:
+    return text[11:16]
+
+
+def steps(office: Office, concern_id: int = 1) -> list[str]:
+    return [f"{wall(each.at)[11:]} {each.action}" for each in office.history(concern_id)]
+
+
+def take(office: Office, who: str = "D. Doctor", concern_id: int = 1) -> None:
+    with office.database.writing() as session:
+        take_concern(session, office.desk, concern_id, by=who)
+
+
+def test_an_emergency_at_three_at_night_wakes_one_after_the_other_until_it_is_taken(office: Office) -> None:
+    office.play("2026-06-11T03:00")
+    given = office.reply(TIGHT)
+    assert given.answered_with == "answer_emergency"
+    watch(office, "2026-06-11T03:12")
+    assert steps(office) == ["03:00 opened", "03:00 escalated", "03:05 escalated", "03:10 escalated"]
+    assert [each.note.split(";")[0] for each in office.history(1) if each.action == "escalated"] == [
+        "step 1: D. Doctor by sms",
+        "step 2: P. Partner by email",
+        "step 3: D. Doctor by sms",
+    ]
+    take(office)
+    assert watch(office, "2026-06-11T06:00") == []
+
+
+def test_the_patient_and_the_first_person_are_told_in_the_same_minute(office: Office) -> None:
+    office.play("2026-06-11T03:00")
+    office.reply(TIGHT)
+    before = len(office.handed_over)
+    office.dispatcher.run_once()
+    assert {each["to"] for each in office.handed_over[before:]} == {PHONE, DOCTOR}
+
+
+def test_what_staff_are_sent_holds_nothing_about_the_patient(office: Office) -> None:
+    office.reply(TIGHT)
+    office.dispatcher.run_once()
+    (short,) = [each["text"] for each in office.handed_over if each["to"] == NURSE]
+    assert short == (
+        "Example Foot Care: EMERGENCY concern 1 of Wed 10:30. Nobody took it yet. https://desk.example.org/concerns/1"
+    )
+    everything = " ".join(each["text"] for each in office.handed_over if each["to"] in {NURSE, "nurse@example.org"})
+    for secret in ("Robin", "Invented", PHONE, "312-555-0123", "breathe", "chest", "toe"):
+        assert secret not in everything
+
+
+def test_a_notice_is_one_segment(office: Office) -> None:
+    office.reply(TIGHT)
+    assert [m.segments for m in office.messages() if m.kind == "staff" and m.channel == "sms"] == [1]
+
+
+def test_run_twice_tells_once(office: Office) -> None:
+    office.reply(SMELLS)
+    office.clock.advance(minutes(31))
+    assert [each.person.name for each in escalate_all(office.database, office.desk)] == ["N. Nurse"]
+    assert escalate_all(office.database, office.desk) == ()
+
+
+def test_a_crash_within_a_step_leaves_neither_the_step_nor_its_message(office: Office) -> None:
+    office.reply(SMELLS)
+    office.clock.advance(minutes(31))
+    before = office.dump()
+
+    def step_and_die() -> None:
+        with office.database.writing() as session:
+            for each in concerns_to_notify(session, office.desk.practice_id, office.clock.now()):
+                assert escalate(session, office.desk, each) is not None
+            raise RuntimeError("crash")
+
+    with pytest.raises(RuntimeError, match="crash"):
+        step_and_die()
+    assert office.dump() == before
+    assert len(escalate_all(office.database, office.desk)) == 1
+
+
+def test_an_urgent_reply_of_the_night_wakes_nobody(office: Office) -> None:
+    office.play("2026-06-11T03:00")
+    office.reply(SMELLS)
+    watch(office, "2026-06-11T08:59")
+    assert steps(office) == ["03:00 opened"]
+    watch(office, "2026-06-11T09:20")
+    assert steps(office) == ["03:00 opened", "09:00 escalated", "09:15 escalated"]
+
+
+def test_what_rises_to_an_emergency_is_told_at_once_although_somebody_had_it(office: Office) -> None:
+    office.reply(SMELLS)
+    take(office, "N. Nurse")
+    office.clock.advance(minutes(7))
+    office.reply(TIGHT)
+    assert steps(office)[-2:] == ["10:37 raised", "10:37 escalated"]
+    assert office.concerns()[0].state == "open"
+
+
+def test_a_stranger_who_writes_again_and_again_is_one_concern(office: Office) -> None:
+    for _ in range(5):
+        office.reply(TIGHT, sender="+13125550199")
+    assert len(office.concerns()) == 1
+    assert steps(office).count("10:30 escalated") == 1
+
+
+def test_without_a_duty_list_nobody_is_told_and_nothing_breaks(office_at: Opener) -> None:
+    office = office_at()
+    office.enroll()
+    office.reply(TIGHT)
+    assert escalate_all(office.database, office.desk) == ()
+    assert next_escalation_at(office.database, office.desk) is None
+    assert [m for m in office.messages() if m.kind == "staff"] == []
+
+
+def test_what_is_handed_over_is_not_told_to_the_next(office: Office) -> None:
+    office.reply(TIGHT)
+    with office.database.writing() as session:
+        hand_over(session, office.desk, 1, to="D. Doctor", by="N. Nurse")
+    watch(office, "2026-06-10T12:00")
+    assert [(e.action, e.by, e.note) for e in office.history(1)][-1] == ("handed_over", "N. Nurse", "to D. Doctor")
+    assert office.concerns()[0].taken_by == "D. Doctor"
+
+
+def test_only_who_has_a_concern_hands_it_over_or_gives_it_back(office: Office) -> None:
+    office.reply(SMELLS)
+    take(office, "N. Nurse")
+    with office.database.writing() as session, pytest.raises(StateError, match=r"taken by N\. Nurse"):
+        hand_over(session, office.desk, 1, to="P. Partner", by="D. Doctor")
+    with office.database.writing() as session, pytest.raises(StateError, match="not taken by D"):
+        give_back(session, office.desk, 1, by="D. Doctor")
+
+
+def test_what_is_given_back_is_told_again_from_the_first(office: Office) -> None:
+    office.reply(SMELLS)
+    take(office, "N. Nurse")
+    with office.database.writing() as session:
+        give_back(session, office.desk, 1, by="N. Nurse", note="called away")
+    (step,) = escalate_all(office.database, office.desk)
+    assert (step.number, step.person.name) == (1, "N. Nurse")
+
+
+def test_a_closed_concern_is_opened_again_and_due_anew(office: Office) -> None:
+    office.reply(SMELLS)
+    with office.database.writing() as session:
+        close_concern(session, office.desk, 1, CallBack(outcome="reached"), by="N. Nurse")
+    office.clock.advance(minutes(120))
+    with office.database.writing() as session, pytest.raises(InputError, match="empty"):
+        reopen_concern(session, office.desk, 1, by="N. Nurse", note=" ")
+    with office.database.writing() as session:
+        concern = reopen_concern(session, office.desk, 1, by="N. Nurse", note="called again")
+    assert (concern.state, concern.outcome, concern.taken_by, wall(concern.due_at)) == (
+        "open",
+        None,
+        None,
+        "2026-06-10 16:30",
+    )
+    with office.database.writing() as session, pytest.raises(StateError, match="not closed"):
+        reopen_concern(session, office.desk, 1, by="N. Nurse", note="again")
+    watch(office, "2026-06-10T13:05")
+    assert steps(office)[-2:] == ["12:30 reopened", "13:00 escalated"]
+
+
+def test_the_history_names_everybody_who_did_something(office: Office) -> None:
+    office.reply(SMELLS)
+    take(office, "N. Nurse")
+    with office.database.writing() as session:
+        note_on_concern(session, office.desk, 1, by="N. Nurse", note="no answer")
+        hand_over(session, office.desk, 1, to="D. Doctor", by="N. Nurse")
+        close_concern(session, office.desk, 1, CallBack(outcome="left_voicemail"), by="D. Doctor")
+    assert [(each.action, each.by) for each in office.history(1)] == [
+        ("opened", "triage"),
+        ("taken", "N. Nurse"),
+        ("note", "N. Nurse"),
+        ("handed_over", "N. Nurse"),
+        ("closed", "D. Doctor"),
+    ]
