@@ -92,7 +92,7 @@ def test_start_lets_the_rest_of_the_course_go_on(enrolled: Office) -> None:
     (answer,) = enrolled.answers()
     assert "again" in answer
     enrolled.play("2026-06-11T12:00")
-    assert "first dressing" in enrolled.texts[-1]
+    assert any("first dressing" in text for text in enrolled.texts[-2:])
     assert [each[0] for each in enrolled.consents(1)] == ["given", "withdrawn", "given"]
 
 
