@@ -166,12 +166,23 @@ class App:
         """Return what the desk does by itself again and again; each run is safe to repeat."""
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415  a preview sends nothing
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
+        from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
 
         def escalate() -> datetime | None:
             escalate_all(self.database, self.desk)
             return next_escalation_at(self.database, self.desk)
 
-        return (RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),)
+        def look_for_silence() -> None:
+            attend_to_silence(self.database, self.desk)
+
+        def look_for_failures() -> None:
+            attend_to_failures(self.database, self.desk)
+
+        return (
+            RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
+            RecurringJob(name="failures", every=timedelta(hours=1), run=look_for_failures),
+            RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),
+        )
 
     @cached_property
     def intake(self) -> Intake:

@@ -121,6 +121,8 @@ class SilenceSection(_Section):
         "neuropathy",
         "immunosuppressed",
         "blood_thinner",
+        "blood_thinner_not_warfarin",
+        "warfarin",
     )
     """Patients with one of these who stay silent are a concern; of others it is only noted."""
 

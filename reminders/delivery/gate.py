@@ -72,6 +72,8 @@ class Gate:
         return Withhold(detail=_CONTACT_DETAILS.get(message.contact_state, _NO_CONTACT), tell_staff=False)
 
     def _judge_plan(self, message: DueMessage) -> Withhold | None:
+        if message.enrollment_state == "paused":
+            return Withhold(detail="staff paused the course", tell_staff=False)
         if message.enrollment_state != "active":
             return Withhold(detail="the course is over", tell_staff=False)
         if self.approval_needed and not message.approved:

@@ -65,6 +65,8 @@ def difference(
         if change is not None:
             changes.append(change)
     for message in present.values():
+        if message.repeats_id is not None:
+            continue  # a question asked again is not in the plan, and waits for its own answer
         if message.state in _WAITING and message.occurrence not in said.get(message.key, ()):
             steps.append(_step(message, MessageEvent.CANCEL, {"detail": "the facts changed"}))
             changes.append(_change_of(message, "cancelled", message.send_at, None))

@@ -11,6 +11,7 @@ from sqlalchemy import (
     Interval,
     Select,
     bindparam,
+    case,
     exists,
     func,
     literal,
@@ -203,7 +204,8 @@ def _due(*, locking: bool) -> Select[Any]:
         select(
             *(MESSAGES.c[name] for name in DueMessage._fields[: DueMessage._fields.index("contact_state")]),
             _CONTACTS.c.state,
-            _ENROLLMENTS.c.state,
+            # a course that pauses is one that does not run now
+            case((_ENROLLMENTS.c.paused_at.is_not(None), literal("paused")), else_=_ENROLLMENTS.c.state),
             _PATIENTS.c.zone,
             _PATIENTS.c.night_contact_agreed,
             approved.label("approved"),
