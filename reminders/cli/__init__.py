@@ -18,6 +18,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "init": ("reminders.cli.setting_up", "Write a configuration and create or update the database."),
         "doctor": ("reminders.cli.doctor", "Find what is wrong with the installation, and say what to do."),
         "procedures": ("reminders.cli.procedures", "List the procedures, their languages and approvals."),
+        "new-procedure": ("reminders.cli.new_procedure", "Begin the folder of a procedure of your own."),
         "preview": ("reminders.cli.preview", "Show what a plan would send, and why then."),
         "check": ("reminders.cli.check", "Prove that plans hold for every patient, or show where not."),
         "approve": ("reminders.cli.approving", "Record a clinician's approval of a plan as it is now."),
@@ -27,6 +28,10 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "enrollments": ("reminders.cli.finding", "Find courses by their patient."),
         "messages": ("reminders.cli.messages", "Show the messages of a course, or those that are due."),
         "replan": ("reminders.cli.changing", "Change a course's facts: first the difference, then the change."),
+        "pause": ("reminders.cli.steering", "Send nothing of a course until it is resumed."),
+        "resume": ("reminders.cli.steering", "Let a paused course go on, planned anew from now."),
+        "end": ("reminders.cli.steering", "End a course before its last day."),
+        "extend": ("reminders.cli.steering", "Let soaks and ointment go on for longer."),
         "cancel": ("reminders.cli.changing", "End a course; what still waits is not sent."),
         "consent": ("reminders.cli.consenting", "Show, record or withdraw a patient's consent."),
         "run": ("reminders.cli.running", "Send what is due, until it is stopped."),
@@ -49,7 +54,7 @@ class _LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(COMMANDS[cmd_name][0])
-        command: click.Command = getattr(module, cmd_name)
+        command: click.Command = getattr(module, cmd_name.replace("-", "_"))
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Unpack
 from zoneinfo import ZoneInfo
 
@@ -52,7 +53,7 @@ def replan(
         course = changed_course(session, app.desk, enrollment, changes)
         proposal = propose(session, app.desk, enrollment, course)
     if not as_json:
-        _show(proposal)
+        show_changes(proposal.changes, proposal.course.zone)
     stored = False
     if not dry_run:
         confirm("Store this?", yes=yes)
@@ -60,7 +61,7 @@ def replan(
             proposal = replan_course(session, app.desk, enrollment, course, shown=None if yes else proposal.changes)
         stored = True
     if as_json:
-        print_json(_as_json(proposal, stored=stored))
+        print_json(as_json_of(proposal, stored=stored))
     else:
         line("Stored." if stored else "Nothing was stored, as you said --dry-run.", style="bold")
 
@@ -108,14 +109,14 @@ def _changes(facts: CourseFacts, factors_gone: tuple[str, ...]) -> Changes:
     )
 
 
-def _show(proposal: Proposal) -> None:
-    zone = proposal.course.zone
-    if not proposal.changes:
+def show_changes(changes: Sequence[Change], zone: ZoneInfo) -> None:
+    """Print what becomes of each message, times by the patient's clock."""
+    if not changes:
         line("No message changes.")
         return
     show_rows(
         table(("Change", {"max_width": 20}), ("When", {"no_wrap": True}), ("Words", {"ratio": 1})),
-        ([_what(each), _move(each, zone), each.text] for each in proposal.changes),
+        ([_what(each), _move(each, zone), each.text] for each in changes),
     )
 
 
@@ -130,20 +131,22 @@ def _move(change: Change, zone: ZoneInfo) -> str:
     return before if before == after else f"{before}\n→ {after}"
 
 
-def _as_json(proposal: Proposal, *, stored: bool) -> dict[str, Any]:
-    zone = proposal.course.zone
-    return {
-        "enrollment": proposal.enrollment_id,
-        "stored": stored,
-        "changes": [
-            {
-                "key": each.key,
-                "occurrence": each.occurrence,
-                "what": each.what,
-                "before_at": as_text(each.before_at, zone),
-                "after_at": as_text(each.after_at, zone),
-                "text": each.text,
-            }
-            for each in proposal.changes
-        ],
-    }
+def as_json_of(proposal: Proposal, *, stored: bool) -> dict[str, Any]:
+    """Return a proposal for programs."""
+    changes = changes_as_json(proposal.changes, proposal.course.zone)
+    return {"enrollment": proposal.enrollment_id, "stored": stored, "changes": changes}
+
+
+def changes_as_json(changes: Sequence[Change], zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Return what becomes of each message for programs, times with the patient's offset."""
+    return [
+        {
+            "key": each.key,
+            "occurrence": each.occurrence,
+            "what": each.what,
+            "before_at": as_text(each.before_at, zone),
+            "after_at": as_text(each.after_at, zone),
+            "text": each.text,
+        }
+        for each in changes
+    ]

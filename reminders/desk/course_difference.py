@@ -74,6 +74,13 @@ def difference(
     return tuple(changes), tuple(steps)
 
 
+def waiting_changes(messages: Sequence[Message]) -> tuple[Change, ...]:
+    """Return what ending a course does to its messages: those that still wait are cancelled."""
+    said = spent_of(messages)
+    waiting = [each for each in messages if each.state in _WAITING and each.occurrence not in said.get(each.key, ())]
+    return tuple(_change_of(each, "cancelled", each.send_at, None) for each in waiting)
+
+
 def _added(row: NewMessage) -> tuple[Change | None, Step]:
     step = Step(new=row)
     if row["state"] == MessageState.WITHHELD:
