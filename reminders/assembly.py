@@ -13,7 +13,6 @@ from reminders.clock import Clock, SystemClock
 from reminders.config import Config, PracticeSection, find_config, load_config
 from reminders.config_desk import AnswersSection, SilenceSection
 from reminders.desk.composing import AnswerRules, Desk, House, SilenceRules
-from reminders.desk.duty_list import duty_of
 from reminders.desk.opening_hours import DueTimes, OpeningHours
 from reminders.desk.plans import PlanLibrary
 from reminders.errors import ConfigError
@@ -61,6 +60,8 @@ class App:
     @cached_property
     def desk(self) -> Desk:
         """Where staff act."""
+        from reminders.desk.duty_list import duty_of  # noqa: PLC0415  reads numbers, which a preview need not pay for
+
         practice, due = self.config.practice, self.config.concerns
         return Desk(
             practice_id=practice.id,

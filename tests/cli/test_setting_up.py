@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import stat
 import tomllib
@@ -13,6 +14,7 @@ from click.testing import CliRunner
 
 from reminders.cli import commands
 from reminders.config import Config, load_config
+from reminders.config_desk import DutySection
 from reminders.desk.plans import PlanLibrary
 from tests.build import LEAD, PLANS
 from tests.cli.terminal import PHONE, Terminal
@@ -104,7 +106,16 @@ def test_the_example_names_every_setting_with_its_default() -> None:
 
     assert example == Config.model_validate({"practice": needed}).model_dump()
     ways_out = ["delivery.smtp", "delivery.smpp", "delivery.http"]  # shown as comments: tests/test_config_delivery.py
-    assert unnamed(example, values) == ["templates", *ways_out]
+    assert unnamed(example, values) == ["templates", "duty.people", "duty.shifts", *ways_out]
+
+
+def test_the_duty_list_shown_as_a_comment_is_one_that_works() -> None:
+    text = EXAMPLE.read_text("utf-8")
+    shown = text[text.index("[duty]") : text.index("[silence]")]
+    uncommented = re.sub(r"(?m)^# (?=\[|\w+ = )", "", shown)
+    duty = DutySection.model_validate(tomllib.loads(uncommented)["duty"])
+    assert duty.people
+    assert duty.shifts
 
 
 def unnamed(settings: dict[str, Any], values: dict[str, Any], prefix: str = "") -> list[str]:
