@@ -111,7 +111,7 @@ def nothing_arrives(session: Session, practice_id: str) -> tuple[NothingArrives,
     return tuple(map(NothingArrives._make, session.execute(statement)))
 
 
-def _unanswered(practice_id: str, since: datetime, until: datetime) -> Select[tuple[Message]]:
+def _unanswered(practice_id: str, since: datetime, until: datetime) -> Select[Message]:
     answer, usable = aliased(Reply), aliased(Contact)
     return (
         select(Message)

@@ -74,12 +74,12 @@ def test_a_shared_screen_learns_nothing(procedure: str, language: str) -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("procedure", DISCREET)
 def test_plain_words_need_an_agreement_and_stay_out_of_sms_and_subjects(procedure: str, language: str) -> None:
-    open_words = {"settings": {"discreet": "no"}}
-    emails = everything(procedure, language, Channel.EMAIL, **open_words)
+    open_words = {"discreet": "no"}
+    emails = everything(procedure, language, Channel.EMAIL, settings=open_words)
     assert any(re.search(TELLING[language], each.body, re.IGNORECASE) for each in emails)
     for each in emails:
         assert not re.search(TELLING[language], each.rendered.subject or "", re.IGNORECASE)
-    for each in everything(procedure, language, **open_words):
+    for each in everything(procedure, language, settings=open_words):
         assert not re.search(TELLING[language], each.body, re.IGNORECASE), each.body
 
 
@@ -105,7 +105,7 @@ def test_no_limit_for_blood_sugar_stands_in_a_text() -> None:
             readings = [each.body for each in found if each.each.key == "readings"]
             assert len(readings) == 2
             for body in readings:
-                assert not re.search(r"\b\d{3}\b(?! 555)|mg/d|mmol", body.replace("+1 415 555 0100", "")), body
+                assert not re.search(r"\d{3}|mg/d|mmol", re.sub(r"\+1 415 555 01\d\d|911", "", body)), body
 
 
 def test_who_has_no_diabetes_is_not_told_of_readings() -> None:
