@@ -1,7 +1,9 @@
-"""`reminders procedures`: the plans there are, and how ready each one is."""
+"""`reminders procedures`: the plans there are, how ready each one is, and a picture of each."""
 
 from __future__ import annotations
 
+from itertools import groupby
+from pathlib import Path
 from typing import Any
 
 import click
@@ -10,15 +12,40 @@ from reminders.assembly import App, assemble_for_preview
 from reminders.cli.json_output import print_json
 from reminders.cli.options import config_path, json_option
 from reminders.cli.terminal import line, show_rows, table
-from reminders.errors import ConfigError, PlanError
+from reminders.desk.new_procedure import unfinished
+from reminders.desk.plan_timeline import Step, picture_of, timeline_of
+from reminders.errors import ConfigError, InputError, PlanError
+
+_FIRST_HOUR, _LAST_HOUR = 6, 22
 
 
-@click.command(epilog="\b\nExamples:\n  reminders procedures\n  reminders procedures --json\n")
+@click.command(
+    epilog="""\b
+Examples:
+  reminders procedures
+  reminders procedures vasectomy
+  reminders procedures vasectomy --svg vasectomy.svg
+  reminders procedures --json
+""",
+)
+@click.argument("procedure", required=False)
+@click.option(
+    "--svg", type=click.Path(dir_okay=False, path_type=Path), help="Write the picture of PROCEDURE to a file."
+)
 @json_option
 @click.pass_context
-def procedures(ctx: click.Context, as_json: bool) -> int:
-    """List every procedure: its title, its languages and their translations, and whether it is approved as it is."""
+def procedures(ctx: click.Context, procedure: str | None, svg: Path | None, as_json: bool) -> int:
+    """List every procedure, or show the timeline of PROCEDURE.
+
+    The list holds the title, the languages and their translations, and whether it is approved as it is. The timeline
+    is that of a procedure at 10:00 with all defaults; what only some patients get is in it, marked.
+    """
     app, configured = assemble_for_preview(config_path(ctx))
+    if procedure is not None:
+        _show_timeline(app, procedure, svg, as_json=as_json)
+        return 0
+    if svg is not None:
+        raise InputError("--svg needs the name of a procedure")
     approved = _approved_hashes(app) if configured else None
     found = [_described(app, name, approved) for name in app.library.names()]
     if as_json:
@@ -44,6 +71,40 @@ def procedures(ctx: click.Context, as_json: bool) -> int:
     return 1 if any(each["faults"] for each in found) else 0
 
 
+def _show_timeline(app: App, procedure: str, svg: Path | None, *, as_json: bool) -> None:
+    ready = app.library.get(procedure)
+    steps = timeline_of(ready, app.house)
+    if svg is not None:
+        svg.write_text(str(picture_of(ready, app.house)), encoding="utf-8")
+    if as_json:
+        names = ("number", "key", "day", "required", "some_only", "for_staff")
+        print_json([{**{name: getattr(step, name) for name in names}, "at": f"{step.at:%H:%M}"} for step in steps])
+        return
+    line(ready.plan.title, style="bold")
+    hours = "".join(f"{hour:<6}" for hour in range(_FIRST_HOUR, _LAST_HOUR + 1, 2))
+    line(f"{'':8}{hours}", style="dim")
+    for day, found in groupby(steps, key=lambda step: step.day):
+        line(f"{f'Day {day}':8}{_row(list(found))}")
+    line()
+    first = {step.number: step for step in reversed(steps)}
+    for step in sorted(first.values(), key=lambda step: step.number):
+        marks = [mark for mark, holds in (("staff", step.for_staff), ("some patients", step.some_only)) if holds]
+        note = f"  ({', '.join(marks)})" if marks else ""
+        line(f"{step.number:>3}  {step.key}: {step.about}{note}")
+
+
+def _row(steps: list[Step]) -> str:
+    """Return one day as a line: three characters an hour, numbers at their time, later ones pushed on."""
+    drawn = ""
+    for step in steps:
+        within = min(max(step.at.hour + step.at.minute / 60, _FIRST_HOUR), _LAST_HOUR) - _FIRST_HOUR
+        drawn = drawn.ljust(int(within * 3))
+        if drawn and not drawn.endswith(" "):
+            drawn += " "
+        drawn += str(step.number)
+    return drawn
+
+
 def _described(app: App, name: str, approved: frozenset[str] | None) -> dict[str, Any]:
     try:
         ready = app.library.get(name)
@@ -56,6 +117,7 @@ def _described(app: App, name: str, approved: frozenset[str] | None) -> dict[str
             "languages": {},
             "hash": None,
             "approved": None,
+            "unfinished": 0,
             "faults": faults,
         }
     file = ready.plan.file
@@ -66,6 +128,7 @@ def _described(app: App, name: str, approved: frozenset[str] | None) -> dict[str
         "languages": {code: str(ready.wording.translation_status(code)) for code in file.languages},
         "hash": ready.content_hash,
         "approved": None if approved is None else ready.content_hash in approved,
+        "unfinished": len(unfinished(ready.plan)),
         "faults": [],
     }
 
@@ -73,6 +136,8 @@ def _described(app: App, name: str, approved: frozenset[str] | None) -> dict[str
 def _approval_words(each: dict[str, Any]) -> str:
     if each["faults"]:
         return "faulty"
+    if each["unfinished"]:
+        return f"no: {each['unfinished']} places say TODO"
     return {True: "yes", False: "no", None: "not known"}[each["approved"]]
 
 

@@ -8,8 +8,9 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
+from reminders.desk.new_procedure import unfinished
 from reminders.desk.pinned_plans import keep_plan
-from reminders.errors import InputError
+from reminders.errors import InputError, PlanError
 from reminders.records import courses, plan_contents
 from reminders.records.tables import Approval
 
@@ -23,8 +24,13 @@ class Approver:
 
 
 def approve(session: Session, desk: Desk, procedure: str, approver: Approver) -> Approval:
-    """Record the approval of a plan as it is now; raises PlanError when it is faulty, InputError for a blank name."""
+    """Record the approval of a plan as it is now.
+
+    Raises PlanError when it is faulty or something in it is still to be written, InputError for a blank name.
+    """
     ready = desk.library.get(procedure)
+    if open_ends := unfinished(ready.plan):
+        raise PlanError(open_ends)
     name = parse_name(approver.name, what="clinician's name")
     license_number = parse_name(approver.license, what="licence")
     if not name or not license_number:
