@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import time, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -166,6 +166,7 @@ class App:
     def desk_jobs(self) -> tuple[RecurringJob, ...]:
         """Return what the desk does by itself again and again; each run is safe to repeat."""
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415  a preview sends nothing
+        from reminders.desk.digest import DigestTimes, send_digest  # noqa: PLC0415
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
         from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
 
@@ -176,11 +177,18 @@ class App:
         def look_for_silence() -> None:
             attend_to_silence(self.database, self.desk)
 
+        def digest() -> None:
+            times = self.config.digest
+            at_wall = time.fromisoformat(times.at)
+            when = DigestTimes(send=times.send, at_wall=at_wall, on_closed_days=times.on_closed_days)
+            send_digest(self.database, self.desk, when)
+
         def look_for_failures() -> None:
             attend_to_failures(self.database, self.desk)
 
         return (
             RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
+            RecurringJob(name="digest", every=timedelta(minutes=1), run=digest),
             RecurringJob(name="failures", every=timedelta(hours=1), run=look_for_failures),
             RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),
         )
@@ -278,7 +286,6 @@ def _answer_rules(section: AnswersSection) -> AnswerRules:
         most_a_day=section.most_a_day,
         again_after=timedelta(minutes=section.again_after_minutes),
         emergency_again_after=timedelta(minutes=section.emergency_again_after_minutes),
-        same_words=section.same_words,
     )
 
 

@@ -1,0 +1,88 @@
+"""`reminders digest`: who is where in their course, who is silent, what is open."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from reminders.cli.json_output import print_json
+from reminders.cli.options import json_option, opened
+from reminders.cli.terminal import as_text, line, short_when, show_rows, table
+from reminders.desk.digest import Digest, DigestConcern, DigestCourse, make_digest
+
+
+@click.command(epilog="\b\nExamples:\n  reminders digest\n  reminders digest --json\n")
+@json_option
+@click.pass_context
+def digest(ctx: click.Context, as_json: bool) -> None:
+    """Show every running course with its day, who is silent, and what is open.
+
+    By e-mail the person on duty gets the same each morning, with numbers in place of names.
+    """
+    app = opened(ctx)
+    with app.database.reading() as session:
+        found = make_digest(session, app.desk)
+    if as_json:
+        print_json(_as_json(found, app.config.zone))
+        return
+    show_rows(
+        table("Enrollment", "Patient", "Procedure", "Day", "Left", ("State", {"ratio": 1})),
+        (
+            [str(each.enrollment_id), each.patient, each.procedure, str(each.day), str(each.waiting), _state(each)]
+            for each in found.courses
+        ),
+    )
+    overdue = sum(each.is_overdue for each in found.concerns)
+    line(
+        f"{len(found.courses)} courses run, {len(found.silent)} silent; {len(found.concerns)} concerns open, "
+        f"{overdue} of them overdue.",
+        style="bold",
+    )
+
+
+def _state(course: DigestCourse) -> str:
+    said = []
+    if course.concerns:
+        said.append("concern " + ", ".join(map(str, course.concerns)))
+    if course.silent_since is not None:
+        said.append(f"silent since {short_when(course.silent_since, course.zone)}")
+    if course.is_paused:
+        said.append("paused")
+    if course.failed:
+        said.append(f"{course.failed} failed")
+    return "; ".join(said)
+
+
+def _as_json(found: Digest, zone: Any) -> dict[str, Any]:
+    return {
+        "at": as_text(found.at, zone),
+        "courses": [
+            {
+                "enrollment": each.enrollment_id,
+                "name": each.patient,
+                "procedure": each.procedure,
+                "day": each.day,
+                "last_message_at": as_text(each.last_on, each.zone),
+                "waiting": each.waiting,
+                "failed": each.failed,
+                "paused": each.is_paused,
+                "silent_since": as_text(each.silent_since, each.zone),
+                "concerns": list(each.concerns),
+            }
+            for each in found.courses
+        ],
+        "concerns": [_concern_as_json(each, zone) for each in found.concerns],
+    }
+
+
+def _concern_as_json(each: DigestConcern, zone: Any) -> dict[str, Any]:
+    return {
+        "id": each.id,
+        "urgency": each.urgency,
+        "kind": each.kind,
+        "enrollment": each.enrollment_id,
+        "due_at": as_text(each.due_at, zone),
+        "overdue": each.is_overdue,
+        "taken_by": each.taken_by,
+    }

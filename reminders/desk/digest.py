@@ -1,0 +1,191 @@
+"""The daily overview: who is where in their course, who is silent, what is open; by e-mail numbers and no names."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from reminders.care.timing import course_day, instant_of, local_day
+from reminders.desk.composing import Desk
+from reminders.desk.staff_notice import DIGEST, Notice, notify
+from reminders.records import concerns, overview
+from reminders.records.concerns import URGENCIES
+from reminders.records.database import Database
+from reminders.records.done_once import is_first_time
+from reminders.records.overview import RunningCourse
+from reminders.records.people import new_id
+
+_LATELY = timedelta(days=1)
+_MOST_LISTED = 30
+
+
+@dataclass(frozen=True, kw_only=True)
+class DigestCourse:
+    """One course of the overview."""
+
+    enrollment_id: int
+    patient: str
+    procedure: str
+    day: int
+    """Of the course; day 0 is that of the procedure."""
+    last_on: datetime
+    """When its last message is planned."""
+    waiting: int
+    failed: int
+    is_paused: bool
+    silent_since: datetime | None
+    """None unless a question has had no answer, and nothing was written since."""
+    concerns: tuple[int, ...]
+    zone: ZoneInfo
+
+
+@dataclass(frozen=True, kw_only=True)
+class DigestConcern:
+    """One concern that is not closed."""
+
+    id: int
+    urgency: str
+    kind: str
+    enrollment_id: int | None
+    due_at: datetime
+    is_overdue: bool
+    taken_by: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Digest:
+    """The overview at one moment."""
+
+    at: datetime
+    courses: tuple[DigestCourse, ...]
+    concerns: tuple[DigestConcern, ...]
+    """Most urgent first."""
+
+    @property
+    def silent(self) -> tuple[DigestCourse, ...]:
+        """The courses whose patient is silent."""
+        return tuple(each for each in self.courses if each.silent_since is not None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DigestTimes:
+    """When the digest is sent."""
+
+    send: bool
+    at_wall: time
+    on_closed_days: bool
+
+
+def make_digest(session: Session, desk: Desk) -> Digest:
+    """Return the overview of the practice as it is now."""
+    now = desk.clock.now()
+    courses = overview.running_courses(session, desk.practice_id, since=now - _LATELY)
+    first = min((each.procedure_end for each in courses), default=now)
+    wrote = overview.last_replies(session, desk.practice_id, since=first)
+    waiting = overview.open_by_patient(session, desk.practice_id)
+    return Digest(
+        at=now,
+        courses=tuple(
+            _course(each, now, wrote_at=wrote.get(each.patient_id), open_ones=waiting.get(each.patient_id, ()))
+            for each in courses
+        ),
+        concerns=tuple(
+            DigestConcern(
+                id=new_id(each.id),
+                urgency=each.urgency,
+                kind=each.kind,
+                enrollment_id=each.enrollment_id,
+                due_at=each.due_at,
+                is_overdue=each.due_at < now,
+                taken_by=each.taken_by,
+            )
+            for each in concerns.open_concerns(session, desk.practice_id)
+        ),
+    )
+
+
+def send_digest(database: Database, desk: Desk, times: DigestTimes) -> bool:
+    """Put today's digest into the outbox if its time has come; False when it has not, was, or nobody takes it.
+
+    It goes to the first on duty who has an e-mail address. Safe to run as often as one likes.
+    """
+    now = desk.clock.now()
+    if not _is_time(desk, times, now):
+        return False
+    reader = next((person for person in desk.duty.on_duty(now) if person.email), None)
+    if reader is None:
+        return False
+    with database.writing() as session:
+        if not is_first_time(session, desk.practice_id, f"digest {local_day(now, desk.zone)}", now):
+            return False
+        digest = make_digest(session, desk)
+        notice = Notice(
+            key=DIGEST,
+            subject=f"Aftercare today: {len(digest.concerns)} open, {len(digest.silent)} silent",
+            short="",
+            paragraphs=digest_lines(digest, desk),
+            useful_until=now + timedelta(hours=12),
+            reason="the digest of the day",
+        )
+        return bool(notify(session, desk, reader, notice))
+
+
+def digest_lines(digest: Digest, desk: Desk) -> tuple[str, ...]:
+    """Return the digest in sentences that name nobody: counts, and the numbers under which the program shows who."""
+    by_urgency = [f"{_count(digest, name)} {name}" for name in URGENCIES if _count(digest, name)]
+    overdue = [each.id for each in digest.concerns if each.is_overdue]
+    paused = [each.enrollment_id for each in digest.courses if each.is_paused]
+    failing = [each.enrollment_id for each in digest.courses if each.failed]
+    where = f"{desk.duty.link}/concerns" if desk.duty.link else "reminders concerns; reminders digest"
+    lines = [
+        f"{desk.house.sender.practice_name}: {len(digest.courses)} courses run.",
+        f"Open concerns: {', '.join(by_urgency) or 'none'}.",
+        _listed("Overdue concerns", overdue),
+        _listed("Silent, enrollments", [each.enrollment_id for each in digest.silent]),
+        _listed("Paused, enrollments", paused),
+        _listed("Messages failed, enrollments", failing),
+        f"Who they are: {where}",
+    ]
+    return tuple(line for line in lines if line)
+
+
+def _is_time(desk: Desk, times: DigestTimes, now: datetime) -> bool:
+    day = local_day(now, desk.zone)
+    opens = desk.opening.closing_today(instant_of(day, time(0), desk.zone)) is not None
+    return times.send and (opens or times.on_closed_days) and now >= instant_of(day, times.at_wall, desk.zone)
+
+
+def _course(
+    each: RunningCourse, now: datetime, *, wrote_at: datetime | None, open_ones: tuple[int, ...]
+) -> DigestCourse:
+    zone = ZoneInfo(each.zone)
+    silent = each.unanswered_at is not None and (wrote_at is None or wrote_at < each.unanswered_at)
+    return DigestCourse(
+        enrollment_id=each.enrollment_id,
+        patient=f"{each.first_name} {each.last_name}".strip(),
+        procedure=each.procedure,
+        day=course_day(now, procedure_end=each.procedure_end, zone=zone),
+        last_on=each.last_at,
+        waiting=each.waiting,
+        failed=each.failed,
+        is_paused=each.paused_at is not None,
+        silent_since=each.unanswered_at if silent else None,
+        concerns=open_ones,
+        zone=zone,
+    )
+
+
+def _count(digest: Digest, urgency: str) -> int:
+    return sum(each.urgency == urgency for each in digest.concerns)
+
+
+def _listed(what: str, ids: Sequence[int]) -> str:
+    if not ids:
+        return ""
+    shown = ", ".join(map(str, ids[:_MOST_LISTED]))
+    more = f" and {len(ids) - _MOST_LISTED} more" if len(ids) > _MOST_LISTED else ""
+    return f"{what}: {shown}{more}."

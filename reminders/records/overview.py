@@ -1,0 +1,97 @@
+"""Queries for the overview of everybody in aftercare: where they are, who is silent, what is open."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from reminders.records.message_states import MessageState
+from reminders.records.tables import Concern, Enrollment, Instant, Message, Patient, Reply
+
+
+class RunningCourse(NamedTuple):
+    """A course whose last message is still to come, or came lately."""
+
+    enrollment_id: int
+    patient_id: int
+    first_name: str
+    last_name: str
+    procedure: str
+    procedure_end: datetime
+    zone: str
+    paused_at: datetime | None
+    last_at: datetime
+    """When its last message is, or was, planned."""
+    waiting: int
+    failed: int
+    unanswered_at: datetime | None
+    """When it was noted last that a question had no answer."""
+
+
+def running_courses(session: Session, practice_id: str, *, since: datetime) -> tuple[RunningCourse, ...]:
+    """Return the active courses whose last message lies after an instant, the newest procedure first."""
+    waits = col(Message.state).in_((MessageState.SCHEDULED, MessageState.SENDING))
+    last_at = func.max(col(Message.send_at), type_=Instant())
+    statement = (
+        select(
+            col(Enrollment.id),
+            col(Enrollment.patient_id),
+            col(Patient.first_name),
+            col(Patient.last_name),
+            col(Enrollment.procedure),
+            col(Enrollment.procedure_end),
+            col(Patient.zone),
+            col(Enrollment.paused_at),
+            last_at,
+            func.count().filter(waits),
+            func.count().filter(col(Message.state) == MessageState.FAILED),
+            func.max(col(Message.unanswered_at), type_=Instant()),
+        )
+        .join(Patient, col(Patient.id) == col(Enrollment.patient_id))
+        .join(Message, col(Message.enrollment_id) == col(Enrollment.id))
+        .where(col(Enrollment.practice_id) == practice_id, col(Enrollment.state) == "active")
+        .group_by(col(Enrollment.id), col(Patient.id))
+        .having(last_at >= since)
+        .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))
+    )
+    return tuple(RunningCourse._make(row) for row in _rows(session, statement))
+
+
+def last_replies(session: Session, practice_id: str, *, since: datetime) -> dict[int, datetime]:
+    """Return by patient when they wrote last themselves, of those who did since an instant."""
+    statement = (
+        select(col(Reply.patient_id), func.max(col(Reply.received_at), type_=Instant()))
+        .where(
+            col(Reply.practice_id) == practice_id,
+            col(Reply.patient_id).is_not(None),
+            col(Reply.written_by) == "person",
+            col(Reply.received_at) >= since,
+        )
+        .group_by(col(Reply.patient_id))
+    )
+    return {patient_id: at for patient_id, at in _rows(session, statement)}  # noqa: C416  a result is no mapping
+
+
+def open_by_patient(session: Session, practice_id: str) -> dict[int, tuple[int, ...]]:
+    """Return by patient the ids of the concerns that are not closed, oldest first."""
+    statement = (
+        select(col(Concern.patient_id), col(Concern.id))
+        .where(
+            col(Concern.practice_id) == practice_id,
+            col(Concern.state) != "closed",
+            col(Concern.patient_id).is_not(None),
+        )
+        .order_by(col(Concern.id))
+    )
+    found: dict[int, tuple[int, ...]] = {}
+    for patient_id, concern_id in _rows(session, statement):
+        found[patient_id] = (*found.get(patient_id, ()), concern_id)
+    return found
+
+
+def _rows(session: Session, statement: Any) -> Any:
+    return session.execute(statement)
