@@ -133,11 +133,14 @@ def _useful(trial: Trial, message: Joined, each: Occurrence, traits: Traits) -> 
 
 
 def _after_visit(trial: Trial, each: Occurrence, instruction: Instruction) -> Iterator[Breach]:
-    """Yield what may go out after the visit it counts to; by the wall clock, as a calendar may leave out a day."""
+    """Yield what may go out after the visit it counts to, unless the calendar left out a day between them."""
     zone, visit = trial.resolved.course.zone, trial.resolved.anchors["visit"]
     planned, visit_wall = (instant.astimezone(zone).replace(tzinfo=None) for instant in (each.planned_at, visit))
     until = planned + timedelta(hours=instruction.useful_hours or 0)
-    if planned < visit_wall < until:
+    apart = (visit_wall.date() - planned.date()).days
+    amounts = (when.before_visit_days for when in instruction.when if isinstance(when, BeforeVisit))
+    as_planned = apart in map(trial.resolved.amount, amounts)
+    if as_planned and planned < visit_wall < until:
         text = f"may still go out until {until:%Y-%m-%d %H:%M}, after the visit at {_clock(trial, visit)}"
         yield Breach(rule="useful_until", key=each.key, field="useful_hours", message=text)
 

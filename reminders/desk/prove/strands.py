@@ -133,12 +133,14 @@ class _Maker:
                 usual = season is self.ordinary
                 for index, choice in enumerate(rows):
                     case = self._case(kind, season, choice)
-                    minutes = self._minutes_of(case, season, joined=usual and not index)
+                    minutes = self._minutes_of(case, season, joined=usual and not index, every=not index)
                     if index and (not usual or self.effort is Effort.QUICK):
                         # Two by two again: each choice with each day, at minutes that differ from pair to pair.
                         minutes = minutes[(7 * index + number) % 24 :: 24]
                     elif self.effort is Effort.QUICK:
                         minutes = minutes[number % 12 :: 12]
+                    elif index:
+                        minutes = minutes[index % 3 :: 3]
                     case = case if usual and not index else self._spoken(case, index + number)
                     every = usual and not index
                     yield Strand(depth=Depth.TOGETHER, case=case, minutes=minutes, in_all_words=every)
@@ -152,11 +154,13 @@ class _Maker:
         for number, kind in enumerate(cover(self.people.kinds, parts)):
             for row, choice in enumerate((AS_IT_IS, Choice(visit=VISITS[3]), Choice(slots=OTHER_SLOTS[number % 2]))):
                 case = self._case(kind, self.ordinary, choice)
-                minutes = self._minutes_of(case, self.ordinary, joined=not row)
+                minutes = self._minutes_of(case, self.ordinary, joined=not row, every=not row)
                 if self.effort is Effort.QUICK:
                     minutes = minutes[number % 24 :: 24]
-                case = case if not row else self._spoken(case, number + row)
-                yield Strand(depth=Depth.KINDS, case=case, minutes=minutes, in_all_words=not row)
+                spoken = self._words_in_turn(case)
+                for at, said in enumerate(spoken):
+                    here = minutes[(number + at) % len(spoken) :: len(spoken)]
+                    yield Strand(depth=Depth.KINDS, case=said, minutes=here)
 
     def words(self) -> Iterator[Strand]:
         """Yield every text in all its forms: each printed value with each kind, and each way of saying it with each."""
@@ -171,7 +175,7 @@ class _Maker:
                     day = WIDE_DAY if (number + row) % 2 else SIMPLEST_DAY
                     season = Season(day=day, zone=SIMPLEST_ZONE)
                     case = replace(self._case(kind, season, choice), language=language, channel=channel)
-                    whole = self.effort is Effort.EXHAUSTIVE or row == (number + at) % len(wordings)
+                    whole = row == (number + at) % len(wordings)
                     chosen = (number + row + at) % len(WORDS_MINUTES)
                     minutes = WORDS_MINUTES if whole else WORDS_MINUTES[chosen : chosen + 1]
                     yield Strand(depth=Depth.WORDS, case=case, minutes=minutes)
@@ -182,9 +186,16 @@ class _Maker:
 
     def _spoken(self, case: Case, number: int) -> Case:
         """Return the case in one of the plan's languages and channels, in turn."""
-        spoken = [(language, channel) for channel in Channel for language in self.plan.file.languages]
-        language, channel = spoken[number % len(spoken)]
-        return replace(case, language=language, channel=channel)
+        spoken = self._words_in_turn(case)
+        return spoken[number % len(spoken)]
+
+    def _words_in_turn(self, case: Case) -> list[Case]:
+        """Return the case in each of the plan's languages and channels."""
+        return [
+            replace(case, language=language, channel=channel)
+            for channel in Channel
+            for language in self.plan.file.languages
+        ]
 
     def _case(self, kind: Kind, season: Season, choice: Choice) -> Case:
         case = Case(
@@ -196,9 +207,12 @@ class _Maker:
         )
         return completed(self.plan, choice).of(case)
 
-    def _minutes_of(self, case: Case, season: Season, *, joined: bool) -> tuple[int, ...]:
-        """Return the minutes at which to try a course; those at which joining turns too, if `joined`."""
-        if self.effort is Effort.EXHAUSTIVE and not case.settings:
+    def _minutes_of(self, case: Case, season: Season, *, joined: bool, every: bool) -> tuple[int, ...]:
+        """Return the minutes at which to try a course: where something turns, joining too if `joined`.
+
+        Of an exhaustive proof those of the whole day, if `every`.
+        """
+        if self.effort is Effort.EXHAUSTIVE and every:
             return every_minute(season)
         resolved = self._resolved(case) or self._usual
         find = minutes_together if joined else minutes_alone
