@@ -106,8 +106,6 @@ class AnswersSection(_Section):
     again_after_minutes: int = Field(default=60, ge=1, le=1440)
     """The same answer is not given again sooner."""
     emergency_again_after_minutes: int = Field(default=10, ge=1, le=120)
-    same_words: int = Field(default=3, ge=1, le=20)
-    """From so many replies with the same words within a day, the sender is taken for a machine."""
 
 
 class SilenceSection(_Section):

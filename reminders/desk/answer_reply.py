@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from reminders.care.values import Channel, InDoubt
-from reminders.desk.composing import Desk
+from reminders.desk.composing import AnswerRules, Desk
 from reminders.records import replies
 from reminders.records.bulk import insert_messages
 from reminders.records.message_states import MessageState
@@ -20,10 +20,7 @@ from reminders.wording.framing import Rendered
 
 _USEFUL = timedelta(minutes=30)
 _STOP_CONFIRMATION = timedelta(minutes=5)  # 47 CFR 64.1200(a)(12): presumed allowed within five minutes
-_AGAIN_AFTER = timedelta(hours=1)
-_EMERGENCY_AGAIN_AFTER = timedelta(minutes=10)
 _DAY = timedelta(days=1)
-_MOST_A_DAY = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +44,11 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
     """
     name = _name_of(given)
     reply = given.reply
-    if name is None or (name not in _TO_ANYONE and not _may_be_answered(given)) or _is_too_much(session, name, given):
+    if (
+        name is None
+        or (name not in _TO_ANYONE and not _may_be_answered(given))
+        or _is_too_much(session, name, given, desk.answers)
+    ):
         return None
     now = reply.received_at
     rendered = _rendered(desk, name, given)
@@ -123,15 +124,15 @@ def _may_be_answered(given: Answer) -> bool:
     return not given.contacts or any(contact.state == "active" for contact in given.contacts)
 
 
-def _is_too_much(session: Session, name: str, given: Answer) -> bool:
+def _is_too_much(session: Session, name: str, given: Answer, rules: AnswerRules) -> bool:
     """Say whether the sender was answered enough; an emergency is answered whatever else was."""
     now = given.reply.received_at
     ids = [contact.patient_id for contact in given.contacts if contact.state != "released"]
     earlier = replies.answers_since(session, given.reply, ids, since=now - _DAY)
-    again_after = _EMERGENCY_AGAIN_AFTER if name == "answer_emergency" else _AGAIN_AFTER
+    again_after = rules.emergency_again_after if name == "answer_emergency" else rules.again_after
     if any(each.key == name and each.at > now - again_after for each in earlier):
         return True
-    return name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= _MOST_A_DAY
+    return name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= rules.most_a_day
 
 
 def _rendered(desk: Desk, name: str, given: Answer) -> Rendered:

@@ -34,8 +34,6 @@ class AnswerRules:
     again_after: timedelta = timedelta(hours=1)
     """The same answer is not given again sooner."""
     emergency_again_after: timedelta = timedelta(minutes=10)
-    same_words: int = 3
-    """From so many replies with the same words within a day, the sender is taken for a machine."""
 
 
 @dataclass(frozen=True, kw_only=True)
