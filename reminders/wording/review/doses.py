@@ -49,7 +49,8 @@ def _by_medicine(text: str, words: ReviewWords, medicines: Mapping[str, Medicine
     found: dict[str, list[_Clause]] = {}
     current = ""
     for sentence in sentences(text):
-        for clause in re.split(r"[,;:]\s+|\.\s+(?=or\b|o\b)", sentence):
+        # The text is in small letters here, in which the end of a sentence before a capital is not seen.
+        for clause in re.split(r"[,;:.]\s+", sentence):
             named = medicines_named(clause, medicines)
             current = named[0] if named else current
             if current:
