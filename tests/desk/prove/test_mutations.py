@@ -84,7 +84,6 @@ MUTATIONS = {
     "acetaminophen above the label": text("en/pain_relief_acetaminophen.sms.j2", "3,000 mg", "4,500 mg", "dose"),
     "acetaminophen above the label in an e-mail": Mutation(
         key="pain_relief_acetaminophen", file="en/take_acetaminophen.j2", old="3,000 mg", new="4,500 mg", rule="dose",
-        seen_in="en/pain_relief_acetaminophen.email.j2",
     ),
     "tablets too soon again": text("en/pain_relief_ibuprofen.sms.j2", "every 4-6 hours", "every 2 hours", "dose"),
     "no daily limit": text("en/pain_relief_ibuprofen.sms.j2", " At most 6 in 24 hours.", "", "dose"),
