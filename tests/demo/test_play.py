@@ -230,7 +230,7 @@ def test_a_person_reads_it_in_eighty_columns(tmp_path: Path, told: dict[str, Any
     assert f"{told['sent']} messages in {told['segments']} SMS segments" in done.stdout
     assert "Who needs a call now" in done.stdout
     assert "invented" in lines[-1]
-    # paths and commands are not broken, so that they can be copied; how long they are depends on where the checkout lies
+    # paths and commands are not broken, so that they can be copied; their length depends on where the checkout lies
     paths = (str(tmp_path), str(Path(sys.executable).parent))
     assert [line for line in lines if len(line) > 80 and not any(path in line for path in paths)] == []
 
