@@ -40,6 +40,8 @@ class DispatchRules:
     """How long a batch is one worker's; far longer than its hand-over takes."""
     random: Random = field(default_factory=Random)
     """Spreads the tries of many messages that failed together."""
+    observe: Callable[[str, DispatchReport], None] = lambda _transport, _report: None
+    """Told after every round, also one in which nothing was due, what was settled in it over a transport."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +68,7 @@ class Dispatcher:
         self._clock = clock
         self._transports = dict(transports)
         self._gate = rules.gate
+        self._observe = rules.observe
         self._lease = rules.lease
         self._settler = Settler(concern_due=rules.concern_due, random=rules.random)
         self._installation = database.installation_name()
@@ -129,6 +132,7 @@ class Dispatcher:
             batch = self._claim(session, due, now, done) if due else None
         self._unsettled = []
         report.add(done)
+        self._observe(self._transports[channel].name, done)
         if settling:
             reach("after-settle")
         if batch:
