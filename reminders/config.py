@@ -17,6 +17,7 @@ from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
 from reminders.config_delivery import DeliverySection
 from reminders.config_desk import AnswersSection, DigestSection, DutySection, SilenceSection
+from reminders.config_web import WebSection
 from reminders.errors import ConfigError, InputError
 
 ENV_CONFIG = "REMINDERS_CONFIG"
@@ -138,6 +139,7 @@ class Config(_Section):
     silence: SilenceSection = SilenceSection()
     digest: DigestSection = DigestSection()
     delivery: DeliverySection = DeliverySection()
+    web: WebSection = WebSection()
     folder: Annotated[Path, Field(exclude=True)] = Path()
     """Where the file lies; relative paths in it count from here."""
 

@@ -35,6 +35,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "cancel": ("reminders.cli.changing", "End a course; what still waits is not sent."),
         "consent": ("reminders.cli.consenting", "Show, record or withdraw a patient's consent."),
         "run": ("reminders.cli.running", "Send what is due, until it is stopped."),
+        "serve": ("reminders.cli.serving", "Serve the pages of staff and patients, and send what is due."),
         "reply": ("reminders.cli.replying", "Take in what a patient wrote, and answer it."),
         "triage": ("reminders.cli.triaging", "Read a reply without storing anything."),
         "concerns": ("reminders.cli.concerns", "Show and work off what a person must deal with."),

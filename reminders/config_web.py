@@ -1,0 +1,66 @@
+"""The configuration of the web pages: where they are served, under which address, and how long a sign-in lasts."""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+
+def _address(text: str) -> str:
+    if text and not re.fullmatch(r"https?://[A-Za-z0-9.\-\[\]:]+/?", text):
+        raise ValueError("write it like https://aftercare.example.org, without a path")
+    return text.rstrip("/")
+
+
+Address = Annotated[str, Field(max_length=200), AfterValidator(_address)]
+
+
+class WebSection(BaseModel):
+    """Where the pages are served and how long staff stay signed in."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    host: str = "127.0.0.1"
+    """The interface to listen on; this computer only, unless said otherwise."""
+    port: int = Field(default=8420, ge=1, le=65535)
+    address: Address = ""
+    """How browsers reach the pages; `https://` when anybody but this computer does."""
+    trusted_proxies: tuple[str, ...] = ("127.0.0.1", "::1")
+    """The reverse proxies whose word about the caller's address is taken."""
+    idle_minutes: int = Field(default=20, ge=2, le=480)
+    """Without a click for so long, staff sign in again; what they typed is kept."""
+    session_hours: int = Field(default=12, ge=1, le=24)
+    """The longest a sign-in lasts."""
+
+    @model_validator(mode="after")
+    def _encrypted(self) -> WebSection:
+        if not self.is_local and not self.address.startswith("https://"):
+            raise ValueError(
+                "address: pages that other computers reach need an https:// address; "
+                "put a reverse proxy with a certificate in front, and name its address here"
+            )
+        return self
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only this computer can reach the pages."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether browsers come over TLS."""
+        return self.address.startswith("https://")
+
+    @property
+    def base(self) -> str:
+        """The address that links begin with."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return self.address or f"http://{host}:{self.port}"

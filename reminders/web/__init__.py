@@ -1,0 +1,1 @@
+"""The pages of staff, the pages of patients and the programming interface: shells over the desk."""

@@ -1,0 +1,74 @@
+"""Knows the templates: every value escaped, times by a zone that is named, static files by their content."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+
+
+class Pages:
+    """Turns values into pages."""
+
+    def __init__(self, **known: Any) -> None:
+        """Load templates from beside this module; `known` are values that every page has."""
+        self._environment = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            extensions=["jinja2.ext.i18n"],
+        )
+        self._environment.install_null_translations(newstyle=True)  # type: ignore[attr-defined]  # the extension adds it
+        self._environment.filters.update(moment=moment, wall=wall, iso=iso, words=words)
+        self._environment.globals.update(static=static_url, **known)
+
+    def show(self, name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+        """Return a page from the template `name`."""
+        return HTMLResponse(self.text(name, **values), status_code=status)
+
+    def text(self, name: str, **values: Any) -> str:
+        """Return what the template `name` says."""
+        return self._environment.get_template(name).render(values)
+
+    def add(self, **filters: Callable[..., Any]) -> None:
+        """Let templates use more filters."""
+        self._environment.filters.update(filters)
+
+
+@cache
+def static_url(name: str) -> str:
+    """Return the address of a static file; another content has another address, so browsers may keep it."""
+    digest = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:12]
+    return f"/static/{name}?v={digest}"
+
+
+def moment(instant: datetime | None, zone: ZoneInfo) -> str:
+    """Return a moment as staff read it: `Wed 10 Jun 15:30`; empty for None."""
+    return "" if instant is None else f"{instant.astimezone(zone):%a %-d %b %H:%M}"
+
+
+def wall(instant: datetime | None, zone: ZoneInfo) -> str:
+    """Return the time of day: `15:30`; empty for None."""
+    return "" if instant is None else f"{instant.astimezone(zone):%H:%M}"
+
+
+def iso(instant: datetime, zone: ZoneInfo) -> str:
+    """Return a moment for programs, as in the attribute of `<time>`."""
+    return instant.astimezone(zone).isoformat(timespec="seconds")
+
+
+def words(name: str) -> str:
+    """Return a name of the program as words: `left_voicemail` becomes `left voicemail`."""
+    return name.replace("_", " ").replace("-", " ")

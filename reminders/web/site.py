@@ -1,0 +1,56 @@
+"""Knows what every request needs: the program, the templates, the limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import Depends, Request
+
+from reminders.assembly import App
+from reminders.clock import Clock
+from reminders.config_web import WebSection
+from reminders.desk.composing import Desk
+from reminders.records.database import Database
+from reminders.web.limits import Limiter
+from reminders.web.pages import Pages
+
+
+@dataclass(frozen=True, kw_only=True)
+class Site:
+    """One practice's pages, made once and shared by all requests."""
+
+    app: App
+    pages: Pages
+    sign_ins: Limiter = field(default_factory=lambda: Limiter(most=20, within=timedelta(minutes=5)))
+    """Tries to sign in, by the caller's address."""
+
+    @property
+    def desk(self) -> Desk:
+        """Where staff act."""
+        return self.app.desk
+
+    @property
+    def database(self) -> Database:
+        """Where everything is kept; give each request a transaction of its own."""
+        return self.app.database
+
+    @property
+    def clock(self) -> Clock:
+        """The one clock."""
+        return self.app.clock
+
+    @property
+    def web(self) -> WebSection:
+        """How the pages are served."""
+        return self.app.config.web
+
+
+def site_of(request: Request) -> Site:
+    """Return the site that a request came to."""
+    site: Site = request.app.state.site
+    return site
+
+
+TheSite = Annotated[Site, Depends(site_of)]

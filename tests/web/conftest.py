@@ -1,0 +1,37 @@
+"""Fixtures for the pages: an invented practice in Chicago, and a real server for it on loopback."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from reminders.records.schema import migrate
+from tests.desk.office import Office, open_office
+from tests.web.server import Server, serving
+
+
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file of our schema that nobody writes to; each test gets a copy."""
+    path = tmp_path_factory.mktemp("empty") / "reminders.sqlite3"
+    migrate(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
+    """The practice on a Wednesday morning in June, 10:30."""
+    database = Path(shutil.copy(empty_database, tmp_path / "reminders.sqlite3"))
+    opened = open_office(tmp_path, database, "2026-06-10T10:30")
+    yield opened
+    opened.database.close()
+
+
+@pytest.fixture
+def server(office: Office) -> Iterator[Server]:
+    """The pages of `office`, on a free port of loopback."""
+    with serving(office.app) as running:
+        yield running

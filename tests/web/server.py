@@ -1,0 +1,49 @@
+"""A real server of the pages on a free port of loopback, in a thread of the test's own process."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import httpx
+import uvicorn
+
+from reminders.assembly import App
+from reminders.web.app import web_app
+
+
+@dataclass(frozen=True, kw_only=True)
+class Server:
+    """A running server."""
+
+    app: App
+    base: str
+
+    def browser(self) -> httpx.Client:
+        """A program that keeps cookies, as a browser does, and follows no redirects by itself."""
+        return httpx.Client(base_url=self.base, timeout=20)
+
+
+@contextmanager
+def serving(app: App) -> Iterator[Server]:
+    """Serve the pages of `app` until the block ends."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    config = uvicorn.Config(
+        web_app(app), log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=1
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    deadline = time.monotonic() + 10
+    while not server.started and time.monotonic() < deadline:
+        time.sleep(0.005)
+    try:
+        yield Server(app=app, base=f"http://127.0.0.1:{listener.getsockname()[1]}")
+    finally:
+        server.should_exit = True
+        thread.join(10)
+        listener.close()

@@ -1,0 +1,62 @@
+"""What holds for every page: headers, refusals without personal data, sizes, names of hosts."""
+
+from __future__ import annotations
+
+import httpx
+import pytest
+
+from tests.web.server import Server
+
+
+@pytest.fixture
+def page(server: Server) -> httpx.Response:
+    """The answer to an address that does not exist."""
+    with server.browser() as browser:
+        return browser.get("/nowhere")
+
+
+def test_a_page_that_does_not_exist_says_so(page: httpx.Response) -> None:
+    assert page.status_code == 404
+    assert "There is nothing here" in page.text
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("cache-control", "no-store"),
+        ("x-content-type-options", "nosniff"),
+        ("referrer-policy", "no-referrer"),
+        ("x-frame-options", "DENY"),
+    ],
+)
+def test_every_answer_carries_the_header(page: httpx.Response, name: str, value: str) -> None:
+    assert page.headers[name] == value
+
+
+def test_no_page_may_run_what_stands_in_it(page: httpx.Response) -> None:
+    """Content Security Policy Level 3, sections 6.1 and 6.4: `unsafe-inline` is what would allow it."""
+    policy = page.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert "unsafe" not in policy
+
+
+def test_static_files_may_be_kept(server: Server) -> None:
+    with server.browser() as browser:
+        assert "immutable" in browser.get("/static/style.css").headers["cache-control"]
+
+
+@pytest.mark.parametrize("path", ["../app.py", "..%2fapp.py", "%2e%2e/pages.py", "/etc/passwd"])
+def test_no_path_leads_out_of_the_static_files(server: Server, path: str) -> None:
+    with server.browser() as browser:
+        assert browser.get(f"/static/{path}").status_code == 404
+
+
+def test_another_sites_name_is_not_answered(server: Server) -> None:
+    with server.browser() as browser:
+        assert browser.get("/staff/", headers={"Host": "rebound.example.org"}).status_code == 400
+
+
+def test_a_body_that_is_no_form_of_ours_is_refused(server: Server) -> None:
+    with server.browser() as browser:
+        assert browser.post("/staff/", content=b"x" * 1_000_001).status_code == 413
