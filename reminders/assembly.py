@@ -169,6 +169,7 @@ class App:
         from reminders.desk.digest import DigestTimes, send_digest  # noqa: PLC0415
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
         from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
+        from reminders.desk.staff_tasks import open_due_tasks  # noqa: PLC0415
 
         def escalate() -> datetime | None:
             escalate_all(self.database, self.desk)
@@ -176,6 +177,9 @@ class App:
 
         def look_for_silence() -> None:
             attend_to_silence(self.database, self.desk)
+
+        def open_tasks() -> None:
+            open_due_tasks(self.database, self.desk)
 
         def digest() -> None:
             times = self.config.digest
@@ -188,6 +192,7 @@ class App:
 
         return (
             RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
+            RecurringJob(name="tasks", every=timedelta(minutes=1), run=open_tasks),
             RecurringJob(name="digest", every=timedelta(minutes=1), run=digest),
             RecurringJob(name="failures", every=timedelta(hours=1), run=look_for_failures),
             RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),

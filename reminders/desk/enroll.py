@@ -22,10 +22,12 @@ from reminders.desk.patient_at_desk import Person, put_on_record, recognise
 from reminders.desk.pinned_plans import keep_plan
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.replan import make_room_for
+from reminders.desk.staff_tasks import rows_of_tasks
 from reminders.errors import InputError
 from reminders.records import courses
 from reminders.records.bulk import insert_messages
 from reminders.records.concerns import open_concern
+from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
 
 STANDARD_CONSENT = (
@@ -181,6 +183,7 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
         addresses=sound.addresses,
     )
     insert_messages(session, rows_of(composed, whose))
+    add_tasks(session, rows_of_tasks(composed.resolved, desk.practice_id, enrollment_id))
     warnings = (*sound.warnings, *known.warnings, *_desk_warnings(composed))
     _open_tasks(session, composed, whose, at=now)
     return Enrolled(enrollment_id=enrollment_id, patient_id=patient_id, composed=composed, warnings=warnings)

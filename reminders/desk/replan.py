@@ -17,10 +17,12 @@ from reminders.desk.message_rows import Belonging, rows_of
 from reminders.desk.overlaps import is_twin, running_beside, said_beside
 from reminders.desk.patient_at_desk import wishes_of
 from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.staff_tasks import rows_of_tasks
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import courses, people
 from reminders.records.bulk import insert_messages
 from reminders.records.message_states import SPENT, MessageState
+from reminders.records.staff_tasks import NewTask, replace_waiting
 from reminders.records.tables import Contact, Enrollment, Message
 
 __all__ = ["Change", "Proposal", "active_enrollment", "make_room_for", "propose", "refresh_others", "replan"]
@@ -39,6 +41,8 @@ class Proposal:
     course: Course
     changes: tuple[Change, ...]
     steps: tuple[Step, ...]
+    tasks: Sequence[NewTask]
+    """For staff, in place of those that wait."""
 
 
 def propose(session: Session, desk: Desk, enrollment_id: int, course: Course) -> Proposal:
@@ -72,7 +76,8 @@ def propose(session: Session, desk: Desk, enrollment_id: int, course: Course) ->
         addresses=_addresses(session, enrollment.patient_id, course, used={each.address for each in messages}),
     )
     changes, steps = difference(messages, rows_of(composed, whose), now=now)
-    return Proposal(enrollment_id=enrollment_id, course=fitted, changes=changes, steps=steps)
+    tasks = rows_of_tasks(composed.resolved, enrollment.practice_id, enrollment_id)
+    return Proposal(enrollment_id=enrollment_id, course=fitted, changes=changes, steps=steps, tasks=tasks)
 
 
 def replan(
@@ -201,6 +206,7 @@ def _store(session: Session, proposal: Proposal) -> None:
         if not kept:
             raise StateError("a message went out while the course was planned anew; look at the difference again")
     insert_messages(session, [step.new for step in proposal.steps if step.new is not None])
+    replace_waiting(session, proposal.enrollment_id, proposal.tasks)
     course = proposal.course
     courses.set_enrollment(
         session,

@@ -71,7 +71,8 @@ def resume_course(session: Session, desk: Desk, enrollment_id: int, decision: De
 def end_course(session: Session, desk: Desk, enrollment_id: int, decision: Decision) -> int:
     """End a course before its last day, as the patient needs it no more; returns how many messages are not sent.
 
-    The patient's other courses are planned anew, as `cancel_course` does. Raises NotFound, or StateError.
+    Its tasks for staff stay: a result is owed to a patient who wants no messages, too. The patient's other courses
+    are planned anew, as `cancel_course` does. Raises NotFound, or StateError.
     """
     enrollment = active_enrollment(session, enrollment_id)
     courses.set_enrollment(session, enrollment_id, state="ended", ended_at=desk.clock.now(), paused_at=None)

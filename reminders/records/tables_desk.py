@@ -1,10 +1,10 @@
-"""The tables of what the desk does by itself: e-mails kept as they came, and what is done once and not again."""
+"""The tables of what the desk does by itself: e-mails kept as they came, tasks for staff, what is done only once."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import Column, LargeBinary, Table, UniqueConstraint
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, Table, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from reminders.records.tables import BigId, Instant
@@ -38,5 +38,39 @@ class DoneOnce(SQLModel, table=True):
     at: datetime = Field(sa_column=Column(Instant, nullable=False))
 
 
+class StaffTask(SQLModel, table=True):
+    """Something of a course that staff see to at its moment; then it becomes a concern."""
+
+    __tablename__ = "staff_task"
+    __table_args__ = (
+        # serves the search for tasks whose moment has come: grows with what waits, not with what was done
+        Index(
+            "ix_staff_task_due",
+            "practice_id",
+            "due_at",
+            sqlite_where=text("state = 'waiting'"),
+            postgresql_where=text("state = 'waiting'"),
+        ),
+        CheckConstraint("state IN ('waiting', 'opened', 'cancelled')", name="ck_staff_task_state"),
+        CheckConstraint("(state = 'opened') = (concern_id IS NOT NULL)", name="ck_staff_task_opened"),
+    )
+
+    enrollment_id: int = Field(
+        sa_column=Column(BigId, ForeignKey("enrollment.id"), primary_key=True, autoincrement=False)
+    )
+    key: str = Field(primary_key=True)
+    occurrence: int = Field(primary_key=True)
+    """Counted from 1 within a key."""
+    practice_id: str
+    says: str
+    """What is to be seen to, as a question."""
+    due_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+    """When it becomes a concern."""
+    state: str = "waiting"
+    """waiting; opened (there is, or was, a concern); cancelled (the course does not ask for it any more)."""
+    concern_id: int | None = Field(default=None, sa_column=Column(BigId, ForeignKey("concern.id")))
+
+
 INCOMING_EMAILS: Table = SQLModel.metadata.tables["incoming_email"]
 DONE_ONCE: Table = SQLModel.metadata.tables["done_once"]
+STAFF_TASKS: Table = SQLModel.metadata.tables["staff_task"]
