@@ -18,9 +18,15 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str
         yield fresh_database("sqlite", tmp_path)
     else:
         # To make a database takes ten times as long as to empty one.
-        name = shared_postgresql_database()
-        yield postgresql().url(name)
-        postgresql().empty(name)
+        yield shared_postgresql_url()
+        empty_shared_postgresql()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_kind(request: pytest.FixtureRequest) -> str:
+    """Each kind of database in turn."""
+    kind: str = request.param
+    return kind
 
 
 @pytest.fixture
@@ -29,3 +35,13 @@ def database(database_url: str) -> Iterator[Database]:
     opened = open_database(database_url)
     yield opened
     opened.close()
+
+
+def shared_postgresql_url() -> str:
+    """The address of the PostgreSQL database that one test after the other uses; whoever does empties it after."""
+    return postgresql().url(shared_postgresql_database())
+
+
+def empty_shared_postgresql() -> None:
+    """Take everything out of it again."""
+    postgresql().empty(shared_postgresql_database())

@@ -191,11 +191,14 @@ class Office:
             }
 
 
-def open_office(folder: Path, database: Path, start: str, **settings: Any) -> Office:
-    """Open the practice at a wall time in Chicago, with an empty database; `settings` are of its configuration."""
+def open_office(folder: Path, database: Path | str, start: str, **settings: Any) -> Office:
+    """Open the practice at a wall time in Chicago, with an empty database; `settings` are of its configuration.
+
+    `database` is a SQLite file, or an address.
+    """
     values: dict[str, Any] = {
         "demo": True,
-        "database": f"sqlite:///{database}",
+        "database": database if isinstance(database, str) else f"sqlite:///{database}",
         "practice": {
             "name": "Example Foot Care",
             "zone": "America/Chicago",

@@ -18,7 +18,10 @@ from reminders.desk.concerns import (
 )
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records.tables import Concern
+from tests.databases import database_kind
 from tests.desk.office import Office
+
+__all__ = ["database_kind"]
 
 
 @pytest.fixture

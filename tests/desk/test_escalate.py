@@ -16,9 +16,12 @@ from reminders.desk.concerns import (
 from reminders.desk.escalate import escalate, escalate_all, next_escalation_at
 from reminders.errors import InputError, StateError
 from reminders.records.concerns import concerns_to_notify
+from tests.databases import database_kind
 from tests.desk.conftest import Opener
 from tests.desk.office import PHONE, Office, at, minutes, wall
 from tests.desk.test_duty import PEOPLE, SHIFTS
+
+__all__ = ["database_kind"]
 
 NURSE, DOCTOR = "+13125550141", "+13125550142"
 TIGHT = "I can't breathe and my chest is tight"

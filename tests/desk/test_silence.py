@@ -9,7 +9,10 @@ from sqlmodel import col
 from reminders.desk.concerns import CallBack, close_concern
 from reminders.desk.silence import SilenceReport, attend_to_failures, attend_to_silence
 from reminders.records.tables import Message, Reply
+from tests.databases import database_kind
 from tests.desk.office import Office, at, minutes, wall
+
+__all__ = ["database_kind"]
 
 MIDDAY = "2026-06-11T12:30"  # the lead plan's yes-or-no question of the first day, useful for 6 hours
 

@@ -8,7 +8,10 @@ import pytest
 
 from reminders.desk import steer_course as steer
 from reminders.errors import InputError, StateError
+from tests.databases import database_kind
 from tests.desk.office import PHONE, Office, at, wall
+
+__all__ = ["database_kind"]
 
 WHY = steer.Decision(by="N. Nurse", reason="in hospital")
 
