@@ -9,6 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from reminders import words
 from reminders.clock import Clock, SystemClock
 from reminders.config import Config, PracticeSection, find_config, load_config
 from reminders.config_desk import AnswersSection, SilenceSection
@@ -44,6 +45,11 @@ class App:
     clock: Clock = field(default_factory=SystemClock)
     library_of: Callable[[Path], PlanLibrary] = PlanLibrary
     """Gives the procedures of a folder; a test may keep them from one program to the next."""
+
+    def __post_init__(self) -> None:
+        """Speak to staff in the language that the practice chose; else the environment's stays."""
+        if chosen := self.config.practice.staff_language:
+            words.speak(chosen)
 
     @cached_property
     def library(self) -> PlanLibrary:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from reminders import words
 from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
 from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
@@ -31,6 +32,12 @@ def _known_zone(name: str) -> str:
     except InputError as error:
         raise ValueError(str(error)) from None
     return name
+
+
+def _staff_language(code: str) -> str:
+    if code and words.nearest(code) is None:
+        raise ValueError(f"there is no catalog for it; choose from {', '.join(words.available())}")
+    return code
 
 
 ZoneName = Annotated[str, AfterValidator(_known_zone)]
@@ -82,6 +89,8 @@ class PracticeSection(_Section):
     zone: ZoneName
     region: Annotated[str, Field(pattern=r"^[A-Z]{2}$")] = "US"
     language: str = "en"
+    staff_language: Annotated[str, AfterValidator(_staff_language)] = ""
+    """Of commands, pages and notices for staff; empty: as the environment's locale says."""
     phone: Line
     after_hours_phone: Annotated[str, Field(max_length=40)] = ""
     emergency_number: Line = "911"

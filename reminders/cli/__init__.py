@@ -11,6 +11,7 @@ from typing import Any, NoReturn
 
 import click
 
+from reminders import words
 from reminders.cli.faults import told
 
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
@@ -106,6 +107,7 @@ def commands(ctx: click.Context, config_path: str | None) -> None:
       reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago
       reminders init
     """  # noqa: D301  click wants the character itself
+    words.speak(words.of_environment())
     ctx.meta["config"] = config_path
 
 

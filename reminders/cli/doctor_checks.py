@@ -11,6 +11,7 @@ from datetime import timedelta
 from enum import StrEnum
 from pathlib import Path
 
+from reminders import words
 from reminders.assembly import App
 from reminders.clock import zone_data_version
 from reminders.config import find_config
@@ -58,6 +59,9 @@ def all_findings(config: Path | None, build: Callable[[Path | None], App]) -> It
         yield from _private("configuration file", path)
     if app.config.demo:
         yield _note("demo mode", "plans need no approval and drafts may be sent", "never with real patients")
+    if words.is_draft(words.language()):
+        said = f"the strings in {words.language()!r} are a draft that no qualified translator has read"
+        yield _note("staff language", said, "set practice.staff_language, or have the catalog read")
     yield _fine("time zones", f"rules {zone_data_version()} (tzdata package); the practice is in {app.config.zone.key}")
     yield from _plans(app)
     yield from _transports(app)

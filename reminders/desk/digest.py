@@ -18,6 +18,7 @@ from reminders.records.database import Database
 from reminders.records.done_once import is_first_time
 from reminders.records.overview import RunningCourse
 from reminders.records.people import new_id
+from reminders.words import gettext, marked, ngettext
 
 _LATELY = timedelta(days=1)
 _MOST_LISTED = 30
@@ -125,30 +126,37 @@ def send_digest(database: Database, desk: Desk, times: DigestTimes) -> bool:
         digest = make_digest(session, desk)
         notice = Notice(
             key=DIGEST,
-            subject=f"Aftercare today: {len(digest.concerns)} open, {len(digest.silent)} silent",
+            subject=gettext(
+                "Aftercare today: {open} open, {silent} silent", open=len(digest.concerns), silent=len(digest.silent)
+            ),
             short="",
             paragraphs=digest_lines(digest, desk),
             useful_until=now + timedelta(hours=12),
-            reason="the digest of the day",
+            reason=gettext("the digest of the day"),
         )
         return bool(notify(session, desk, reader, notice))
 
 
 def digest_lines(digest: Digest, desk: Desk) -> tuple[str, ...]:
     """Return the digest in sentences that name nobody: counts, and the numbers under which the program shows who."""
-    by_urgency = [f"{_count(digest, name)} {name}" for name in URGENCIES if _count(digest, name)]
+    by_urgency = [f"{_count(digest, name)} {gettext(name)}" for name in URGENCIES if _count(digest, name)]
     overdue = [each.id for each in digest.concerns if each.is_overdue]
     paused = [each.enrollment_id for each in digest.courses if each.is_paused]
     failing = [each.enrollment_id for each in digest.courses if each.failed]
     where = f"{desk.duty.link}/concerns" if desk.duty.link else "reminders concerns; reminders digest"
     lines = [
-        f"{desk.house.sender.practice_name}: {len(digest.courses)} courses run.",
-        f"Open concerns: {', '.join(by_urgency) or 'none'}.",
-        _listed("Overdue concerns", overdue),
-        _listed("Silent, enrollments", [each.enrollment_id for each in digest.silent]),
-        _listed("Paused, enrollments", paused),
-        _listed("Messages failed, enrollments", failing),
-        f"Who they are: {where}",
+        ngettext(
+            "{practice}: {number} course runs.",
+            "{practice}: {number} courses run.",
+            len(digest.courses),
+            practice=desk.house.sender.practice_name,
+        ),
+        gettext("Open concerns: {listed}.", listed=", ".join(by_urgency) or gettext("none")),
+        _listed(marked("Overdue concerns: {listed}."), overdue),
+        _listed(marked("Silent, enrollments: {listed}."), [each.enrollment_id for each in digest.silent]),
+        _listed(marked("Paused, enrollments: {listed}."), paused),
+        _listed(marked("Messages failed, enrollments: {listed}."), failing),
+        gettext("Who they are: {where}", where=where),
     ]
     return tuple(line for line in lines if line)
 
@@ -186,6 +194,7 @@ def _count(digest: Digest, urgency: str) -> int:
 def _listed(what: str, ids: Sequence[int]) -> str:
     if not ids:
         return ""
-    shown = ", ".join(map(str, ids[:_MOST_LISTED]))
-    more = f" and {len(ids) - _MOST_LISTED} more" if len(ids) > _MOST_LISTED else ""
-    return f"{what}: {shown}{more}."
+    listed = ", ".join(map(str, ids[:_MOST_LISTED]))
+    if len(ids) > _MOST_LISTED:
+        listed = gettext("{listed} and {number} more", listed=listed, number=len(ids) - _MOST_LISTED)
+    return gettext(what, listed=listed)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from reminders.care.timing import instant_of, local_day
 from reminders.desk.opening_hours import OpeningHours
+from reminders.words import gettext
 
 _ONE_DAY = timedelta(days=1)
 _LONGEST_PAUSE = timedelta(hours=2)
@@ -76,11 +77,11 @@ class Duty:
         The practice sets these times; no public target exists (common practice, no source).
         """
         if urgency == "emergency":
-            return opened_at, "an emergency is told at once"
+            return opened_at, gettext("an emergency is told at once")
         if urgency == "urgent":
             take_by = opening.after_open_time(opened_at, self.urgent_take)
-            return min(take_by, due_at), "nobody took it in time"
-        return due_at, "it is overdue"
+            return min(take_by, due_at), gettext("nobody took it in time")
+        return due_at, gettext("it is overdue")
 
     def next_step_at(self, urgency: str, told_at: datetime, steps: int, opening: OpeningHours) -> datetime:
         """Return when the next person is told after `steps` were: of an emergency at an even pace until it is taken.

@@ -14,6 +14,7 @@ from reminders.records import concerns
 from reminders.records.database import Database
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent
+from reminders.words import gettext, on_day
 
 _BY = "escalation"
 
@@ -79,14 +80,21 @@ def _step(session: Session, desk: Desk, concern: Concern, why: str) -> Step | No
         return None
     notice = Notice(
         key=SHORT_NOTICE,
-        subject=f"{concern.urgency.capitalize()}: concern {concern_id} waits",
+        subject=gettext("{urgency}: concern {id} waits", urgency=gettext(concern.urgency).capitalize(), id=concern_id),
         short=_short(desk, concern),
         useful_until=until(now, next_at - now),
-        reason=f"concern {concern_id}, step {done + 1}: {why}",
+        reason=gettext("concern {id}, step {step}: {why}", id=concern_id, step=done + 1, why=why),
     )
     channels = notify(session, desk, person, notice)
-    told = f"by {' and '.join(channels)}" if channels else "not told: no way to reach them"
-    note = f"step {done + 1}: {person.name} {told}; {why}; next at {next_at:%Y-%m-%d %H:%M} UTC"
+    told = gettext("by {channels}", channels=", ".join(channels))
+    note = gettext(
+        "step {step}: {person} {told}; {why}; next at {next_at} UTC",
+        step=done + 1,
+        person=person.name,
+        told=told if channels else gettext("not told: no way to reach them"),
+        why=why,
+        next_at=f"{next_at:%Y-%m-%d %H:%M}",
+    )
     concerns.add_event(session, ConcernEvent(concern_id=concern_id, action="escalated", by=_BY, note=note, at=now))
     return Step(concern_id=concern_id, number=done + 1, person=person, channels=channels)
 
@@ -94,7 +102,11 @@ def _step(session: Session, desk: Desk, concern: Concern, why: str) -> Step | No
 def _short(desk: Desk, concern: Concern) -> str:
     """Return what an SMS may say to a telephone that anybody may look at: nothing about a patient."""
     since = concern.opened_at.astimezone(desk.zone)
-    return (
-        f"{desk.house.sender.practice_name}: {concern.urgency.upper()} concern {concern.id} of {since:%a %H:%M}. "
-        f"Nobody took it yet. {link_to(desk, new_id(concern.id))}"
+    return gettext(
+        "{practice}: {urgency} concern {id} of {since}. Nobody took it yet. {link}",
+        practice=desk.house.sender.practice_name,
+        urgency=gettext(concern.urgency).upper(),
+        id=concern.id,
+        since=on_day(since, "EEE HH:mm"),
+        link=link_to(desk, new_id(concern.id)),
     )

@@ -14,6 +14,7 @@ from reminders.records.bulk import insert_messages
 from reminders.records.message_states import MessageState
 from reminders.wording.email_body import escape_markdown
 from reminders.wording.sms import measure, substitute_typography
+from reminders.words import language
 
 SHORT_NOTICE = "staff_notice"
 DIGEST = "staff_digest"
@@ -67,7 +68,7 @@ def _row(desk: Desk, channel: str, address: str, notice: Notice) -> dict[str, ob
         "joined_into": None,
         "channel": channel,
         "address": address,
-        "language": "en",
+        "language": language(),
         "state": MessageState.SCHEDULED.value,
         "planned_at": now,
         "send_at": now,

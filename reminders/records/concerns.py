@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
 from reminders.records.tables import Concern, ConcernEvent, Instant, Reply
+from reminders.words import marked
 
 _CONCERNS = SQLModel.metadata.tables["concern"]
 _EVENTS = SQLModel.metadata.tables["concern_event"]
@@ -18,7 +19,7 @@ _EVENTS = SQLModel.metadata.tables["concern_event"]
 _ADD = insert(_CONCERNS).returning(_CONCERNS.c.id)
 _ADD_EVENT = insert(_EVENTS)
 
-URGENCIES = ("emergency", "urgent", "routine")
+URGENCIES = (marked("emergency"), marked("urgent"), marked("routine"))
 """Most urgent first."""
 
 _BY_URGENCY = case(

@@ -1,0 +1,113 @@
+"""The language that staff read: which one, from where, and that its catalogs hold every string of the program."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+from string import Formatter
+
+import pytest
+
+from reminders import words
+from reminders.config import PracticeSection
+from tests import catalogs
+
+
+@pytest.fixture(autouse=True)
+def _english_again() -> Iterator[None]:
+    yield
+    words.speak("en")
+
+
+# GNU gettext manual, section 2.3.2 "Locale Environment Variables" and 2.3.3 "Specifying a Priority List of Languages".
+@pytest.mark.parametrize(
+    ("variables", "language"),
+    [
+        pytest.param({}, "en", id="nothing is set"),
+        pytest.param({"LANG": "es_ES.UTF-8"}, "es", id="country and encoding"),
+        pytest.param({"LANG": "es"}, "es", id="plain"),
+        pytest.param({"LANG": "es-MX"}, "es", id="as on the web"),
+        pytest.param({"LANG": "ca_ES@valencia"}, "en", id="a language without a catalog"),
+        pytest.param({"LANG": "es_ES.UTF-8", "LC_ALL": "C"}, "en", id="LC_ALL before LANG"),
+        pytest.param({"LANG": "es_ES.UTF-8", "LC_MESSAGES": "en_US.UTF-8"}, "en", id="LC_MESSAGES before LANG"),
+        pytest.param({"LANG": "en_US.UTF-8", "LC_TIME": "es_ES.UTF-8"}, "en", id="LC_TIME says nothing of words"),
+        pytest.param({"LANGUAGE": "ca:es:en", "LANG": "en_US.UTF-8"}, "es", id="the first of LANGUAGE that exists"),
+        pytest.param({"LANGUAGE": "", "LANG": "es_ES"}, "es", id="an empty variable is not set"),
+    ],
+)
+def test_the_locale_of_the_environment_chooses(variables: Mapping[str, str], language: str) -> None:
+    assert words.of_environment(variables) == language
+
+
+def test_a_string_is_put_into_the_language_spoken_with_its_values() -> None:
+    words.speak("es_MX")
+    assert words.gettext("Who they are: {where}", where="{x}") == "Quiénes son: {x}"
+    assert words.ngettext(
+        "{practice}: {number} course runs.", "{practice}: {number} courses run.", 1, practice="P"
+    ) == ("P: 1 curso en marcha.")
+
+
+def test_one_request_speaks_its_own_language_and_the_process_keeps_its() -> None:
+    with words.speaking("es"):
+        assert words.gettext("urgent") == "urgente"
+    assert words.gettext("urgent") == "urgent"
+
+
+def test_a_day_is_written_as_the_language_writes_it() -> None:
+    moment = datetime.fromisoformat("2026-03-07T15:30")
+    assert words.on_day(moment) == "Sat 7 Mar 2026 15:30"
+    words.speak("es")
+    assert words.on_day(moment) == "sáb 7 mar 2026 15:30"
+
+
+def test_a_staff_language_without_a_catalog_is_a_fault_of_the_configuration() -> None:
+    with pytest.raises(ValueError, match="choose from en, es"):
+        PracticeSection(name="P", zone="UTC", phone="212-555-0100", staff_language="tlh")
+
+
+@pytest.fixture(scope="module")
+def source() -> set[tuple[str, ...]]:
+    """What the program says today."""
+    return set(catalogs.messages_of(catalogs.extracted()))
+
+
+@pytest.mark.parametrize("path", catalogs.files(), ids=lambda path: path.parts[-3])
+def test_a_catalog_is_complete_and_up_to_date(path: Path, source: set[tuple[str, ...]]) -> None:
+    """When this fails: `python -m tests.catalogs`, then translate what it lists."""
+    held = catalogs.messages_of(catalogs.read(path))
+    assert set(held) == source
+    assert [key for key, each in held.items() if each.fuzzy or not all(catalogs.forms(each.string))] == []
+
+
+def places(text: str) -> set[str]:
+    """The named places in a string."""
+    return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+
+
+@pytest.mark.parametrize("path", catalogs.files(), ids=lambda path: path.parts[-3])
+def test_a_translation_has_the_places_of_its_source_and_no_others(path: Path) -> None:
+    wrong = [
+        key
+        for key, each in catalogs.messages_of(catalogs.read(path)).items()
+        for form in catalogs.forms(each.string)
+        if places(form) != places(key[-1])
+    ]
+    assert wrong == []
+
+
+def test_a_catalog_that_nobody_qualified_has_read_says_so() -> None:
+    assert words.is_draft("es")
+    assert not words.is_draft("en")
+
+
+def test_every_string_is_a_literal_that_a_catalog_can_hold() -> None:
+    built = []
+    for path in catalogs.PROGRAM.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.args:
+                looser = (ast.JoinedStr, ast.BinOp, ast.Call)
+                if node.func.id in {"gettext", "ngettext", "marked"} and isinstance(node.args[0], looser):
+                    built.append(f"{path.name}:{node.lineno}")
+    assert built == []
