@@ -230,11 +230,21 @@ def _forms(word: str) -> Iterator[str]:
 
 
 def load_source(name: str) -> Source:
-    """Read one lexicon file of this package by its name without ending."""
-    data = tomllib.loads((_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
-    patterns = {kind: tuple(lines) for kind, lines in data.get("patterns", {}).items()}
-    numbers = {word: float(value) for word, value in data.get("numbers", {}).items()}
-    return Source(data.get("classes", {}), patterns, numbers, bool(data.get("by_sound", False)))
+    """Read the lexicon of one language: the files of its folder together, or its one file."""
+    folder = _FOLDER / name
+    classes: dict[str, str] = {}
+    patterns: dict[str, tuple[str, ...]] = {}
+    numbers: dict[str, float] = {}
+    by_sound = False
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else [_FOLDER / f"{name}.toml"]:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        for kind, words in data.get("classes", {}).items():
+            classes[kind] = f"{classes.get(kind, '')} {words}"
+        for kind, lines in data.get("patterns", {}).items():
+            patterns[kind] = (*patterns.get(kind, ()), *lines)
+        numbers |= {word: float(value) for word, value in data.get("numbers", {}).items()}
+        by_sound = by_sound or bool(data.get("by_sound", False))
+    return Source(classes, patterns, numbers, by_sound)
 
 
 @lru_cache(maxsize=64)
