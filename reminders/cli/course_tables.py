@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from itertools import groupby
 from pathlib import Path
 
 import click
 from rich.text import Text
 
+from reminders.care.staff_tasks import due_tasks
 from reminders.care.timing import course_day
 from reminders.care.values import Outcome
-from reminders.cli.terminal import line, show_rows, table
+from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.desk.composing import Composed, ComposedCourse
 from reminders.errors import InputError
 from reminders.exchange.pdf import print_pdf
@@ -42,6 +44,7 @@ def show_course(composed: ComposedCourse) -> None:
         )
         title = f"Day {day}, {date:%a} {date.day} {date:%b %Y}"
         show_rows(table(*columns, title=title, expand=True), (_cells(message, composed) for message in found))
+    _show_tasks(composed)
     _show_totals(composed)
 
 
@@ -54,6 +57,20 @@ def _cells(message: Composed, composed: ComposedCourse) -> tuple[Text, Text, Tex
         what.append(f"\n{label}", style=style)
     why = Text("\n".join(reason.text for reason in joined.reasons))
     return Text(f"{local:%H:%M}"), what, Text(message.rendered.text), why
+
+
+def _show_tasks(composed: ComposedCourse) -> None:
+    """Print what staff see to, which no patient gets."""
+    course = composed.resolved.course
+
+    def moment(at: datetime) -> str:
+        day = course_day(at, procedure_end=course.procedure_end, zone=course.zone)
+        return f"Day {day}, {short_when(at, course.zone)}"
+
+    rows = [(moment(task.due_at), task.says) for task in due_tasks(composed.resolved)]
+    if rows:
+        title = "For staff: becomes a concern on its day"
+        show_rows(table(("At", {"no_wrap": True}), ("Task", {"ratio": 1}), title=title, expand=True), rows)
 
 
 def _show_totals(composed: ComposedCourse) -> None:

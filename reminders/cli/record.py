@@ -14,6 +14,7 @@ from reminders.cli.options import json_option, opened
 from reminders.cli.terminal import as_text, line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.course_facts import as_json as facts_as_json
+from reminders.desk.staff_tasks import TaskOfCourse
 
 
 @click.command(epilog="\b\nExamples:\n  reminders record 12\n  reminders record 12 --json > record.json\n")
@@ -62,6 +63,12 @@ def _show(found: ChartRecord) -> None:
             for step in each.history
         ),
     )
+    if found.tasks:
+        _heading("Tasks for staff")
+        show_rows(
+            table(("On", {"no_wrap": True}), "State", ("Task", {"ratio": 1})),
+            ([short_when(each.due_at, zone), _state_of(each), each.says] for each in found.tasks),
+        )
     _heading("Consent")
     show_rows(
         table(("When", {"no_wrap": True}), "What", "Address", "By", ("Words", {"ratio": 1})),
@@ -70,6 +77,10 @@ def _show(found: ChartRecord) -> None:
             for each in found.consent
         ),
     )
+
+
+def _state_of(task: TaskOfCourse) -> str:
+    return task.state if task.concern_id is None else f"concern {task.concern_id}"
 
 
 def _heading(text: str) -> None:
@@ -151,6 +162,17 @@ def _as_json(found: ChartRecord) -> dict[str, Any]:
         ],
         "answers": [message_as_json(each) for each in found.answers],
         "concerns": [concern_as_json(each) for each in found.concerns],
+        "tasks": [
+            {
+                "key": each.key,
+                "occurrence": each.occurrence,
+                "says": each.says,
+                "due_at": at(each.due_at),
+                "state": each.state,
+                "concern": each.concern_id,
+            }
+            for each in found.tasks
+        ],
         "consent": [
             {
                 "at": at(each.at),

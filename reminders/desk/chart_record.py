@@ -14,6 +14,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.concern_list import ListedConcern, SaidByPatient, concerns_about, said_by_patient
 from reminders.desk.course_facts import from_json
 from reminders.desk.message_list import ListedMessage, full_name, listed
+from reminders.desk.staff_tasks import TaskOfCourse, tasks_of_course
 from reminders.errors import NotFound
 from reminders.records import approvals, courses, finding, people, replies
 from reminders.records.tables import Approval, Enrollment
@@ -77,6 +78,8 @@ class ChartRecord:
     replies: tuple[SaidByPatient, ...]
     """Oldest first; those that belong to no other course of the patient."""
     concerns: tuple[ListedConcern, ...]
+    tasks: tuple[TaskOfCourse, ...]
+    """What the plan lets staff see to; each becomes one of the concerns on its day."""
     consent: tuple[ConsentStep, ...]
 
 
@@ -110,6 +113,7 @@ def chart_record(session: Session, desk: Desk, enrollment_id: int) -> ChartRecor
         answers=listed(session, desk, tuple(answers.values())),
         replies=tuple(said_by_patient(reply) for reply in said),
         concerns=_concerns(session, desk, enrollment, [reply.id for reply in said]),
+        tasks=tasks_of_course(session, enrollment_id),
         consent=_consent(session, enrollment.patient_id),
     )
 

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from tests.cli.terminal import PHONE, Terminal
+from tests.build import LEAD
+from tests.cli.terminal import END, PHONE, Terminal, enrollment
 
 NEXT_DAY = "2026-03-08T20:00:00+00:00"
 
@@ -217,3 +218,28 @@ def test_the_record_holds_everything_about_the_course(enrolled: Terminal) -> Non
     shown = enrolled.run("record", "1").stdout
     for part in ("C. Clinician", "there is smelly pus", "sent_to_clinic", "desk-1"):
         assert part in shown
+
+
+def test_a_task_for_staff_stands_in_the_record_until_a_run_makes_it_a_concern(terminal: Terminal) -> None:
+    terminal.run("approve", "punch-biopsy", "--by", "C. Clinician", "--license", "12345", "--yes")
+    words = ["punch-biopsy" if word == LEAD else word for word in enrollment()]
+    terminal.ask(*words, "--site=left arm")
+    (task,) = terminal.ask("record", "1")["tasks"]
+    assert (task["key"], task["due_at"], task["state"]) == ("result_given", "2026-03-21T08:00:00-05:00", "waiting")
+    terminal.later("2026-03-21T13:00:00+00:00")
+    terminal.run("run", "--once")
+    (concern,) = [each for each in terminal.ask("concerns") if each["kind"] == "task"]
+    assert (concern["urgency"], concern["enrollment"]) == ("routine", 1)
+    assert "Was the result given" in terminal.run("concerns").stdout
+    shown = terminal.run("record", "1").stdout
+    assert "Tasks for staff" in shown
+    assert f"concern {concern['id']}" in shown
+
+
+def test_a_preview_shows_what_staff_see_to_apart_from_the_messages(terminal: Terminal) -> None:
+    given = ("preview", "punch-biopsy", "--end", END, "--zone", "America/Chicago")
+    shown = terminal.run(*given).stdout
+    assert "For staff" in shown
+    assert "Was the result given to the patient and recorded?" in shown
+    assert "For staff" not in terminal.run(*given, "--sheet").stdout
+    assert all(message["key"] != "result_given" for message in terminal.ask(*given))
