@@ -205,6 +205,7 @@ class Dispatcher:
             encoding=message.encoding,
             segments=message.segments,
             answers=message.kind == "answer",
+            in_reply_to=message.in_reply_to,
         )
 
     def _key(self, message_id: int) -> str:

@@ -29,6 +29,8 @@ class Outgoing:
     segments: int
     answers: bool
     """Whether it answers a reply, rather than being sent on schedule."""
+    in_reply_to: str | None = None
+    """Of e-mail only: the Message-ID of the mail that it answers."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -68,6 +68,8 @@ class DueMessage(NamedTuple):
     segments: int
     attempts: int
     """Hand-overs begun before this one."""
+    in_reply_to: str | None
+    """The Message-ID of the mail that it answers."""
     contact_state: str | None
     """None when the address is not, or no longer, one of a known patient."""
     enrollment_state: str | None

@@ -339,6 +339,8 @@ class Message(SQLModel, table=True):
     """The message whose question it asks again."""
     unanswered_at: datetime | None = _instant(nullable=True)
     """When it was noted that nobody answered its question."""
+    in_reply_to: str | None = None
+    """Of an answer to a mail: that mail's Message-ID, with its angle brackets."""
 
 
 class Reply(SQLModel, table=True):
@@ -365,6 +367,8 @@ class Reply(SQLModel, table=True):
     why: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
     written_by: str = Field(default="person", sa_column=Column(String, nullable=False, server_default="person"))
     """person; machine (an automatic answer, which says nothing about how the patient is)."""
+    left_out: str | None = None
+    """Of a mail: what it held besides, quotes of ours and a signature; it was not read."""
 
 
 class Concern(SQLModel, table=True):

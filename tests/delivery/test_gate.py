@@ -40,6 +40,7 @@ def _due(**changes: Any) -> DueMessage:
         "encoding": "gsm7",
         "segments": 1,
         "attempts": 0,
+        "in_reply_to": None,
         "contact_state": "active",
         "enrollment_state": "active",
         "zone": "America/Los_Angeles",

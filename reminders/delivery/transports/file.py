@@ -11,8 +11,8 @@ from datetime import datetime
 from pathlib import Path
 
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
-from reminders.errors import ConfigError, InDoubt, InputError, Refused, Unreachable
-from reminders.wording.email import Email, build
+from reminders.delivery.transports.letter import letter
+from reminders.errors import ConfigError, InDoubt, Refused, Unreachable
 
 if sys.platform == "win32":
     import msvcrt
@@ -35,11 +35,22 @@ class FileTransport:
         status_query=True,
     )
 
-    def __init__(self, folder: Path, *, now: Callable[[], datetime], senders: Mapping[str, str]) -> None:
-        """Write into `folder`, which is made when missing; `senders` are the practices' e-mail addresses by id."""
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        now: Callable[[], datetime],
+        senders: Mapping[str, str],
+        reply_to: Mapping[str, str] | None = None,
+    ) -> None:
+        """Write into `folder`, which is made when missing.
+
+        `senders` are the practices' e-mail addresses by id, `reply_to` those that replies go to (see `letter`).
+        """
         self._folder = folder
         self._now = now
         self._senders = senders
+        self._reply_to = reply_to or {}
         try:
             (folder / "emails").mkdir(parents=True, exist_ok=True)
             self._file = os.open(folder / "messages.jsonl", os.O_CREAT | os.O_RDWR | os.O_APPEND, 0o600)
@@ -116,22 +127,9 @@ class FileTransport:
         if message.channel != "email":
             return None
         try:
-            eml = build(
-                Email(
-                    message_id=message.idempotency_key,
-                    sender=self._senders[message.practice_id],
-                    recipient=message.address,
-                    subject=message.subject or "",
-                    body_markdown=message.markdown or message.text,
-                    language=message.language,
-                    date=at,
-                    auto="auto-replied" if message.answers else "auto-generated",
-                )
-            )
-        except KeyError:
-            return Unreachable(f"practice {message.practice_id} has no e-mail address to send from")
-        except InputError as error:
-            return Refused(str(error))
+            eml = letter(message, self._senders, at, reply_to=self._reply_to)
+        except (Refused, Unreachable) as error:
+            return error
         path = self._folder / "emails" / f"{message.idempotency_key}.eml"
         try:
             with path.open("wb") as file:

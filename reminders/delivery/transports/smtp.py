@@ -36,12 +36,22 @@ class SmtpTransport:
     )
 
     def __init__(
-        self, section: SmtpSection, *, folder: Path, now: Callable[[], datetime], senders: Mapping[str, str]
+        self,
+        section: SmtpSection,
+        *,
+        folder: Path,
+        now: Callable[[], datetime],
+        senders: Mapping[str, str],
+        reply_to: Mapping[str, str] | None = None,
     ) -> None:
-        """Prepare; `senders` are the practices' addresses by id, `folder` is what relative paths count from."""
+        """Prepare; `folder` is what relative paths count from.
+
+        `senders` are the practices' addresses by id, `reply_to` those that replies go to (see `letter`).
+        """
         self._section = section
         self._now = now
         self._senders = senders
+        self._reply_to = reply_to or {}
         self._password = section.password.read(folder) if section.password else ""
         self._tls = _tls(section, folder)
         self._slowdown = Slowdown()
@@ -77,7 +87,7 @@ class SmtpTransport:
 
     def _send(self, message: Outgoing) -> Result:
         try:
-            mail = letter(message, self._senders, self._now())
+            mail = letter(message, self._senders, self._now(), reply_to=self._reply_to)
             # A server may end an idle connection at any moment; before the content that costs nothing but a new one.
             for last_try in (False, True):
                 link = self._open()
