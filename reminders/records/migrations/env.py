@@ -6,7 +6,8 @@ from sqlmodel import SQLModel
 
 import reminders.records.tables
 import reminders.records.tables_delivery
-import reminders.records.tables_desk  # noqa: F401  all of them fill the metadata
+import reminders.records.tables_desk
+import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
 
 connection: Connection = context.config.attributes["connection"]
 context.configure(connection=connection, target_metadata=SQLModel.metadata, render_as_batch=True)
