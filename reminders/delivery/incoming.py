@@ -41,6 +41,23 @@ class IncomingReply:
     text: str
     gateway_ref: str | None = None
     """The other side's own name for it; the same twice is the same reply."""
+    mail: MailFacts | None = None
+    """What is known of a mail besides."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MailFacts:
+    """What a mail tells beyond its words."""
+
+    message_id: str | None
+    """Its own name, with angle brackets; None when it has none that an answer could repeat."""
+    answers: int | None
+    """The message of ours that it answers, by our own key; None when it names none."""
+    by_machine: bool
+    """Whether a program wrote it (RFC 3834)."""
+    left_out: str
+    """What it held besides `text`: quotes of ours and a signature."""
+    attachments: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -50,15 +50,20 @@ class Intake:
 
     def take_in(self, incoming: Sequence[Incoming]) -> None:
         """Store and act on what came in, all of it or nothing."""
-        now = self._clock.now()
         with self._database.writing() as session:
-            receipts = [each for each in incoming if isinstance(each, Receipt)]
-            self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
-            for each in incoming:
-                if isinstance(each, IncomingReply):
-                    self._take_reply(session, each)
-                elif isinstance(each, IncomingPart):
-                    self._take_part(session, each)
+            self.take_in_within(session, incoming)
+
+    def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> None:
+        """Do the same in the caller's transaction."""
+        receipts = [each for each in incoming if isinstance(each, Receipt)]
+        now = self._clock.now()
+        self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
+        written = [each for each in incoming if not isinstance(each, Receipt)]
+        for each in sorted(written, key=lambda one: one.sender):  # see `hold_sender`; each one's stay in their order
+            if isinstance(each, IncomingReply):
+                self._take_reply(session, each)
+            else:
+                self._take_part(session, each)
 
     def catch_up(self) -> ReceiptReport:
         """Apply receipts that came too early, and read replies whose last segments never came; do it every minute."""

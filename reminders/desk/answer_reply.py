@@ -18,8 +18,12 @@ from reminders.replies import Label, Triage
 from reminders.wording.answers import answer_languages, render_answer
 from reminders.wording.framing import Rendered
 
-_USEFUL = timedelta(minutes=30)
-_STOP_CONFIRMATION = timedelta(minutes=5)  # 47 CFR 64.1200(a)(12): presumed allowed within five minutes
+_USUALLY = timedelta(minutes=30)
+_USEFUL = {"answer_stopped": timedelta(minutes=5)}  # 47 CFR 64.1200(a)(12): presumed allowed within five minutes
+_CLOSES_SOON = timedelta(minutes=15)
+_SAME_WORDS = {"answer_emergency": 6}
+_SAME_WORDS_USUALLY = 3
+"""How often a day the very same words are answered: a machine writes them again and again."""
 _DAY = timedelta(days=1)
 
 
@@ -34,25 +38,29 @@ class Answer:
     """Of everybody who has the sender's address, as they are after the reply."""
     changed: bool
     """Whether the reply stopped, restarted or released the address."""
+    mail_id: str | None = None
+    """Of a mail: its Message-ID."""
 
 
 def answer(session: Session, desk: Desk, given: Answer) -> str | None:
     """Put the answer to a reply into the outbox and return its name; None when nothing is answered.
 
-    Nothing is answered to thanks, to an address whose owner asked for silence, twice within the hour, or more than
-    a few times a day: two machines could otherwise write to each other for ever.
+    Nothing is answered to thanks, to a machine (RFC 3834 section 2), to an address whose owner asked for silence,
+    twice within the hour, or more than a few times a day: two machines could otherwise write to each other for ever.
     """
     name = _name_of(given)
     reply = given.reply
     if (
         name is None
+        or reply.written_by == "machine"
         or (name not in _TO_ANYONE and not _may_be_answered(given))
         or _is_too_much(session, name, given, desk.answers)
     ):
         return None
     now = reply.received_at
-    rendered = _rendered(desk, name, given)
-    useful = _STOP_CONFIRMATION if name == "answer_stopped" else _USEFUL
+    due_at = desk.due.due_at("urgent" if name == "answer_urgent" else "routine", now, desk.opening)
+    useful_until = now + _USEFUL.get(name, _USUALLY)
+    rendered = _rendered(desk, name, given, due_at)
     insert_messages(
         session,
         [
@@ -73,7 +81,7 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
                 "planned_at": now,
                 "send_at": now,
                 "due_at": now,
-                "useful_until": now + useful,
+                "useful_until": min(useful_until, due_at) if name == "answer_urgent" else useful_until,
                 "required": False,
                 "importance": 1,
                 "in_doubt": InDoubt.RESEND.value,
@@ -85,6 +93,7 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
                 "segments": rendered.segments,
                 "reasons": [{"rule": "answer", "text": f"answers reply {reply.id}"}],
                 "detail": None,
+                "in_reply_to": given.mail_id,
             }
         ],
     )
@@ -128,27 +137,36 @@ def _is_too_much(session: Session, name: str, given: Answer, rules: AnswerRules)
     """Say whether the sender was answered enough; an emergency is answered whatever else was."""
     now = given.reply.received_at
     ids = [contact.patient_id for contact in given.contacts if contact.state != "released"]
+    same = replies.count_same(session, given.reply, ids, since=now - _DAY)
+    if same > _SAME_WORDS.get(name, _SAME_WORDS_USUALLY):
+        return True
     earlier = replies.answers_since(session, given.reply, ids, since=now - _DAY)
     again_after = rules.emergency_again_after if name == "answer_emergency" else rules.again_after
-    if any(each.key == name and each.at > now - again_after for each in earlier):
+    # Whoever stops, starts and stops again within the hour did something each time, and is told so.
+    is_news = given.changed and name in {"answer_stopped", "answer_started"}
+    if not is_news and any(each.key == name and each.at > now - again_after for each in earlier):
         return True
     return name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= rules.most_a_day
 
 
-def _rendered(desk: Desk, name: str, given: Answer) -> Rendered:
+def _rendered(desk: Desk, name: str, given: Answer, due_at: datetime) -> Rendered:
     now = given.reply.received_at
-    urgency = "urgent" if name == "answer_urgent" else "routine"
     zone = ZoneInfo(given.patient.zone) if given.patient else desk.zone
-    due: datetime = desk.due.due_at(urgency, now, desk.opening)
     return render_answer(
         name,
         language=_language(desk, given),
         channel=Channel(given.reply.channel),
         sender=desk.house.sender,
         shared=desk.library.shared,
-        office_open=desk.opening.is_open(now),
-        due=due.astimezone(zone),
+        office_open=_is_staffed(desk, now),
+        due=due_at.astimezone(zone),
     )
+
+
+def _is_staffed(desk: Desk, now: datetime) -> bool:
+    """Say whether somebody can still call today; who writes just before closing is told whom to call after hours."""
+    closes_at = desk.opening.closing_today(now)
+    return closes_at is not None and desk.opening.is_open(now) and closes_at - now >= _CLOSES_SOON
 
 
 def _language(desk: Desk, given: Answer) -> str:

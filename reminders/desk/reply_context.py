@@ -40,9 +40,20 @@ class Context:
         return by_question.get(self.message.asks or "", self.message.key)
 
 
-def read_reply(session: Session, text: str, contacts: Sequence[Contact], now: datetime) -> tuple[Triage, Context]:
-    """Read the reply as an answer to the last message; if it makes no sense there, to the question still open."""
+def read_reply(
+    session: Session, text: str, contacts: Sequence[Contact], now: datetime, *, answered: Message | None = None
+) -> tuple[Triage, Context]:
+    """Read the reply as an answer to the last message; if it makes no sense there, to the question still open.
+
+    `answered` is the message that it names itself, as a mail does; it comes before the last.
+    """
+    if answered is not None and any(_is_usable(each, answered) for each in contacts):
+        contacts = [each for each in contacts if each.patient_id == answered.patient_id]
+    else:
+        answered = None
     told = _what_was_told(session, contacts, now)
+    if answered is not None and answered.kind == "instruction":
+        told = [answered, *(each for each in told if each.id != answered.id)]
     patient = _who(session, contacts, told)
     mine = [message for message in told if patient is not None and message.patient_id == patient.id]
     last = _context(session, patient, mine[0] if mine else None)
@@ -53,6 +64,12 @@ def read_reply(session: Session, text: str, contacts: Sequence[Contact], now: da
             pending = _context(session, patient, asked)
             return _triage(text, pending, now), pending
     return found, last
+
+
+def _is_usable(contact: Contact, message: Message) -> bool:
+    return (contact.patient_id, contact.address) == (message.patient_id, message.address) and (
+        contact.state != "released"
+    )
 
 
 def _what_was_told(session: Session, contacts: Sequence[Contact], now: datetime) -> list[Message]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -17,13 +17,15 @@ from reminders.desk.plan_warnings import heed_plan
 from reminders.desk.reply_context import Context, read_reply
 from reminders.errors import InputError
 from reminders.records import people, replies
-from reminders.records.tables import Contact, Reply
-from reminders.replies import Label, Triage
+from reminders.records.receipts import message_row
+from reminders.records.tables import Contact, Message, Reply
+from reminders.replies import Evidence, Label, Triage
 
 LONGEST_REPLY = 20_000
 """Characters that are kept; ten SMS have 1,530 at most, and nobody writes a mail of this length to a number."""
 
-_FOR_A_PERSON = {Label.EMERGENCY, Label.URGENT, Label.ROUTINE}
+_SERIOUS = {Label.EMERGENCY, Label.URGENT}
+_FOR_A_PERSON = {*_SERIOUS, Label.ROUTINE}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +38,15 @@ class Incoming:
     text: str
     gateway_ref: str | None = None
     """The gateway's own name for it; the same twice is the same reply."""
+    answers: int | None = None
+    """The message that it says it answers."""
+    by_machine: bool = False
+    """Written by a program: it is not answered, and silence goes on."""
+    mail_id: str | None = None
+    """Of a mail: its Message-ID, so that the answer joins its thread."""
+    left_out: str = ""
+    """Of a mail: what it held besides."""
+    attachments: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,10 +68,11 @@ class Taken:
 class _Understood:
     """A reply that was read."""
 
+    incoming: Incoming
     where: Address
     text: str
-    contacts: Sequence[Contact]
-    """Of everybody who has the sender's address."""
+    contacts: tuple[Contact, ...]
+    """Of everybody who has the sender's address, or the one that the answered message went to."""
     found: Triage
     context: Context
     at: datetime
@@ -71,32 +83,77 @@ def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
 
     Raises InputError without a sender.
     """
+    where = Address(practice_id=desk.practice_id, channel=incoming.channel, address=_sender(desk, incoming))
+    replies.hold_sender(session, where.address)
     gateway_ref = _storable(incoming.gateway_ref or "") or None
     if gateway_ref:
         earlier = replies.reply_with_ref(session, desk.practice_id, incoming.channel, gateway_ref)
         if earlier is not None:
             return _as_before(earlier)
-    now = desk.clock.now()
-    where = Address(practice_id=desk.practice_id, channel=incoming.channel, address=_sender(desk, incoming))
-    contacts = tuple(people.contacts_at(session, where.practice_id, where.channel, where.address))
-    text = _storable(incoming.text)[:LONGEST_REPLY]
-    read, context = read_reply(session, text, contacts, now)
-    found = heed_plan(session, desk, read, context.enrollment)
-    understood = _Understood(where=where, text=text, contacts=contacts, found=found, context=context, at=now)
-    reply = _reply(understood, gateway_ref)
+    said = _understood(session, desk, incoming, where)
+    reply = _reply(said, gateway_ref)
     reply_id = replies.add_reply(session, reply)
-    changed = _act_on_consent(session, understood)
-    concern_ids = _tell_staff(session, desk, understood, reply, changed)
-    given = Answer(reply=reply, found=found, patient=context.patient, contacts=contacts, changed=bool(changed))
+    changed = _act_on_consent(session, said)
+    concern_ids = _tell_staff(session, desk, said, reply, changed)
+    given = Answer(
+        reply=reply,
+        found=said.found,
+        patient=said.context.patient,
+        contacts=said.contacts,
+        changed=bool(changed),
+        mail_id=incoming.mail_id,
+    )
     return Taken(
         reply_id=reply_id,
-        label=found.label,
-        signs=found.signs,
+        label=said.found.label,
+        signs=said.found.signs,
         patient_id=reply.patient_id,
         concern_id=concern_ids[0] if concern_ids else None,
         answered_with=answer(session, desk, given),
         is_new=True,
     )
+
+
+def _understood(session: Session, desk: Desk, incoming: Incoming, where: Address) -> _Understood:
+    now = desk.clock.now()
+    answered = _answered(session, where, incoming.answers)
+    contacts = _contacts(session, where, answered)
+    text = _storable(incoming.text)[:LONGEST_REPLY]
+    read, context = read_reply(session, text, contacts, now, answered=answered)
+    found = heed_plan(session, desk, read, context.enrollment)
+    if incoming.attachments and found.label is Label.NONE:
+        found = _with_attachments(found, incoming.attachments)
+    return _Understood(
+        incoming=incoming, where=where, text=text, contacts=contacts, found=found, context=context, at=now
+    )
+
+
+def _answered(session: Session, where: Address, message_id: int | None) -> Message | None:
+    """Return the message that a reply names, if it is one that this practice sent to somebody on this channel."""
+    message = message_row(session, message_id) if message_id is not None else None
+    if message is None or (message.practice_id, message.channel) != (where.practice_id, where.channel):
+        return None
+    return message if message.patient_id is not None else None
+
+
+def _contacts(session: Session, where: Address, answered: Message | None) -> tuple[Contact, ...]:
+    """Return the contacts that a reply may be about, the newest patient first.
+
+    Who answers from another mailbox has the mail that went to the one we know: a STOP from there counts here.
+    """
+    own = people.contacts_at(session, where.practice_id, where.channel, where.address)
+    if answered is None or answered.address == where.address:
+        return tuple(own)
+    meant = people.contacts_at(session, where.practice_id, where.channel, answered.address)
+    patients = {each.patient_id for each in meant}
+    return (*meant, *(each for each in own if each.patient_id in patients))
+
+
+def _with_attachments(found: Triage, count: int) -> Triage:
+    """Let a person look at what we can't: the words alone would have closed it."""
+    note = f"it came with {count} attachment{'s' if count > 1 else ''}, kept in the mailbox"
+    because = Evidence(rule="mail.attachment", words="", start=0, end=0, note=note)
+    return replace(found, label=Label.ROUTINE, signs=("unclear",), why=(*found.why, because))
 
 
 def _sender(desk: Desk, incoming: Incoming) -> str:
@@ -133,24 +190,31 @@ def _reply(said: _Understood, gateway_ref: str | None) -> Reply:
         label=str(said.found.label),
         signs=list(said.found.signs),
         why=[asdict(evidence) for evidence in said.found.why],
+        written_by="machine" if said.incoming.by_machine else "person",
+        left_out=_storable(said.incoming.left_out)[:LONGEST_REPLY] or None,
     )
 
 
 def _act_on_consent(session: Session, said: _Understood) -> tuple[Contact, ...]:
     """Do what the reply says about writing to its sender; returns the contacts that this changed."""
     if said.found.wrong_person:
-        return release_address(session, said.where, wording=said.text, at=said.at)
-    if said.found.opt_out:
-        return stop_address(session, said.where, wording=said.text, at=said.at)
-    if said.found.label is Label.START:
-        return restart(session, said.where, wording=said.text, at=said.at)
-    return ()
+        move = release_address
+    elif said.found.opt_out:
+        move = stop_address
+    elif said.found.label is Label.START and not said.incoming.by_machine:  # a program can't consent
+        move = restart
+    else:
+        return ()
+    places = (replace(said.where, address=each) for each in dict.fromkeys(one.address for one in said.contacts))
+    return tuple(contact for place in places for contact in move(session, place, wording=said.text, at=said.at))
 
 
 def _tell_staff(session: Session, desk: Desk, said: _Understood, reply: Reply, changed: Sequence[Contact]) -> list[int]:
     """Open or join the concerns that a reply makes, and return their ids; the most urgent comes first."""
     opened = []
-    if said.found.label in _FOR_A_PERSON:
+    # That somebody is on holiday is nobody's concern; a sign in such a mail is, as it may be the patient's own words.
+    wanted = _SERIOUS if said.incoming.by_machine else _FOR_A_PERSON
+    if said.found.label in wanted:
         opened.append(raise_concern(session, desk, reply, said.found, said.context.patient))
     if said.found.wrong_person:
         lost: list[int | None] = [contact.patient_id for contact in changed]

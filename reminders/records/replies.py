@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -23,6 +23,17 @@ class Answered(NamedTuple):
 
     key: str
     at: datetime
+
+
+def hold_sender(session: Session, sender: str) -> None:
+    """Wait until nobody else deals with what this sender wrote, and keep others waiting until the transaction ends.
+
+    Without it two workers would each find a reply new, or each open a concern. SQLite has one writer anyway. Who
+    holds several senders takes them in the order of their names, or two such workers wait for each other.
+    """
+    connection = session.connection()
+    if connection.dialect.name == "postgresql":
+        connection.execute(select(func.pg_advisory_xact_lock(func.hashtext(sender))))
 
 
 def add_reply(session: Session, reply: Reply) -> int:
@@ -74,21 +85,33 @@ def replies_by_id(session: Session, ids: Sequence[int]) -> dict[int, Reply]:
     return {new_id(reply.id): reply for reply in found}
 
 
+def count_same(session: Session, to: Reply, patient_ids: Sequence[int], *, since: datetime) -> int:
+    """Return how often the sender of a reply wrote exactly these words since an instant, the reply itself included.
+
+    `patient_ids` as below.
+    """
+    statement = select(func.count()).where(*_from_sender(to, patient_ids, since), col(Reply.text) == to.text)
+    return session.execute(statement).scalar_one()
+
+
 def answers_since(session: Session, to: Reply, patient_ids: Sequence[int], *, since: datetime) -> list[Answered]:
     """Return the automatic answers that were given to the sender of a reply since an instant.
 
     `patient_ids` are the patients who have the sender's address: their replies are found by an index.
     """
-    whose = col(Reply.patient_id).in_(patient_ids) if patient_ids else col(Reply.patient_id).is_(None)
     statement = (
         select(col(Message.key), col(Message.send_at))
         .join(Reply, col(Reply.id) == col(Message.answers_reply_id))
-        .where(
-            whose,
-            col(Reply.practice_id) == to.practice_id,
-            col(Reply.channel) == to.channel,
-            col(Reply.sender) == to.sender,
-            col(Reply.received_at) >= since,
-        )
+        .where(*_from_sender(to, patient_ids, since))
     )
     return [Answered._make(row) for row in session.execute(statement)]
+
+
+def _from_sender(to: Reply, patient_ids: Sequence[int], since: datetime) -> tuple[ColumnElement[bool], ...]:
+    return (
+        col(Reply.patient_id).in_(patient_ids) if patient_ids else col(Reply.patient_id).is_(None),
+        col(Reply.practice_id) == to.practice_id,
+        col(Reply.channel) == to.channel,
+        col(Reply.sender) == to.sender,
+        col(Reply.received_at) >= since,
+    )

@@ -6,9 +6,10 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import NamedTuple
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import delete, insert, select, update
 from sqlalchemy.orm import Session
 
+from reminders.records.replies import hold_sender
 from reminders.records.tables_delivery import REPLY_PARTS
 
 
@@ -32,9 +33,8 @@ def keep_segment(session: Session, segment: dict[str, object], at: datetime) -> 
     The same twice is kept once. Devices count their long messages from 0 to 255 and begin again: segments of an
     older message give way to one with another text in the same place.
     """
+    hold_sender(session, str(segment["sender"]))  # two workers, each with a segment, must see each other's
     connection = session.connection()
-    if connection.dialect.name == "postgresql":  # two workers, each with a segment, must see each other's
-        connection.execute(select(func.pg_advisory_xact_lock(func.hashtext(str(segment["sender"])))))
     names = ("sender", "recipient", "reference", "total")
     of_reply = [REPLY_PARTS.c[name] == segment[name] for name in names]
     known = connection.execute(
