@@ -29,6 +29,7 @@ from reminders.records.bulk import insert_messages
 from reminders.records.concerns import open_concern
 from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
+from reminders.records.visits import keep_first_visit
 
 STANDARD_CONSENT = (
     "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
@@ -184,6 +185,8 @@ def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
     )
     insert_messages(session, rows_of(composed, whose))
     add_tasks(session, rows_of_tasks(composed.resolved, desk.practice_id, enrollment_id))
+    if course.visit is not None:
+        keep_first_visit(session, enrollment_id, course.visit, at=now)
     warnings = (*sound.warnings, *known.warnings, *_desk_warnings(composed))
     _open_tasks(session, composed, whose, at=now)
     return Enrolled(enrollment_id=enrollment_id, patient_id=patient_id, composed=composed, warnings=warnings)

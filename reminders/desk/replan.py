@@ -24,6 +24,7 @@ from reminders.records.bulk import insert_messages
 from reminders.records.message_states import SPENT, MessageState
 from reminders.records.staff_tasks import NewTask, replace_waiting
 from reminders.records.tables import Contact, Enrollment, Message
+from reminders.records.visits import change_visit
 
 __all__ = ["Change", "Proposal", "active_enrollment", "make_room_for", "propose", "refresh_others", "replan"]
 
@@ -91,7 +92,8 @@ def replan(
     proposal = propose(session, desk, enrollment_id, course)
     if shown is not None and not _still_as(shown, proposal.changes):
         raise StateError("the course moved on while you were looking; look at the difference again")
-    _store(session, proposal)
+    now = desk.clock.now()
+    _store(session, proposal, at=now)
     patient_id = active_enrollment(session, enrollment_id).patient_id
     people.set_patient(session, patient_id, **wishes_of(proposal.course))
     refresh_others(session, desk, patient_id, beside=enrollment_id)
@@ -106,14 +108,15 @@ def make_room_for(
     A twin (two sites treated alike on one day) is said once and names no site. Otherwise all of them name theirs
     from now on.
     """
-    running = running_beside(session, patient_id, None, desk.clock.now())
+    now = desk.clock.now()
+    running = running_beside(session, patient_id, None, now)
     if not running:
         return course, ()
     overlaps = any(not is_twin(each, procedure, course) for each in running)
     for each in running if overlaps else ():
         earlier = from_json(each.facts)
         if each.id is not None and not earlier.overlaps:
-            _store(session, propose(session, desk, each.id, replace(earlier, overlaps=True)))
+            _store(session, propose(session, desk, each.id, replace(earlier, overlaps=True)), at=now)
     return replace(course, overlaps=overlaps), said_beside(session, patient_id, None)
 
 
@@ -121,7 +124,7 @@ def refresh_others(session: Session, desk: Desk, patient_id: int, *, beside: int
     """Plan the patient's other courses anew, as what one of them left to another may have to be said after all."""
     for enrollment in courses.enrollments_of(session, patient_id, state="active"):
         if enrollment.id is not None and enrollment.id != beside:
-            _store(session, propose(session, desk, enrollment.id, from_json(enrollment.facts)))
+            _store(session, propose(session, desk, enrollment.id, from_json(enrollment.facts)), at=desk.clock.now())
 
 
 def active_enrollment(session: Session, enrollment_id: int) -> Enrollment:
@@ -198,7 +201,7 @@ def _near(one: datetime | None, other: datetime | None) -> bool:
     return abs(one - other) <= _WHILE_LOOKING
 
 
-def _store(session: Session, proposal: Proposal) -> None:
+def _store(session: Session, proposal: Proposal, *, at: datetime) -> None:
     for step in proposal.steps:
         if step.message_id is None or step.was is None:
             continue
@@ -208,6 +211,7 @@ def _store(session: Session, proposal: Proposal) -> None:
     insert_messages(session, [step.new for step in proposal.steps if step.new is not None])
     replace_waiting(session, proposal.enrollment_id, proposal.tasks)
     course = proposal.course
+    change_visit(session, proposal.enrollment_id, course.visit, at=at)
     courses.set_enrollment(
         session,
         proposal.enrollment_id,

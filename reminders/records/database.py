@@ -40,6 +40,11 @@ class Database:
         with self.reading() as session:
             return session.execute(select(Installation.name)).scalar_one()  # type: ignore[call-overload,no-any-return]
 
+    def link_key(self) -> bytes:
+        """Return the key that tokens in addresses are made with; see `wording.links`."""
+        with self.reading() as session:
+            return bytes.fromhex(session.execute(select(Installation.link_key)).scalar_one())  # type: ignore[call-overload]
+
     def close(self) -> None:
         """Close all connections."""
         self.engine.dispose()

@@ -84,4 +84,4 @@ def _is_missing_file(url: URL) -> bool:
 def _name_installation(connection: Connection) -> None:
     table = Installation.__table__  # type: ignore[attr-defined]
     if connection.execute(select(table.c.id)).first() is None:
-        connection.execute(insert(table).values(id=1, name=secrets.token_hex(6)))
+        connection.execute(insert(table).values(id=1, name=secrets.token_hex(6), link_key=secrets.token_hex(32)))

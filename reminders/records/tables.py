@@ -89,6 +89,8 @@ class Installation(SQLModel, table=True):
     id: int = Field(primary_key=True)
     name: str
     """Random; drawn when the database is made."""
+    link_key: str = Field(sa_column=Column(String, nullable=False, server_default=""))
+    """Random, likewise, in hexadecimal; the tokens in the addresses that messages hold are made with it."""
 
 
 class Practice(SQLModel, table=True):

@@ -53,5 +53,19 @@ class StaffTask(SQLModel, table=True):
     concern_id: int | None = Field(default=None, sa_column=Column(BigId, ForeignKey("concern.id")))
 
 
+class Visit(SQLModel, table=True):
+    """The return visit of a course, as calendars hear of it."""
+
+    enrollment_id: int = Field(
+        sa_column=Column(BigId, ForeignKey("enrollment.id"), primary_key=True, autoincrement=False)
+    )
+    starts_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+    """Of a visit called off, when it would have been."""
+    sequence: int
+    changed_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+    is_cancelled: bool
+
+
 DONE_ONCE: Table = SQLModel.metadata.tables["done_once"]
 STAFF_TASKS: Table = SQLModel.metadata.tables["staff_task"]
+VISITS: Table = SQLModel.metadata.tables["visit"]

@@ -258,7 +258,7 @@ def test_a_message_that_goes_out_while_its_change_is_stored_takes_everything_bac
     before = office.dump()
     # on a server where two write at once this may happen between the two halves of `replan`
     with pytest.raises(StateError, match="a message went out"), office.database.writing() as session:
-        _store(session, stale)
+        _store(session, stale, at=office.clock.now())
     assert office.dump() == before
 
 
