@@ -23,7 +23,7 @@ from reminders.delivery.transports import Transport
 from reminders.errors import InDoubt, StateError, TransportError
 from reminders.records import outbox
 from reminders.records.database import Database
-from reminders.records.outbox import Claim, DueMessage, LapsedMessage
+from reminders.records.outbox import Claim, DueMessage, LapsedMessage, Queue
 
 _LOG = logging.getLogger(__name__)
 _LAPSED_AT_ONCE = 500
@@ -63,34 +63,46 @@ class Dispatcher:
     def __init__(
         self, database: Database, clock: Clock, transports: Mapping[str, Transport], rules: DispatchRules
     ) -> None:
-        """Dispatch what is due in `database`, over the transport of each channel."""
+        """Dispatch what is due in `database` for the practices the gate knows, over the transport of each channel."""
         self._database = database
         self._clock = clock
         self._transports = dict(transports)
+        self._practices = tuple(rules.gate.quiet_hours)
+        self._queues = tuple(Queue(practice, channel) for practice in self._practices for channel in transports)
         self._gate = rules.gate
         self._observe = rules.observe
         self._lease = rules.lease
         self._settler = Settler(concern_due=rules.concern_due, random=rules.random)
         self._installation = database.installation_name()
         self._unsettled: list[Outcome] = []
+        self._unsettled_over = ""
         self._stop = threading.Event()
 
     def run_once(self, limit: int | None = None) -> DispatchReport:
-        """Dispatch everything that is due, or the first `limit` messages of each channel; return what happened.
+        """Dispatch everything that is due, or the first `limit` messages of each queue; return what happened.
+
+        The queues take turns, a batch each, so that a long one keeps no other waiting.
 
         When the database fails, its error is raised; what was handed over is settled by the next call.
         """
         report = DispatchReport()
         self._recover(report)
-        for channel in self._transports:
-            self._run_channel(channel, limit, report)
+        left = dict.fromkeys(self._queues, limit)
+        while left:
+            for queue, most in tuple(left.items()):
+                size = self._transports[queue.channel].capabilities.batch_size
+                taken = self._run_batch(queue, size if most is None else min(size, most), report)
+                if not taken:
+                    del left[queue]
+                elif most is not None:
+                    left[queue] = most - taken
         return report
 
     def next_at(self) -> datetime | None:
         """Return when there is something to do next; None when nothing waits."""
-        channels = tuple(self._transports)
         with self._database.reading() as session:
-            moments = (outbox.next_due_at(session, channels), outbox.next_lapse_at(session))
+            moments = [outbox.next_due_at(session, queue) for queue in self._queues]
+            moments += [outbox.next_lapse_at(session, practice) for practice in self._practices]
         return min((moment for moment in moments if moment is not None), default=None)
 
     def wait_until(self, moment: datetime, *, at_most: timedelta) -> bool:
@@ -107,32 +119,30 @@ class Dispatcher:
         for transport in set(self._transports.values()):
             transport.close()
 
-    def _run_channel(self, channel: str, limit: int | None, report: DispatchReport) -> None:
-        transport = self._transports[channel]
-        left = limit
-        while True:
-            size = transport.capabilities.batch_size if left is None else min(left, transport.capabilities.batch_size)
-            due, batch = self._settle_and_claim(channel, 0 if self._stop.is_set() else size, report)
-            if batch is not None:
-                self._hand_over(batch, transport)
-            elif not due:
-                return
-            if left is not None:
-                left -= due
+    def _run_batch(self, queue: Queue, size: int, report: DispatchReport) -> int:
+        """Settle, then hand over a batch of at most `size`; return how many messages were due, 0 when it is done."""
+        due, batch = self._settle_and_claim(queue, 0 if self._stop.is_set() else size, report)
+        if batch is not None:
+            self._hand_over(batch, self._transports[queue.channel])
+        return due
 
-    def _settle_and_claim(self, channel: str, size: int, report: DispatchReport) -> tuple[int, _Batch | None]:
+    def _settle_and_claim(self, queue: Queue, size: int, report: DispatchReport) -> tuple[int, _Batch | None]:
         """Settle the last batch and claim the next in one commit; return how many were due, and the batch."""
         now = self._clock.now()
         settling = bool(self._unsettled)
+        gated = DispatchReport()
         with self._database.writing() as session:
             done = self._settler.settle(session, self._unsettled, now)
             if settling:
                 reach("before-settle")
-            due = outbox.due_messages(session, channel=channel, now=now, limit=size) if size else ()
-            batch = self._claim(session, due, now, done) if due else None
+            due = outbox.due_messages(session, queue, now=now, limit=size) if size else ()
+            batch = self._claim(session, due, now, gated)
         self._unsettled = []
         report.add(done)
-        self._observe(self._transports[channel].name, done)
+        report.add(gated)
+        if settling:
+            self._observe(self._unsettled_over, done)
+        self._observe(self._transports[queue.channel].name, gated)
         if settling:
             reach("after-settle")
         if batch:
@@ -157,7 +167,8 @@ class Dispatcher:
             return None
         token = uuid.uuid4().hex
         transport = self._transports[going[0].channel].name
-        claim = Claim(token=token, now=now, lease=self._lease, transport=transport)
+        practice_id = going[0].practice_id
+        claim = Claim(token=token, practice_id=practice_id, now=now, lease=self._lease, transport=transport)
         if outbox.claim(session, [message.id for message in going], claim) != len(going):
             raise StateError("a message that was locked for claiming changed its state; nothing was claimed")
         return _Batch(messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease))
@@ -174,6 +185,7 @@ class Dispatcher:
             _LOG.exception("hand_over_broke", extra={"transport": transport.name})
             doubt = f"{transport.name} broke: {type(error).__name__}"
         reach("after-hand-over")
+        self._unsettled_over = transport.name
         for at, message in enumerate(batch.messages):
             if at < len(results):
                 result: Result | NotTaken = results[at]
@@ -213,20 +225,23 @@ class Dispatcher:
 
     def _recover(self, report: DispatchReport) -> None:
         """Find what dead workers left: ask the transport, and where it can't tell, do as the message says."""
-        while True:
-            now = self._clock.now()
-            with self._database.reading() as session:
-                lapsed = outbox.lapsed_messages(session, tuple(self._transports), now=now, limit=_LAPSED_AT_ONCE)
-            known = self._look_up(lapsed)
-            outcomes = [
-                self._recovered(message, known[message.channel]) for message in lapsed if message.channel in known
-            ]
-            if not outcomes:
-                return
+        for practice in self._practices:
+            while self._recover_some(practice, report):
+                pass
+
+    def _recover_some(self, practice: str, report: DispatchReport) -> int:
+        now = self._clock.now()
+        channels = tuple(self._transports)
+        with self._database.reading() as session:
+            lapsed = outbox.lapsed_messages(session, practice, channels, now=now, limit=_LAPSED_AT_ONCE)
+        known = self._look_up(lapsed)
+        outcomes = [self._recovered(message, known[message.channel]) for message in lapsed if message.channel in known]
+        if outcomes:
             with self._database.writing() as session:
                 done = self._settler.settle(session, outcomes, now)
             done.recovered = len(outcomes)
             report.add(done)
+        return len(outcomes)
 
     def _look_up(self, lapsed: Sequence[LapsedMessage]) -> dict[str, LookUp]:
         """Ask the transports what they know; a channel whose transport can't be asked now is left for later."""

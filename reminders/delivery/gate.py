@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -18,7 +18,6 @@ ANSWERS_TO_ANYBODY = frozenset(
 
 `answer_stopped` confirms the opt-out, 47 CFR 64.1200(a)(12); the others answer what its holder wrote since.
 """
-_UNKNOWN_PRACTICE_WAITS = timedelta(hours=1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +48,7 @@ _GO = Go()
 
 @dataclass(frozen=True, kw_only=True)
 class Gate:
-    """The rules of the practices."""
+    """The rules of the practices that a worker serves; it claims no others' messages."""
 
     quiet_hours: Mapping[str, QuietHours]
     """By practice."""
@@ -81,10 +80,7 @@ class Gate:
         return None
 
     def _judge_hour(self, message: DueMessage, now: datetime) -> Verdict:
-        quiet = self.quiet_hours.get(message.practice_id)
-        if quiet is None:
-            until = min(now + _UNKNOWN_PRACTICE_WAITS, message.useful_until)
-            return Wait(until=until, detail=f"practice {message.practice_id} is not configured here")
+        quiet = self.quiet_hours[message.practice_id]
         zone = _zone(message.zone or "UTC")
         # A message planned into the night is there because the patient agreed to it.
         if message.night_contact_agreed or not quiet.is_quiet(now, zone):

@@ -39,6 +39,17 @@ _WINDOW = 1000
 # The state stands in the statements word for word: a partial index can't be matched with a parameter.
 _IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
 _IS_SENDING = MESSAGES.c.state == literal_column("'sending'")
+_IN_QUEUE = (
+    MESSAGES.c.practice_id == bindparam("practice_id"),
+    MESSAGES.c.channel == bindparam("channel"),
+)
+
+
+class Queue(NamedTuple):
+    """Messages that leave under one name by one channel: those of a practice."""
+
+    practice_id: str
+    channel: str
 
 
 class DueMessage(NamedTuple):
@@ -104,13 +115,14 @@ class Claim:
 
     token: str
     """New for every batch; whoever settles has to name it."""
+    practice_id: str
     now: datetime
     lease: timedelta
     transport: str
 
 
-def due_messages(session: Session, *, channel: str, now: datetime, limit: int) -> tuple[DueMessage, ...]:
-    """Return at most `limit` due messages of a channel: by importance, then by the nearest deadline.
+def due_messages(session: Session, queue: Queue, *, now: datetime, limit: int) -> tuple[DueMessage, ...]:
+    """Return at most `limit` due messages of a queue: by importance, then by the nearest deadline.
 
     On PostgreSQL they are locked until the transaction ends and what others locked is passed over.
     """
@@ -118,7 +130,7 @@ def due_messages(session: Session, *, channel: str, now: datetime, limit: int) -
     connection = session.connection()
     on_postgresql = connection.dialect.name == "postgresql"
     statement = _DUE_ON_POSTGRESQL if on_postgresql else _DUE
-    for importance, due_at in _heads(session, channel):
+    for importance, due_at in _heads(session, queue):
         wanted = limit - len(found)
         if wanted <= 0:
             break
@@ -126,21 +138,21 @@ def due_messages(session: Session, *, channel: str, now: datetime, limit: int) -
             continue
         # Each worker locks what it takes, so it has to see more than its share to find some that are free.
         window = {"seen": min(4 * wanted, _WINDOW) if on_postgresql else wanted, "wanted": wanted}
-        rows = connection.execute(statement, {"channel": channel, "level": importance, "now": now, **window})
+        rows = connection.execute(statement, {**queue._asdict(), "level": importance, "now": now, **window})
         found.extend(map(DueMessage._make, rows))
     return tuple(found)
 
 
-def next_due_at(session: Session, channels: Sequence[str]) -> datetime | None:
-    """Return the moment of the next message of these channels; None when none waits."""
-    return min((due_at for channel in channels for _, due_at in _heads(session, channel)), default=None)
+def next_due_at(session: Session, queue: Queue) -> datetime | None:
+    """Return the moment of the next message of a queue; None when none waits."""
+    return min((due_at for _, due_at in _heads(session, queue)), default=None)
 
 
 def claim(session: Session, ids: Sequence[int], by: Claim) -> int:
-    """Make scheduled messages one worker's and note the attempt; return how many were still to be had."""
+    """Make scheduled messages of a practice one worker's and note the attempt; return how many were still to be had."""
     connection = session.connection()
     on_postgresql = connection.dialect.name == "postgresql"
-    values = {"token": by.token, "at": by.now, "by": by.transport, "ids": list(ids)}
+    values = {"of_practice": by.practice_id, "token": by.token, "at": by.now, "by": by.transport, "ids": list(ids)}
     # Several hosts share a PostgreSQL server and no clock but its own; a SQLite file has one host.
     if on_postgresql:
         return connection.execute(_CLAIM_ON_POSTGRESQL, {**values, "lease": by.lease}).rowcount
@@ -148,37 +160,42 @@ def claim(session: Session, ids: Sequence[int], by: Claim) -> int:
 
 
 def lapsed_messages(
-    session: Session, channels: Sequence[str], *, now: datetime, limit: int
+    session: Session, practice_id: str, channels: Sequence[str], *, now: datetime, limit: int
 ) -> tuple[LapsedMessage, ...]:
-    """Return messages whose lease ended without an outcome: their worker died or lost its way."""
+    """Return a practice's messages whose lease ended without an outcome: their worker died or lost its way."""
     connection = session.connection()
     lease_until = MESSAGES.c.lease_until
     clock = func.clock_timestamp() if connection.dialect.name == "postgresql" else literal(now, lease_until.type)
     lapsed = (
         select(*(MESSAGES.c[name] for name in LapsedMessage._fields))
-        .where(_IS_SENDING, lease_until <= clock, MESSAGES.c.channel.in_(channels))
+        .where(
+            _IS_SENDING,
+            MESSAGES.c.practice_id == practice_id,
+            lease_until <= clock,
+            MESSAGES.c.channel.in_(channels),
+        )
         .order_by(lease_until)
         .limit(limit)
     )
     return tuple(map(LapsedMessage._make, connection.execute(lapsed)))
 
 
-def next_lapse_at(session: Session) -> datetime | None:
-    """Return when the first lease ends; None when nothing is in anybody's hands."""
-    found: datetime | None = session.connection().execute(_NEXT_LAPSE).scalar()
+def next_lapse_at(session: Session, practice_id: str) -> datetime | None:
+    """Return when the first lease of a practice ends; None when nothing is in anybody's hands."""
+    found: datetime | None = session.connection().execute(_NEXT_LAPSE, {"practice_id": practice_id}).scalar()
     return found
 
 
-def _heads(session: Session, channel: str) -> list[tuple[int, datetime]]:
+def _heads(session: Session, queue: Queue) -> list[tuple[int, datetime]]:
     """Return for each importance the due moment of its first message; one look into the index each."""
-    rows = session.connection().execute(_HEADS, {"channel": channel})
+    rows = session.connection().execute(_HEADS, queue._asdict())
     return [(level, due_at) for level, due_at in rows if due_at is not None]
 
 
 def _head(level: int) -> Select[Any]:
     first = select(func.min(MESSAGES.c.due_at, type_=MESSAGES.c.due_at.type)).where(
         _IS_SCHEDULED,
-        MESSAGES.c.channel == bindparam("channel"),
+        *_IN_QUEUE,
         MESSAGES.c.importance == literal_column(str(level)),
     )
     return select(literal_column(str(level)).label("level"), first.scalar_subquery().label("due_at"))
@@ -189,11 +206,11 @@ def _due(*, locking: bool) -> Select[Any]:
         select(MESSAGES.c.id, MESSAGES.c.useful_until)
         .where(
             _IS_SCHEDULED,
-            MESSAGES.c.channel == bindparam("channel"),
+            *_IN_QUEUE,
             MESSAGES.c.importance == bindparam("level"),
             MESSAGES.c.due_at <= bindparam("now"),
         )
-        .order_by(MESSAGES.c.due_at)
+        .order_by(MESSAGES.c.due_at, MESSAGES.c.useful_until)  # of those due at one moment, the most pressing
         .limit(_WINDOW)
         .subquery()
     )
@@ -221,7 +238,7 @@ def _due(*, locking: bool) -> Select[Any]:
             & (_CONTACTS.c.channel == MESSAGES.c.channel)
             & (_CONTACTS.c.address == MESSAGES.c.address),
         )
-        .where(MESSAGES.c.id.in_(nearest), _IS_SCHEDULED)
+        .where(MESSAGES.c.id.in_(nearest), MESSAGES.c.practice_id == bindparam("practice_id"), _IS_SCHEDULED)
         .order_by(MESSAGES.c.useful_until, MESSAGES.c.id)
         .limit(bindparam("wanted"))
     )
@@ -231,11 +248,17 @@ def _due(*, locking: bool) -> Select[Any]:
 _HEADS = union_all(*(_head(level) for level in _LEVELS))
 _DUE = _due(locking=False)
 _DUE_ON_POSTGRESQL = _due(locking=True)
-_NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_until.type)).where(_IS_SENDING)
+_NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_until.type)).where(
+    _IS_SENDING, MESSAGES.c.practice_id == bindparam("practice_id")
+)
 
 _CLAIMED = (
     update(MESSAGES)
-    .where(MESSAGES.c.id.in_(bindparam("ids", expanding=True)), _IS_SCHEDULED)
+    .where(
+        MESSAGES.c.id.in_(bindparam("ids", expanding=True)),
+        MESSAGES.c.practice_id == bindparam("of_practice"),
+        _IS_SCHEDULED,
+    )
     .values(
         state=MessageState.SENDING.value,
         claim_token=bindparam("token"),

@@ -229,6 +229,7 @@ class Message(SQLModel, table=True):
         # serves the claim and the search for the next due moment: grows with what waits, not with what was sent
         Index(
             "ix_message_due",
+            "practice_id",
             "channel",
             "importance",
             "due_at",
@@ -239,6 +240,7 @@ class Message(SQLModel, table=True):
         # serves the search for claims whose worker died
         Index(
             "ix_message_leased",
+            "practice_id",
             "lease_until",
             sqlite_where=text("state = 'sending'"),
             postgresql_where=text("state = 'sending'"),

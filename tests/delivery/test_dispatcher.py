@@ -11,6 +11,7 @@ from reminders.clock import VirtualClock
 from reminders.delivery.outgoing import LookUp, Outgoing, Result
 from reminders.errors import InDoubt, Refused, Unreachable
 from reminders.records.database import Database
+from reminders.records.tables import Practice
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
 from tests.stored import NOON, add_course, change_contact, concerns, end_leases, messages, row, soaks, states, store
 
@@ -420,3 +421,25 @@ def test_the_next_moment_is_a_due_message_or_a_lease_that_ends(database: Databas
     lapses = NOON - timedelta(seconds=5)
     store(database, row(2, state="sending", claim_token="t", handed_at=NOON, lease_until=lapses, transport="x"))
     assert worker.next_at() == lapses
+
+
+def test_a_worker_leaves_messages_of_other_practices_as_they_are(database: Database) -> None:
+    add_course(database)
+    with database.writing() as session:
+        session.add(Practice(id="other", name="Another Practice", created_at=NOON))
+    store(database, row(1), row(2, practice_id="other", due_at=NOON - MINUTE))
+    worker = dispatcher(database, ScriptedTransport())
+    assert worker.run_once().total == 1
+    assert [(each.state, each.due_at) for each in messages(database)] == [
+        ("sent", NOON),
+        ("scheduled", NOON - MINUTE),
+    ]
+    assert worker.next_at() is None
+
+
+def test_a_long_queue_of_one_channel_keeps_no_other_waiting(database: Database) -> None:
+    add_course(database)
+    store(database, *soaks(30), row(99, channel="email", address="robin@example.org", subject="Soak"))
+    transport = ScriptedTransport(batch_size=10)
+    dispatcher(database, transport).run_once()
+    assert [each.channel for each in transport.handed].index("email") <= 10

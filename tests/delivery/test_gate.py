@@ -69,7 +69,6 @@ def _name(verdict: Verdict) -> str:
         pytest.param({"enrollment_state": "ended"}, "withhold", id="course-ended"),
         pytest.param({"enrollment_state": "cancelled"}, "withhold", id="course-cancelled"),
         pytest.param({"approved": False}, "withhold, tell", id="nobody-approved-it"),
-        pytest.param({"practice_id": "other"}, "wait", id="practice-not-configured-here"),
         pytest.param({"kind": "staff", "contact_state": None, "enrollment_state": None}, "go", id="to-staff"),
         pytest.param({"kind": "staff", "useful_until": NOON - timedelta(1)}, "withhold, tell", id="to-staff-too-late"),
         pytest.param({"kind": "answer", "enrollment_state": "ended"}, "go", id="answer-after-the-course"),

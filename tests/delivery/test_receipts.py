@@ -15,7 +15,7 @@ from reminders.delivery.receipts import KEPT_FOR, Failure
 from reminders.records import outbox
 from reminders.records.database import Database
 from reminders.records.message_changes import Held, accept
-from reminders.records.outbox import Claim
+from reminders.records.outbox import Claim, Queue
 from reminders.records.tables_delivery import EARLY_RECEIPTS, MESSAGE_PARTS, REPLY_PARTS
 from tests.stored import NOON, add_course, messages, row, states, store
 
@@ -43,8 +43,8 @@ class _Office:
     def claim(self) -> Sequence[Held]:
         """Take every scheduled message into a worker's hands."""
         with self.database.writing() as session:
-            ids = [each.id for each in outbox.due_messages(session, channel="sms", now=NOON, limit=10)]
-            by = Claim(token="t", now=NOON, lease=timedelta(minutes=2), transport="smpp")
+            ids = [each.id for each in outbox.due_messages(session, Queue("main", "sms"), now=NOON, limit=10)]
+            by = Claim(token="t", practice_id="main", now=NOON, lease=timedelta(minutes=2), transport="smpp")
             assert outbox.claim(session, ids, by) == len(ids)
         return [Held(id=each, token="t") for each in sorted(ids)]
 

@@ -23,7 +23,7 @@ _COLUMNS: dict[MessageState, dict[str, Any]] = {
     MessageState.UNCERTAIN: {"handed_at": NOON},
     MessageState.JOINED: {"joined_into": "soak:1"},
 }
-_CLAIM = Claim(token="t", now=NOON, lease=timedelta(minutes=2), transport="file")
+_CLAIM = Claim(token="t", practice_id="main", now=NOON, lease=timedelta(minutes=2), transport="file")
 
 
 def _in_every_state(database: Database) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -15,18 +16,21 @@ from reminders.care.values import Asks
 from reminders.records import outbox
 from reminders.records.bulk import insert_messages, insert_messages_returning_ids
 from reminders.records.database import Database
-from reminders.records.outbox import Claim
+from reminders.records.outbox import Claim, Queue
+from reminders.records.tables import Practice
 from tests.stored import NOON, add_course, messages, row, soaks, store
 
 MINUTE = timedelta(minutes=1)
+SMS = Queue("main", "sms")
+EMAIL = Queue("main", "email")
 
 
-def _due(session: Session, *, limit: int = 100, channel: str = "sms") -> list[int]:
-    return [each.id for each in outbox.due_messages(session, channel=channel, now=NOON, limit=limit)]
+def _due(session: Session, *, limit: int = 100, queue: Queue = SMS) -> list[int]:
+    return [each.id for each in outbox.due_messages(session, queue, now=NOON, limit=limit)]
 
 
 def _claim(token: str, *, lease: timedelta = MINUTE) -> Claim:
-    return Claim(token=token, now=NOON, lease=lease, transport="file")
+    return Claim(token=token, practice_id="main", now=NOON, lease=lease, transport="file")
 
 
 def test_only_scheduled_messages_of_the_channel_whose_moment_has_come_are_due(database: Database) -> None:
@@ -104,10 +108,10 @@ def test_run_twice_when_busy_never_happens_as_workers_pass_over_each_others_mess
     assert sorted(taken["a"] + taken["b"]) == [each.id for each in messages(database)]
 
 
-def test_the_next_moment_is_the_earliest_of_any_importance_and_channel(database: Database) -> None:
+def test_the_next_moment_is_the_earliest_of_any_importance(database: Database) -> None:
     add_course(database)
     with database.reading() as session:
-        assert outbox.next_due_at(session, ["sms", "email"]) is None
+        assert outbox.next_due_at(session, SMS) is None
     store(
         database,
         row(1, due_at=NOON + 9 * MINUTE, importance=1),
@@ -116,8 +120,8 @@ def test_the_next_moment_is_the_earliest_of_any_importance_and_channel(database:
         row(4, due_at=NOON, state="cancelled"),
     )
     with database.reading() as session:
-        assert outbox.next_due_at(session, ["sms", "email"]) == NOON + 2 * MINUTE
-        assert outbox.next_due_at(session, ["sms"]) == NOON + 5 * MINUTE
+        assert outbox.next_due_at(session, EMAIL) == NOON + 2 * MINUTE
+        assert outbox.next_due_at(session, SMS) == NOON + 5 * MINUTE
 
 
 def test_jobs_stay_doing_for_ever_never_happens_as_the_row_alone_shows_a_lapsed_lease(database: Database) -> None:
@@ -127,9 +131,9 @@ def test_jobs_stay_doing_for_ever_never_happens_as_the_row_alone_shows_a_lapsed_
         outbox.claim(session, ids[:1], _claim("dead", lease=timedelta(0)))
         outbox.claim(session, ids[1:], _claim("alive", lease=timedelta(days=1)))
     with database.reading() as session:
-        (lapsed,) = outbox.lapsed_messages(session, ["sms"], now=NOON, limit=10)
-        next_lapse = outbox.next_lapse_at(session)
-        assert outbox.lapsed_messages(session, ["email"], now=NOON, limit=10) == ()
+        (lapsed,) = outbox.lapsed_messages(session, "main", ["sms"], now=NOON, limit=10)
+        next_lapse = outbox.next_lapse_at(session, "main")
+        assert outbox.lapsed_messages(session, "main", ["email"], now=NOON, limit=10) == ()
     assert (lapsed.id, lapsed.claim_token, lapsed.attempts, lapsed.transport) == (ids[0], "dead", 1, "file")
     assert next_lapse == messages(database)[0].lease_until
 
@@ -150,7 +154,7 @@ def test_what_the_gate_asks_comes_with_the_message(database: Database) -> None:
     add_course(database)
     store(database, row())
     with database.writing() as session:
-        (due,) = outbox.due_messages(session, channel="sms", now=NOON, limit=1)
+        (due,) = outbox.due_messages(session, SMS, now=NOON, limit=1)
     assert (due.contact_state, due.enrollment_state, due.zone) == ("active", "active", "America/Los_Angeles")
     assert due.approved
     assert not due.night_contact_agreed
@@ -160,7 +164,7 @@ def test_a_message_to_nobody_known_has_no_contact(database: Database) -> None:
     add_course(database)
     store(database, row(kind="staff", enrollment_id=None, patient_id=None, address="+12025550199"))
     with database.writing() as session:
-        (due,) = outbox.due_messages(session, channel="sms", now=NOON, limit=1)
+        (due,) = outbox.due_messages(session, SMS, now=NOON, limit=1)
     assert (due.contact_state, due.enrollment_state, due.zone, due.approved) == (None, None, None, False)
 
 
@@ -238,6 +242,56 @@ def crowded(database: Database) -> Database:
     return database
 
 
+def _add_practice(database: Database, practice_id: str) -> None:
+    with database.writing() as session:
+        session.add(Practice(id=practice_id, name="Another Practice", created_at=NOON))
+
+
+def test_a_practice_has_its_own_queues_in_a_shared_database(database: Database) -> None:
+    add_course(database)
+    _add_practice(database, "other")
+    mine, theirs = store(database, row(1), row(2, practice_id="other", importance=1, due_at=NOON - timedelta(hours=3)))
+    lapsing = _claim("theirs", lease=timedelta(0))
+    with database.writing() as session:
+        assert _due(session) == [mine]
+        assert outbox.next_due_at(session, SMS) == NOON
+        assert outbox.claim(session, [theirs], lapsing) == 0
+        assert outbox.claim(session, [theirs], replace(lapsing, practice_id="other")) == 1
+        assert outbox.lapsed_messages(session, "main", ["sms"], now=NOON, limit=10) == ()
+        assert outbox.next_lapse_at(session, "main") is None
+        assert [each.id for each in outbox.lapsed_messages(session, "other", ["sms"], now=NOON, limit=10)] == [theirs]
+
+
+@pytest.fixture
+def shared(crowded: Database) -> Database:
+    """That database, with twenty times as much that waits for another practice."""
+    _add_practice(crowded, "other")
+    with crowded.writing() as session:
+        waiting = [
+            row(course * 100 + n, enrollment_id=course, practice_id="other", due_at=NOON - timedelta(days=n))
+            for course in range(1, 201)
+            for n in range(60)
+        ]
+        insert_messages(session, waiting)
+    return crowded
+
+
+def test_a_claim_reads_nothing_of_other_practices(shared: Database) -> None:
+    def look(session: Session) -> None:
+        _due(session, limit=20)
+        outbox.next_due_at(session, SMS)
+        outbox.lapsed_messages(session, "main", ["sms"], now=NOON, limit=10)
+        outbox.next_lapse_at(session, "main")
+
+    statements = _statements_of(shared, look)
+    assert len(statements) == 5
+    for plan in _plans_of(shared, statements):
+        used = [line for line in plan.splitlines() if "ix_message_" in line or "practice_id" in line]
+        assert any("practice_id" in line for line in used), plan
+        assert "Seq Scan on message" not in plan
+        assert "SCAN message" not in plan
+
+
 def test_a_backlog_costs_nothing_as_the_claim_reads_the_partial_index(crowded: Database) -> None:
     statements = _statements_of(crowded, lambda session: _due(session, limit=20))
     assert len(statements) == 2
@@ -249,9 +303,9 @@ def test_a_backlog_costs_nothing_as_the_claim_reads_the_partial_index(crowded: D
 
 def test_looking_for_dead_workers_reads_the_partial_index(crowded: Database) -> None:
     def look(session: Session) -> None:
-        outbox.lapsed_messages(session, ["sms"], now=NOON, limit=10)
-        outbox.next_lapse_at(session)
-        outbox.next_due_at(session, ["sms"])
+        outbox.lapsed_messages(session, "main", ["sms"], now=NOON, limit=10)
+        outbox.next_lapse_at(session, "main")
+        outbox.next_due_at(session, SMS)
 
     for plan in _plans_of(crowded, _statements_of(crowded, look)):
         assert "ix_message_leased" in plan or "ix_message_due" in plan
