@@ -141,6 +141,12 @@ def change_contact(database: Database, state: str) -> None:
             contact.state = state
 
 
+def add_contact(database: Database, patient_id: int, channel: str, address: str) -> None:
+    """Give a patient another address."""
+    with database.writing() as session:
+        session.add(Contact(practice_id="main", patient_id=patient_id, channel=channel, address=address))
+
+
 def end_leases(database: Database) -> None:
     """Let every lease be over, however long it was and by whichever clock it runs."""
     with database.writing() as session:

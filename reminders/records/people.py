@@ -94,6 +94,22 @@ def contacts_at(session: Session, practice_id: str, channel: str, address: str) 
     return list(session.execute(statement).scalars())
 
 
+def mark_unreachable(session: Session, practice_id: str, channel: str, address: str) -> tuple[int, ...]:
+    """Mark an address in use as one that does not work; return the patients who have it, none when it was before."""
+    statement = (
+        update(_CONTACTS)
+        .where(
+            _CONTACTS.c.practice_id == practice_id,
+            _CONTACTS.c.channel == channel,
+            _CONTACTS.c.address == address,
+            _CONTACTS.c.state == "active",
+        )
+        .values(state="unreachable")
+        .returning(_CONTACTS.c.patient_id)
+    )
+    return tuple(sorted(session.connection().execute(statement).scalars()))
+
+
 def contacts_of(session: Session, patient_id: int) -> list[Contact]:
     """Return a patient's contacts."""
     return list(session.execute(select(Contact).where(col(Contact.patient_id) == patient_id)).scalars())
