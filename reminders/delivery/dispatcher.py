@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -24,6 +25,7 @@ from reminders.errors import InDoubt, StateError, TransportError
 from reminders.records import outbox
 from reminders.records.database import Database
 from reminders.records.outbox import Claim, DueMessage, LapsedMessage, Queue
+from reminders.records.wakeups import wakeups_of
 
 _LOG = logging.getLogger(__name__)
 _LAPSED_AT_ONCE = 500
@@ -77,6 +79,7 @@ class Dispatcher:
         self._unsettled: list[Outcome] = []
         self._unsettled_over = ""
         self._stop = threading.Event()
+        self._wakeups = wakeups_of(database.engine, self._practices)
 
     def run_once(self, limit: int | None = None) -> DispatchReport:
         """Dispatch everything that is due, or the first `limit` messages of each queue; return what happened.
@@ -105,17 +108,35 @@ class Dispatcher:
             moments += [outbox.next_lapse_at(session, practice) for practice in self._practices]
         return min((moment for moment in moments if moment is not None), default=None)
 
-    def wait_until(self, moment: datetime, *, at_most: timedelta) -> bool:
-        """Wait for a moment; False, at once, when it is further away than `at_most` or the dispatcher was stopped."""
-        away = moment - self._clock.now()
-        return away <= at_most and not self._stop.wait(max(away.total_seconds(), 0))
+    def watch(self) -> None:
+        """From now on, what others store ends `pause`."""
+        self._wakeups.mark()
+
+    def pause(self, *, at_most: timedelta, whatever_is_due: bool = False) -> bool:
+        """Wait until something is due that others may have stored meanwhile; False when the dispatcher was stopped.
+
+        `whatever_is_due` says that what is due now can't be had: only what is stored from now on ends the pause.
+        """
+        ends = time.monotonic() + at_most.total_seconds()
+        while not self._stop.is_set() and (left := ends - time.monotonic()) > 0:
+            if whatever_is_due:
+                self._wakeups.wait(left)
+                break
+            self._wakeups.mark()
+            next_at = self.next_at()
+            away = left if next_at is None else (next_at - self._clock.now()).total_seconds()
+            if away <= 0 or not self._wakeups.wait(min(away, left)):
+                break
+        return not self._stop.is_set()
 
     def stop(self) -> None:
         """Let the present call end after the batch in hand; later calls claim nothing. May be called by any thread."""
         self._stop.set()
+        self._wakeups.interrupt()
 
     def close(self) -> None:
         """Close the transports."""
+        self._wakeups.close()
         for transport in set(self._transports.values()):
             transport.close()
 

@@ -23,7 +23,6 @@ from reminders.delivery.report import DispatchReport
 _LOG = logging.getLogger(__name__)
 _SCHEDULER_LOG = logging.getLogger("reminders.delivery.scheduler")
 _SCHEDULER_LOG.setLevel(logging.ERROR)  # it warns of every run that takes longer than its interval, which is no fault
-_SOON = timedelta(milliseconds=100)
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -48,22 +47,22 @@ def dispatch_job(
     every: timedelta = timedelta(seconds=1),
     tell: Callable[[DispatchReport], None] | None = None,
 ) -> RecurringJob:
-    """Return the job that dispatches: at the moment the next message is due, and every so often for new ones.
+    """Return the job that dispatches until it is stopped: when a message is due, and when somebody stored one.
 
-    `tell` is given every report in which something happened.
+    It looks every `every` whatever it hears. `tell` is given every report in which something happened.
     """
 
-    def run() -> datetime | None:
-        while True:
+    def run() -> None:
+        going = True
+        while going:
+            dispatcher.watch()
             report = dispatcher.run_once()
             if tell is not None and report.total:
                 tell(report)
             next_at = dispatcher.next_at()
-            if report.total == 0 and next_at is not None and next_at <= clock.now():
-                return None  # others have it in hand, or it can't be done now
-            # Coming back over the scheduler takes longer than a message that is due that soon may wait.
-            if next_at is None or not dispatcher.wait_until(next_at, at_most=_SOON):
-                return next_at
+            # Due, and yet nothing happened: others have it in hand, or it can't be done now.
+            stuck = report.total == 0 and next_at is not None and next_at <= clock.now()
+            going = dispatcher.pause(at_most=every, whatever_is_due=stuck)
 
     return RecurringJob(name="dispatch", every=every, run=run, stop=dispatcher.stop)
 

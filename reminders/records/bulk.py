@@ -11,6 +11,7 @@ from sqlalchemy import Dialect, insert, literal_column
 from sqlalchemy.orm import Session
 
 from reminders.records.tables import MESSAGES
+from reminders.records.wakeups import note_due
 
 _Processor = Callable[[Any], Any]
 
@@ -37,6 +38,7 @@ def insert_messages(session: Session, rows: Sequence[Mapping[str, Any]]) -> None
         connection.exec_driver_sql(statement, [*map(tuple, values)])
     else:
         connection.exec_driver_sql(statement, [dict(zip(order, each, strict=True)) for each in values])
+    _note_due(session, rows)
 
 
 def insert_messages_returning_ids(session: Session, rows: Sequence[Mapping[str, Any]]) -> tuple[int, ...]:
@@ -44,7 +46,17 @@ def insert_messages_returning_ids(session: Session, rows: Sequence[Mapping[str, 
     if not rows:
         return ()
     returning = insert(MESSAGES).values(attempts=0).returning(MESSAGES.c.id, sort_by_parameter_order=True)
-    return tuple(session.connection().execute(returning, [*rows]).scalars())
+    ids = tuple(session.connection().execute(returning, [*rows]).scalars())
+    _note_due(session, rows)
+    return ids
+
+
+def _note_due(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Note when the first of them is due; the workers hear of it when the transaction commits."""
+    waiting = [row for row in rows if row["state"] == "scheduled"]
+    if waiting:
+        first = min(waiting, key=itemgetter("due_at"))
+        note_due(session, first["practice_id"], first["due_at"])
 
 
 @lru_cache(maxsize=8)

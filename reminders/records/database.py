@@ -14,6 +14,7 @@ from reminders.errors import ConfigError
 from reminders.records.engines import WRITES, build_engine, parse_url
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.records.tables import Installation
+from reminders.records.wakeups import announce
 
 
 class Database:
@@ -28,6 +29,7 @@ class Database:
         """Give a session that is the writer from its start; commits at the end, takes all back on an error."""
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
             yield session
+            announce(session)
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
