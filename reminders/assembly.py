@@ -17,6 +17,7 @@ from reminders.desk.composing import AnswerRules, Desk, House, SilenceRules
 from reminders.desk.opening_hours import DueTimes, OpeningHours
 from reminders.desk.plans import PlanLibrary
 from reminders.errors import ConfigError
+from reminders.wording.links import unsubscribe_url
 from reminders.wording.render import Sender
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from reminders.delivery.report import DispatchReport
     from reminders.delivery.runner import RecurringJob, Runner
     from reminders.delivery.transports import Transport
+    from reminders.delivery.transports.letter import Letterhead
     from reminders.records.database import Database
 
 Section = TypeVar("Section")
@@ -240,13 +242,13 @@ class App:
     def _file_transport(self) -> Transport:
         from reminders.delivery.transports.file import FileTransport  # noqa: PLC0415  only what is used is loaded
 
-        return FileTransport(self.config.outbox_folder, now=self.clock.now, senders=self._senders)
+        return FileTransport(self.config.outbox_folder, now=self.clock.now, letterheads=self._letterheads)
 
     def _smtp_transport(self) -> Transport:
         from reminders.delivery.transports.smtp import SmtpTransport  # noqa: PLC0415
 
         section = _needed(self.config.delivery.smtp, "smtp")
-        return SmtpTransport(section, folder=self.config.folder, now=self.clock.now, senders=self._senders)
+        return SmtpTransport(section, folder=self.config.folder, now=self.clock.now, letterheads=self._letterheads)
 
     def _smpp_transport(self) -> Transport:
         from reminders.delivery.transports.smpp import SmppTransport  # noqa: PLC0415
@@ -267,10 +269,25 @@ class App:
         section = _needed(self.config.delivery.http, "http")
         return HttpTransport(section, folder=self.config.folder, now=self.clock.now)
 
+    @cached_property
+    def link_key(self) -> bytes:
+        """What the tokens in addresses are made with; see `wording.links`."""
+        return self.database.link_key()
+
     @property
-    def _senders(self) -> dict[str, str]:
+    def _letterheads(self) -> dict[str, Letterhead]:
+        from reminders.delivery.transports.letter import Letterhead  # noqa: PLC0415
+
         practice = self.config.practice
-        return {practice.id: practice.email} if practice.email else {}
+        if not practice.email:
+            return {}
+        head = Letterhead(
+            sender=practice.email,
+            practice_name=practice.name,
+            unsubscribe_url=lambda message_id: unsubscribe_url(self.config.web.base, self.link_key, message_id),
+            visit_length=timedelta(minutes=practice.visit_minutes),
+        )
+        return {practice.id: head}
 
 
 def _needed(section: Section | None, name: str) -> Section:

@@ -95,6 +95,8 @@ class PracticeSection(_Section):
     after_hours_phone: Annotated[str, Field(max_length=40)] = ""
     emergency_number: Line = "911"
     email: str = ""
+    visit_minutes: int = Field(default=30, ge=5, le=480)
+    """How long a return visit is in a patient's calendar."""
     opening_hours: OpeningHours = OpeningHours()
 
 

@@ -17,10 +17,11 @@ from reminders.clock import Clock
 from reminders.delivery.failpoints import reach
 from reminders.delivery.gate import Gate, Go, Wait
 from reminders.delivery.lease import Stopwatch
-from reminders.delivery.outgoing import Accepted, LookUp, Outgoing, Result
+from reminders.delivery.outgoing import Accepted, LookUp, Outgoing, Result, VisitToTell
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.settle import NotTaken, Outcome, Settler
 from reminders.delivery.transports import Transport
+from reminders.delivery.visits_told import visits_told
 from reminders.errors import InDoubt, StateError, TransportError
 from reminders.records import outbox
 from reminders.records.database import Database
@@ -53,6 +54,8 @@ class _Batch:
     messages: tuple[DueMessage, ...]
     token: str
     stopwatch: Stopwatch
+    visits: Mapping[int, VisitToTell]
+    """By the id of the message that tells it."""
 
 
 class Dispatcher:
@@ -192,7 +195,8 @@ class Dispatcher:
         claim = Claim(token=token, practice_id=practice_id, now=now, lease=self._lease, transport=transport)
         if outbox.claim(session, [message.id for message in going], claim) != len(going):
             raise StateError("a message that was locked for claiming changed its state; nothing was claimed")
-        return _Batch(messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease))
+        visits = visits_told(session, going, self._installation)
+        return _Batch(messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease), visits=visits)
 
     def _hand_over(self, batch: _Batch, transport: Transport) -> None:
         """Hand a batch over and keep what became of it until it can be settled."""
@@ -222,9 +226,9 @@ class Dispatcher:
             if not batch.stopwatch.may_begin() or self._clock.now() > message.useful_until:
                 return
             taken.append(message)
-            yield self._outgoing(message)
+            yield self._outgoing(message, batch.visits.get(message.id))
 
-    def _outgoing(self, message: DueMessage) -> Outgoing:
+    def _outgoing(self, message: DueMessage, visit: VisitToTell | None) -> Outgoing:
         return Outgoing(
             id=message.id,
             idempotency_key=self._key(message.id),
@@ -239,6 +243,8 @@ class Dispatcher:
             segments=message.segments,
             answers=message.kind == "answer",
             in_reply_to=message.in_reply_to,
+            to_staff=message.kind == "staff",
+            visit=visit,
         )
 
     def _key(self, message_id: int) -> str:

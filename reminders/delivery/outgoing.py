@@ -4,8 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from reminders.errors import InDoubt, Refused, Unreachable
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class VisitToTell:
+    """The state of a visit that an e-mail puts into the patient's calendar."""
+
+    name: str
+    """Of the visit in every calendar, before the practice's domain: the same from first notice to cancellation."""
+    starts_at: datetime
+    """Of a visit called off, when it would have been."""
+    sequence: int
+    changed_at: datetime
+    is_cancelled: bool
+    zone: str
+    """IANA name of the patient's zone."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -31,6 +47,10 @@ class Outgoing:
     """Whether it answers a reply, rather than being sent on schedule."""
     in_reply_to: str | None = None
     """Of e-mail only: the Message-ID of the mail that it answers."""
+    to_staff: bool = False
+    """Whether it goes to the practice's own people."""
+    visit: VisitToTell | None = None
+    """Of e-mail only: what to tell the patient's calendar."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -107,7 +107,7 @@ def file_dispatcher(
     database: Database, folder: Path, clock: Clock, *, quiet: tuple[str, ...] = ("21:00-08:00",)
 ) -> Dispatcher:
     """Return a worker that writes to files in `folder`, durably."""
-    transport = FileTransport(folder, now=clock.now, senders={})
+    transport = FileTransport(folder, now=clock.now, letterheads={})
     rules = DispatchRules(
         gate=Gate(quiet_hours={"main": QuietHours.every_day(*quiet)}),
         concern_due=lambda _, opened_at: opened_at + timedelta(days=1),

@@ -17,7 +17,7 @@ from reminders.delivery.transports.letter import letter
 from reminders.delivery.transports.smtp import SmtpTransport
 from tests.benchmarks.backlog import Figure
 from tests.delivery.peers.peer import outgoing
-from tests.delivery.peers.smtp import SENDERS
+from tests.delivery.peers.smtp import LETTERHEADS
 
 _DEFAULT = 3_000
 
@@ -39,7 +39,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
 
 def _measure(port: int, count: int) -> float:
     section = SmtpSection(host="127.0.0.1", port=port, tls="none-on-loopback")
-    transport = SmtpTransport(section, folder=Path(), now=lambda: datetime.now(UTC), senders=SENDERS)
+    transport = SmtpTransport(section, folder=Path(), now=lambda: datetime.now(UTC), letterheads=LETTERHEADS)
     began = time.perf_counter()
     results = list(transport.hand_over(outgoing(number, channel="email") for number in range(count)))
     spent = time.perf_counter() - began
@@ -50,7 +50,7 @@ def _measure(port: int, count: int) -> float:
 
 
 def _bare(port: int, count: int) -> float:
-    mail = letter(outgoing(channel="email"), SENDERS, datetime.now(UTC)).as_bytes()
+    mail = letter(outgoing(channel="email"), LETTERHEADS, datetime.now(UTC)).as_bytes()
     with smtplib.SMTP("127.0.0.1", port) as link:
         began = time.perf_counter()
         for _ in range(count):

@@ -16,6 +16,7 @@ import pytest
 
 from reminders.delivery.outgoing import Accepted
 from reminders.delivery.transports.file import FileTransport
+from reminders.delivery.transports.letter import Letterhead
 from reminders.errors import ConfigError, Unreachable
 from tests.delivery.peers.peer import email, sms
 from tests.stored import NOON, PHONE
@@ -23,7 +24,9 @@ from tests.stored import NOON, PHONE
 
 @contextmanager
 def _opened(folder: Path) -> Iterator[FileTransport]:
-    transport = FileTransport(folder, now=lambda: NOON, senders={"main": "Example Practice <care@example.org>"})
+    transport = FileTransport(
+        folder, now=lambda: NOON, letterheads={"main": Letterhead(sender="Example Practice <care@example.org>")}
+    )
     yield transport
     transport.close()
 
@@ -71,7 +74,7 @@ def test_an_email_is_a_file_that_mail_programs_open(tmp_path: Path) -> None:
 
 
 def test_an_email_of_a_practice_without_a_sender_waits(tmp_path: Path) -> None:
-    transport = FileTransport(tmp_path, now=lambda: NOON, senders={})
+    transport = FileTransport(tmp_path, now=lambda: NOON, letterheads={})
     assert [type(each) for each in transport.hand_over([email(), sms(2)])] == [Unreachable, Accepted]
     transport.close()
 

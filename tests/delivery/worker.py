@@ -44,7 +44,7 @@ def dispatch(url: str, folder: Path, *, at: datetime = NOON, forgetful: bool = F
     database = open_database(url)
     clock = VirtualClock(at)
     kind = ForgetfulFileTransport if forgetful else SmallFileTransport
-    worker = dispatcher(database, kind(folder, now=clock.now, senders={}), clock=clock, lease=LEASE)
+    worker = dispatcher(database, kind(folder, now=clock.now, letterheads={}), clock=clock, lease=LEASE)
     worker.run_once()
     worker.close()
     database.close()

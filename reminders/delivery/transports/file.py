@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
-from reminders.delivery.transports.letter import letter
+from reminders.delivery.transports.letter import Letterhead, letter
 from reminders.errors import ConfigError, InDoubt, Refused, Unreachable
 
 if sys.platform == "win32":
@@ -35,22 +35,11 @@ class FileTransport:
         status_query=True,
     )
 
-    def __init__(
-        self,
-        folder: Path,
-        *,
-        now: Callable[[], datetime],
-        senders: Mapping[str, str],
-        reply_to: Mapping[str, str] | None = None,
-    ) -> None:
-        """Write into `folder`, which is made when missing.
-
-        `senders` are the practices' e-mail addresses by id, `reply_to` those that replies go to (see `letter`).
-        """
+    def __init__(self, folder: Path, *, now: Callable[[], datetime], letterheads: Mapping[str, Letterhead]) -> None:
+        """Write into `folder`, which is made when missing; `letterheads` are the practices' by id."""
         self._folder = folder
         self._now = now
-        self._senders = senders
-        self._reply_to = reply_to or {}
+        self._letterheads = letterheads
         try:
             (folder / "emails").mkdir(parents=True, exist_ok=True)
             self._file = os.open(folder / "messages.jsonl", os.O_CREAT | os.O_RDWR | os.O_APPEND, 0o600)
@@ -127,7 +116,7 @@ class FileTransport:
         if message.channel != "email":
             return None
         try:
-            eml = letter(message, self._senders, at, reply_to=self._reply_to)
+            eml = letter(message, self._letterheads, at)
         except (Refused, Unreachable) as error:
             return error
         path = self._folder / "emails" / f"{message.idempotency_key}.eml"

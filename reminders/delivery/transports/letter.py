@@ -1,35 +1,52 @@
-"""Makes the e-mail of one message."""
+"""Makes the e-mail of one message: who it is from, where answers go, how to end such mails, and the visit to keep."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from email.message import EmailMessage
+from email.utils import parseaddr
 
-from reminders.delivery.outgoing import Outgoing
+from reminders.delivery.outgoing import Outgoing, VisitToTell
 from reminders.errors import InputError, Refused, Unreachable
-from reminders.wording.email import Email, build
+from reminders.exchange.icalendar import Visit, cancelled, published
+from reminders.wording.email import CalendarPart, Email, build
+from reminders.wording.links import unsubscribe_mailto
 
 
-def letter(
-    message: Outgoing, senders: Mapping[str, str], at: datetime, *, reply_to: Mapping[str, str] | None = None
-) -> EmailMessage:
-    """Return the e-mail, with the message's idempotency key in its Message-ID.
+@dataclass(frozen=True, kw_only=True)
+class Letterhead:
+    """What one practice's e-mails have in common."""
 
-    `senders` and `reply_to` are the practices' addresses by id. Where the latter has `{key}` in it, the message's
-    key stands there (`desk+{key}@example.org`), so that a reply names what it answers.
+    sender: str
+    """Its address, with or without a name."""
+    reply_to: str = ""
+    """Where replies go, if elsewhere. Where `{key}` stands in it, the message's key does (`desk+{key}@example.org`)."""
+    practice_name: str = ""
+    """What a visit is called in a calendar: nothing else may be told on a screen that others see."""
+    unsubscribe_url: Callable[[int], str | None] = lambda _: None
+    """By a message's id, the https address at which a mail program ends such mails by one click; None for none."""
+    visit_length: timedelta = timedelta(minutes=30)
+
+
+def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetime) -> EmailMessage:
+    """Return the e-mail, with the message's idempotency key in its Message-ID: the same for every try.
+
+    `letterheads` are the practices' by id. Mails to patients say how to end them (RFC 2369, RFC 8058).
     Unreachable when the practice has no address to send from yet; Refused when the message can't be an e-mail.
     """
     try:
-        sender = senders[message.practice_id]
+        head = letterheads[message.practice_id]
     except KeyError:
         raise Unreachable(f"practice {message.practice_id} has no e-mail address to send from") from None
-    answers_go_to = (reply_to or {}).get(message.practice_id)
+    reply_to = head.reply_to.replace("{key}", message.idempotency_key) or None
+    mailbox = parseaddr(reply_to or head.sender)[1]
     try:
         return build(
             Email(
                 message_id=message.idempotency_key,
-                sender=sender,
+                sender=head.sender,
                 recipient=message.address,
                 subject=message.subject or "",
                 body_markdown=message.markdown or message.text,
@@ -37,8 +54,28 @@ def letter(
                 date=at,
                 in_reply_to=message.in_reply_to,
                 auto="auto-replied" if message.answers else "auto-generated",
-                reply_to=answers_go_to.replace("{key}", message.idempotency_key) if answers_go_to else None,
+                reply_to=reply_to,
+                unsubscribe_url=None if message.to_staff else head.unsubscribe_url(message.id),
+                unsubscribe_mailto=None if message.to_staff else unsubscribe_mailto(mailbox),
+                calendar=_calendar(message.visit, head) if message.visit else None,
             )
         )
     except InputError as error:
         raise Refused(str(error)) from error
+
+
+def _calendar(told: VisitToTell, head: Letterhead) -> CalendarPart:
+    address = parseaddr(head.sender)[1]
+    visit = Visit(
+        uid=f"{told.name}@{address.rpartition('@')[2]}",
+        sequence=told.sequence,
+        stamped_at=told.changed_at,
+        starts_at=told.starts_at,
+        duration=head.visit_length,
+        zone=told.zone,
+        organizer=address,
+        summary=head.practice_name or address,
+    )
+    if told.is_cancelled:
+        return CalendarPart(content=cancelled(visit), method="CANCEL")
+    return CalendarPart(content=published(visit), method="PUBLISH")

@@ -13,7 +13,7 @@ from typing import NoReturn
 
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
-from reminders.delivery.transports.letter import letter
+from reminders.delivery.transports.letter import Letterhead, letter
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smtp_answers import is_complaint, judge
 from reminders.errors import ConfigError, InDoubt, Refused, Unreachable
@@ -41,17 +41,12 @@ class SmtpTransport:
         *,
         folder: Path,
         now: Callable[[], datetime],
-        senders: Mapping[str, str],
-        reply_to: Mapping[str, str] | None = None,
+        letterheads: Mapping[str, Letterhead],
     ) -> None:
-        """Prepare; `folder` is what relative paths count from.
-
-        `senders` are the practices' addresses by id, `reply_to` those that replies go to (see `letter`).
-        """
+        """Prepare; `letterheads` are the practices' by id, `folder` is what relative paths count from."""
         self._section = section
         self._now = now
-        self._senders = senders
-        self._reply_to = reply_to or {}
+        self._letterheads = letterheads
         self._password = section.password.read(folder) if section.password else ""
         self._tls = _tls(section, folder)
         self._slowdown = Slowdown()
@@ -87,7 +82,7 @@ class SmtpTransport:
 
     def _send(self, message: Outgoing) -> Result:
         try:
-            mail = letter(message, self._senders, self._now(), reply_to=self._reply_to)
+            mail = letter(message, self._letterheads, self._now())
             # A server may end an idle connection at any moment; before the content that costs nothing but a new one.
             for last_try in (False, True):
                 link = self._open()

@@ -15,7 +15,7 @@ from reminders.config_delivery import SmtpSection
 from reminders.delivery.transports.smtp import SmtpTransport
 from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.processes import Processes, listens, program
-from tests.delivery.peers.smtp import SENDERS
+from tests.delivery.peers.smtp import LETTERHEADS
 
 PASSWORD = "REMINDERS_TEST_SMTP_PASSWORD"
 
@@ -51,7 +51,10 @@ class EximServer:
             **settings,
         }
         return SmtpTransport(
-            SmtpSection.model_validate(values), folder=self.folder, now=lambda: datetime.now(UTC), senders=SENDERS
+            SmtpSection.model_validate(values),
+            folder=self.folder,
+            now=lambda: datetime.now(UTC),
+            letterheads=LETTERHEADS,
         )
 
     def mails(self, count: int) -> list[EmailMessage]:

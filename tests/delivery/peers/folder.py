@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 
 from reminders.delivery.transports.file import FileTransport
 from tests.delivery.peers.peer import Behaviour, Taken
-from tests.delivery.peers.smtp import SENDERS
+from tests.delivery.peers.smtp import LETTERHEADS
 
 
 class FolderPeer:
@@ -20,7 +20,7 @@ class FolderPeer:
         self.behaviour = Behaviour.ACCEPT
         self.most_at_once = 0
         self._folder = TemporaryDirectory()
-        self.transport = FileTransport(Path(self._folder.name), now=lambda: datetime.now(UTC), senders=SENDERS)
+        self.transport = FileTransport(Path(self._folder.name), now=lambda: datetime.now(UTC), letterheads=LETTERHEADS)
         self._limits = resource.getrlimit(resource.RLIMIT_FSIZE)
 
     @property

@@ -13,10 +13,11 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from reminders.config_delivery import SmtpSection
+from reminders.delivery.transports.letter import Letterhead
 from reminders.delivery.transports.smtp import SmtpTransport
 from tests.delivery.peers.peer import BAD, Behaviour, Taken, free_port
 
-SENDERS = {"main": "Example Practice <aftercare@example.org>"}
+LETTERHEADS = {"main": Letterhead(sender="Example Practice <aftercare@example.org>")}
 
 
 class SmtpPeer:
@@ -33,7 +34,7 @@ class SmtpPeer:
         section = SmtpSection.model_validate(
             {"host": "127.0.0.1", "port": self._port, "tls": "none-on-loopback", "timeout_seconds": 5, **settings}
         )
-        self.transport = SmtpTransport(section, folder=Path(), now=lambda: datetime.now(UTC), senders=SENDERS)
+        self.transport = SmtpTransport(section, folder=Path(), now=lambda: datetime.now(UTC), letterheads=LETTERHEADS)
 
     def go_away(self) -> None:
         assert self._controller is not None
