@@ -13,7 +13,8 @@ from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.errors import InputError, NotFound
 from reminders.records import people
 from reminders.records.people import ConsentLine
-from reminders.records.tables import Contact
+from reminders.records.tables import Contact, Message
+from reminders.wording.links import unsubscribed_message
 
 LONGEST_WORDING = 500
 
@@ -78,6 +79,20 @@ def stop_address(session: Session, where: Address, *, wording: str, at: datetime
     Returns the contacts that this changed; as the two below.
     """
     return _move(session, where, _STOP, wording=wording, at=at)
+
+
+def unsubscribe(session: Session, desk: Desk, token: str, *, key: bytes) -> bool:
+    """Stop writing to where the e-mail went whose unsubscribe link holds this token; False when it is none of ours.
+
+    A link is good for as often as it is followed: an address that is stopped stays so.
+    """
+    message_id = unsubscribed_message(key, token)
+    message = session.get(Message, message_id) if message_id is not None else None
+    if message is None or message.practice_id != desk.practice_id or message.kind == "staff":
+        return False
+    where = Address(practice_id=desk.practice_id, channel=message.channel, address=message.address)
+    stop_address(session, where, wording="the unsubscribe link of an e-mail", at=desk.clock.now())
+    return True
 
 
 def release_address(session: Session, where: Address, *, wording: str, at: datetime) -> tuple[Contact, ...]:

@@ -13,6 +13,7 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.handlers import Message as KeptMessages
 
+from reminders.desk.consent import unsubscribe
 from reminders.desk.duty import Person
 from reminders.desk.staff_notice import Notice, notify
 from reminders.records.people import new_id
@@ -102,6 +103,30 @@ def test_every_mail_to_a_patient_says_how_to_end_them(posting: tuple[Office, _Bo
             ["multipart/alternative", "text/plain", "text/html"],
             ["multipart/mixed", "multipart/alternative", "text/plain"],
         )
+
+
+def test_the_link_stops_the_address_it_was_sent_to_however_often_it_is_followed(
+    posting: tuple[Office, _Box | None],
+) -> None:
+    office, _ = posting
+    office.enroll(**ROBIN)
+    office.dispatcher.run_once()
+    link = str(sent(posting)[0]["List-Unsubscribe"]).split(">")[0]
+    for _ in range(2):
+        with office.database.writing() as session:
+            assert unsubscribe(session, office.desk, link.rpartition("/")[2], key=office.app.link_key)
+        assert office.contacts(1) == {"+13125550123": "active", "robin@example.org": "stopped"}
+    assert office.consents(1)[-1][0] == "withdrawn"
+    office.play("2026-06-12T12:00")
+    assert len(sent(posting)) == 1
+
+
+@pytest.mark.parametrize("token", ["", "1-x", "999-AAAAAAAAAAAAAAAAAAAAAA"])
+def test_a_link_that_was_not_made_here_stops_nobody(office: Office, token: str) -> None:
+    office.enroll(**ROBIN)
+    with office.database.writing() as session:
+        assert not unsubscribe(session, office.desk, token, key=office.app.link_key)
+    assert set(office.contacts(1).values()) == {"active"}
 
 
 def test_without_pages_over_https_a_mail_ends_them(office: Office) -> None:
