@@ -62,5 +62,9 @@ class WebSection(BaseModel):
     @property
     def base(self) -> str:
         """The address that links begin with."""
+        return self.at_port(None)
+
+    def at_port(self, port: int | None) -> str:
+        """Return the address that links begin with when the pages are served on another port."""
         host = f"[{self.host}]" if ":" in self.host else self.host
-        return self.address or f"http://{host}:{self.port}"
+        return self.address or f"http://{host}:{port or self.port}"

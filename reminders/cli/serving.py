@@ -28,6 +28,7 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
     """
     app = opened(ctx)
     log_to_stderr()
+    from reminders.desk.staff import first_link  # noqa: PLC0415
     from reminders.web import serving  # noqa: PLC0415  a second that faulty input need not wait for
 
     if app.config.demo:
@@ -38,6 +39,11 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
             dispatcher = app.dispatcher()
             ctx.call_on_close(dispatcher.close)
             runner = app.runner(dispatcher)
-        line(f"{app.config.practice.name}: {app.config.web.base}  (Ctrl-C stops)")
+        base = app.config.web.at_port(port)
+        with app.database.writing() as session:
+            token = first_link(session, app.desk)
+        line(f"{app.config.practice.name}: {base}  (Ctrl-C stops)")
+        if token is not None:
+            line(f"Nobody runs the pages yet. Open this once, within a day: {base}/staff/welcome/{token}")
         serving.serve(app, port=port or app.config.web.port, runner=runner)
     line("Stopped; nothing is in hand.")

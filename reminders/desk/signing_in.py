@@ -173,7 +173,7 @@ def _may_try(session: Session, member: StaffMember, now: datetime) -> bool:
 
 def _check_code(session: Session, member: StaffMember, code: str, now: datetime) -> None:
     if not code.strip():
-        raise CodeNeeded("Type the code that your authenticator shows now.")
+        raise CodeNeeded("Type the password again, and the code that your authenticator shows now.")
     step = step_of(member.totp_secret or "", code, now)
     if step is None or not staff.use_step(session, new_id(member.id), step):
         raise InputError(_NO_MATCH)

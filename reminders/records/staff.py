@@ -125,11 +125,13 @@ def touch_session(session: Session, token_hash: str, now: datetime) -> None:
     session.execute(update(StaffSession).where(col(StaffSession.token_hash) == token_hash).values(seen_at=now))
 
 
-def end_sessions(session: Session, staff_id: int, *, only: str | None = None) -> None:
-    """End a person's sign-ins, or only the one with this hash."""
+def end_sessions(session: Session, staff_id: int, *, only: str | None = None, but: str | None = None) -> None:
+    """End a person's sign-ins; `only` the one with this hash, or all `but` that one."""
     statement = delete(StaffSession).where(col(StaffSession.staff_id) == staff_id)
     if only is not None:
         statement = statement.where(col(StaffSession.token_hash) == only)
+    if but is not None:
+        statement = statement.where(col(StaffSession.token_hash) != but)
     session.execute(statement)
 
 

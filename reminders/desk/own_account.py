@@ -1,0 +1,49 @@
+"""What somebody changes about their own sign-in: password and second factor."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from reminders.desk.one_time_codes import new_secret, step_of
+from reminders.desk.passwords import hash_password, is_password
+from reminders.desk.signing_in import SignedIn
+from reminders.errors import InputError
+from reminders.records import staff
+from reminders.records.database import Database
+
+
+def change_password(database: Database, who: SignedIn, *, old: str, new: str) -> None:
+    """Change the password and sign the person out of every other browser; InputError when one will not do."""
+    _check(database, who, old)
+    hashed = hash_password(new, about=(who.login, *who.name.split()))
+    with database.writing() as session:
+        staff.set_member(session, who.staff_id, password_hash=hashed)
+        staff.end_sessions(session, who.staff_id, but=who.token_hash)
+
+
+def fresh_secret() -> str:
+    """Return a secret to show to an authenticator; nothing is stored yet."""
+    return new_secret()
+
+
+def set_second_factor(database: Database, who: SignedIn, secret: str, code: str, now: datetime) -> None:
+    """Ask for codes of this secret from now on; InputError when the code does not prove that it was read."""
+    step = step_of(secret, code, now)
+    if step is None:
+        raise InputError("that is not the code that the authenticator shows for this secret now")
+    with database.writing() as session:
+        staff.set_member(session, who.staff_id, totp_secret=secret, totp_step=step)
+
+
+def remove_second_factor(database: Database, who: SignedIn, *, password: str) -> None:
+    """Ask for no codes any more; InputError when the password is wrong."""
+    _check(database, who, password)
+    with database.writing() as session:
+        staff.set_member(session, who.staff_id, totp_secret=None)
+
+
+def _check(database: Database, who: SignedIn, password: str) -> None:
+    with database.reading() as session:
+        member = staff.member_of(session, who.staff_id)
+    if member is None or not is_password(password, member.password_hash):
+        raise InputError("the present password is not right")

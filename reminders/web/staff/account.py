@@ -1,0 +1,72 @@
+"""The page of one's own sign-in: password and second factor."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import Annotated
+
+import segno
+from fastapi import APIRouter
+from fastapi.responses import Response
+from markupsafe import Markup
+
+from reminders.desk import own_account
+from reminders.desk.one_time_codes import set_up_uri
+from reminders.errors import InputError
+from reminders.web.staff.here import Here, acts, go
+
+router = APIRouter()
+OwnPage = Annotated[Here, acts("account.see")]
+OwnChange = Annotated[Here, acts("account.change")]
+
+
+@router.get("/staff/account")
+def account(here: OwnPage, done: str = "") -> Response:
+    """Show the person's own sign-in."""
+    return here.show("account.html", done=done)
+
+
+@router.post("/staff/account/password")
+def change_password(here: OwnChange) -> Response:
+    """Change the password; other browsers are signed out."""
+    try:
+        own_account.change_password(here.site.database, here.who, old=here.form.text("old"), new=here.form.text("new"))
+    except InputError as error:
+        return here.show("account.html", status=400, problems=error.problems)
+    return go("/staff/account?done=password")
+
+
+@router.post("/staff/account/factor")
+def set_up_factor(here: OwnChange) -> Response:
+    """Show a new secret to an authenticator, and take it once a code proves that it was read."""
+    secret = here.form.text("secret")
+    if not secret:
+        return _show_secret(here, own_account.fresh_secret())
+    try:
+        own_account.set_second_factor(
+            here.site.database, here.who, secret, here.form.text("code"), here.site.clock.now()
+        )
+    except InputError as error:
+        return _show_secret(here, secret, problems=error.problems)
+    return go("/staff/account?done=factor")
+
+
+@router.post("/staff/account/factor/remove")
+def remove_factor(here: OwnChange) -> Response:
+    """Take the second factor away; asks for the password."""
+    try:
+        own_account.remove_second_factor(here.site.database, here.who, password=here.form.text("old"))
+    except InputError as error:
+        return here.show("account.html", status=400, problems=error.problems)
+    return go("/staff/account?done=removed")
+
+
+def _show_secret(here: Here, secret: str, *, problems: tuple[str, ...] = ()) -> Response:
+    uri = set_up_uri(secret, login=here.who.login, practice=here.site.app.config.practice.name)
+    picture = BytesIO()
+    segno.make(uri, micro=False).save(
+        picture, kind="svg", scale=5, border=4, light="#fff", dark="#000", xmldecl=False, svgns=True, omitsize=False
+    )
+    qr = Markup(picture.getvalue().decode())  # noqa: S704  drawn by the library, with no word of anybody in it
+    status = 400 if problems else 200
+    return here.show("factor.html", status=status, secret=secret, qr=qr, problems=problems)

@@ -1,0 +1,231 @@
+"""Knows who is signed in, what they may do, and leaves a trail of it: every page of staff passes here."""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import Depends, HTTPException, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+
+from reminders.desk import signing_in
+from reminders.desk.composing import Desk
+from reminders.desk.roles import Right
+from reminders.desk.signing_in import Limits, SignedIn
+from reminders.desk.trail import leave_trail
+from reminders.web.site import Site, site_of
+
+SIGN_IN = "/staff/sign-in"
+_ANONYMOUS = "form"
+
+
+class ElsewhereFirst(Exception):
+    """The person has to go to another page before this one."""
+
+    def __init__(self, to: str) -> None:
+        super().__init__()
+        self.to = to
+
+
+@dataclass(frozen=True, kw_only=True)
+class Here:
+    """A request of somebody who is signed in and may make it."""
+
+    site: Site
+    request: Request
+    who: SignedIn
+    form: Form
+    action: str
+    """What this page does, as the trail names it: `course.see`."""
+
+    @property
+    def desk(self) -> Desk:
+        """Where staff act."""
+        return self.site.desk
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """Give a session that reads."""
+        with self.site.database.reading() as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """Give a session that writes."""
+        with self.site.database.writing() as session:
+            yield session
+
+    def trail(self, patient_id: int | None, about: str = "") -> None:
+        """Note that this page showed or changed something of a patient; the one place from which staff are traced."""
+        leave_trail(staff_id=self.who.staff_id, action=self.action, patient_id=patient_id, about=about)
+
+    def show(self, name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+        """Return a page of staff."""
+        known = {"who": self.who, "csrf": self.who.csrf, "zone": self.desk.zone, "now": self.desk.clock.now()}
+        place = self.request.url.path
+        return self.site.pages.show(f"staff/{name}", status=status, **{**known, "place": place, **values})
+
+    @property
+    def is_partial(self) -> bool:
+        """Whether a script asks for a part of a page that is open already."""
+        return "hx-request" in self.request.headers
+
+
+class Form:
+    """The fields of a form that was sent, each a text."""
+
+    def __init__(self, fields: Sequence[tuple[str, str]]) -> None:
+        """Hold names and values in their order."""
+        self.fields = tuple(fields)
+
+    def text(self, name: str) -> str:
+        """Return the last value of a field, without spaces around it; empty when it was not sent."""
+        return next((value.strip() for key, value in reversed(self.fields) if key == name), "")
+
+    def all(self, name: str) -> tuple[str, ...]:
+        """Return every value of a field."""
+        return tuple(value for key, value in self.fields if key == name)
+
+    def under(self, prefix: str) -> dict[str, str]:
+        """Return the fields whose names begin so, without that beginning; empty values are left out."""
+        return {
+            key.removeprefix(prefix): value.strip()
+            for key, value in self.fields
+            if key.startswith(prefix) and value.strip()
+        }
+
+    def __contains__(self, name: str) -> bool:
+        return any(key == name for key, _ in self.fields)
+
+
+async def form_of(request: Request) -> Form:
+    """Read the form of a request; files are no part of any form here."""
+    if request.method != "POST":
+        return Form(())
+    data: FormData = await request.form(max_files=0, max_fields=300)
+    return Form([(name, value) for name, value in data.multi_items() if isinstance(value, str)])
+
+
+def acts(action: str, right: Right | None = None, *, passive: bool = False) -> Callable[..., Any]:
+    """Return the dependency that every page of staff has: signed in, with the right, a form of ours, a trail.
+
+    `passive` is what a page does by itself: it keeps no sign-in awake.
+    """
+
+    async def here(request: Request, form: Form = Depends(form_of)) -> Here:  # noqa: B008  FastAPI's way
+        site = site_of(request)
+        who = await run_in_threadpool(_who, site, request)
+        if who is None:
+            raise ElsewhereFirst(_sign_in_for(request))
+        if request.method == "POST" and not signing_in.is_form_of(who, form.text("csrf")):
+            raise HTTPException(403)
+        _refuse_other_sites(request)
+        if who.is_idle:
+            await run_in_threadpool(_keep, site, request, who, form)
+            raise ElsewhereFirst(_sign_in_for(request))
+        if right is not None and not who.may(right):
+            raise HTTPException(403)
+        if not passive:
+            await run_in_threadpool(signing_in.note_presence, site.database, who, site.clock.now())
+        return Here(site=site, request=request, who=who, form=form, action=action)
+
+    depends: Callable[..., Any] = Depends(here)
+    here.__dict__["action"] = action
+    return depends
+
+
+def limits_of(site: Site) -> Limits:
+    """Return how long a sign-in lasts."""
+    return Limits(idle=timedelta(minutes=site.web.idle_minutes), longest=timedelta(hours=site.web.session_hours))
+
+
+def cookie_name(site: Site) -> str:
+    """Return the cookie's name; with the prefix no other host of the domain can set it (RFC 6265bis section 4.1.3)."""
+    return "__Host-staff" if site.web.is_encrypted else "staff"
+
+
+def set_cookie(answer: Response, site: Site, name: str, value: str) -> None:
+    """Set a cookie that scripts can't read and other sites' forms don't bring; it ends with the browser."""
+    answer.set_cookie(name, value, httponly=True, samesite="lax", secure=site.web.is_encrypted, path="/")
+
+
+def anonymous_token(request: Request) -> str:
+    """Return what a form carries before anybody is signed in; the same stands in a cookie."""
+    found = request.cookies.get(_ANONYMOUS, "")
+    return found if len(found) >= 32 else secrets.token_urlsafe(24)
+
+
+def show_anonymous(request: Request, name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+    """Return a page for somebody who is not signed in, with the cookie that its form needs."""
+    site, token = site_of(request), anonymous_token(request)
+    answer = site.pages.show(f"staff/{name}", status=status, csrf=token, **values)
+    set_cookie(answer, site, _ANONYMOUS, token)
+    return answer
+
+
+def check_anonymous(request: Request, form: Form) -> None:
+    """Refuse a form that no page of ours gave to this browser."""
+    cookie = request.cookies.get(_ANONYMOUS, "")
+    if not cookie or not hmac.compare_digest(cookie.encode(), form.text("csrf").encode()):
+        raise HTTPException(403)
+    _refuse_other_sites(request)
+
+
+def go(to: str) -> RedirectResponse:
+    """Return the way to another page after something was done."""
+    return RedirectResponse(to, 303)
+
+
+def is_ours(path: str) -> bool:
+    """Say whether a path leads to a page of staff, and nowhere else."""
+    return path.startswith("/staff/") and "//" not in path and "\\" not in path and path.isprintable()
+
+
+def elsewhere_first(request: Request, error: Exception) -> Response:
+    """Send the person on; a script that asked for a part lets the whole page go."""
+    to = error.to if isinstance(error, ElsewhereFirst) else SIGN_IN
+    if "hx-request" in request.headers:
+        return Response(status_code=200, headers={"HX-Redirect": to})
+    return go(to)
+
+
+def signed_in_quietly(site: Site, cookies: Mapping[str, str]) -> SignedIn | None:
+    """Return whose sign-in this browser has, idle or not; None when it has none."""
+    token = cookies.get(cookie_name(site), "")
+    if not token:
+        return None
+    with site.database.reading() as session:
+        return signing_in.signed_in(session, token, site.clock.now(), limits_of(site))
+
+
+def _who(site: Site, request: Request) -> SignedIn | None:
+    return signed_in_quietly(site, request.cookies)
+
+
+def _sign_in_for(request: Request) -> str:
+    path = request.url.path
+    if request.method != "GET" or "hx-request" in request.headers:
+        return SIGN_IN
+    return f"{SIGN_IN}?next={quote(path)}" if is_ours(path) else SIGN_IN
+
+
+def _refuse_other_sites(request: Request) -> None:
+    """Fetch Metadata Request Headers (W3C), section 2.3: a browser says where a request comes from."""
+    if request.method == "POST" and request.headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:
+        raise HTTPException(403)
+
+
+def _keep(site: Site, request: Request, who: SignedIn, form: Form) -> None:
+    if request.method != "POST" or "hx-request" in request.headers:
+        return
+    with site.database.writing() as session:
+        signing_in.keep_form(session, who, request.url.path, form.fields, site.clock.now())

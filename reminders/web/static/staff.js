@@ -1,0 +1,1 @@
+/* Fills in later. */

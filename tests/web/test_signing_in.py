@@ -1,0 +1,135 @@
+"""Signing in by the pages: invitations, forms of other sites, brute force, what was typed when a sign-in ran out."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import httpx
+import pytest
+
+from reminders.desk import staff
+from reminders.desk.roles import Role
+from tests.desk.office import Office
+from tests.web.people import PASSWORD, browser_of, csrf_in, employ, send
+from tests.web.server import Server
+
+
+def sign_in(browser: httpx.Client, login: str, password: str = PASSWORD, **more: str) -> httpx.Response:
+    """Type name and password."""
+    return send(browser, "/staff/sign-in", page="/staff/sign-in", login=login, password=password, **more)
+
+
+def test_the_first_link_makes_an_administrator_who_invites_a_nurse(server: Server, office: Office) -> None:
+    with office.database.writing() as session:
+        token = staff.first_link(session, office.desk)
+    with server.browser() as browser:
+        answer = send(
+            browser,
+            f"/staff/welcome/{token}",
+            page=f"/staff/welcome/{token}",
+            name="Ada Admin",
+            login="ada",
+            password=PASSWORD,
+        )
+        assert answer.headers["location"] == "/staff/"
+        assert browser.get("/staff/").headers["location"] == "/staff/settings"
+        assert browser.get(f"/staff/welcome/{token}").status_code == 404
+
+
+def test_a_password_that_will_not_do_does_not_use_the_link_up(server: Server, office: Office) -> None:
+    with office.database.writing() as session:
+        page = f"/staff/welcome/{staff.first_link(session, office.desk)}"
+    with server.browser() as browser:
+        answer = send(browser, page, page=page, name="Ada", login="ada", password="short")
+        assert answer.status_code == 400
+        assert "15 characters" in answer.text
+        assert send(browser, page, page=page, name="Ada", login="ada", password=PASSWORD).status_code == 303
+
+
+def test_the_cookie_is_out_of_reach_for_scripts_and_other_sites(server: Server, office: Office) -> None:
+    employ(office, Role.NURSE)
+    with server.browser() as browser:
+        cookie = sign_in(browser, "nurse").headers["set-cookie"].lower()
+    assert "httponly" in cookie
+    assert "samesite=lax" in cookie
+
+
+def test_signing_in_leads_to_where_one_wanted_and_nowhere_else(server: Server, office: Office) -> None:
+    employ(office, Role.NURSE)
+    with server.browser() as browser:
+        assert browser.get("/staff/account").headers["location"] == "/staff/sign-in?next=/staff/account"
+        assert sign_in(browser, "nurse", next="/staff/account").headers["location"] == "/staff/account"
+        for elsewhere in (
+            "https://example.org/",
+            "//example.org/staff/",
+            "/staff//example.org",
+            "/staff/\\example.org",
+        ):
+            assert sign_in(browser, "nurse", next=elsewhere).headers["location"] == "/staff/"
+
+
+def test_signing_out_ends_the_sign_in_and_not_only_the_cookie(server: Server, office: Office) -> None:
+    with browser_of(server, office, Role.NURSE) as browser:
+        cookie = browser.cookies["staff"]
+        send(browser, "/staff/sign-out")
+    with server.browser() as browser:
+        browser.cookies.set("staff", cookie)
+        assert browser.get("/staff/account").status_code == 303
+
+
+@pytest.mark.parametrize("csrf", ["", "another", None])
+def test_a_form_without_its_token_changes_nothing(server: Server, office: Office, csrf: str | None) -> None:
+    with browser_of(server, office, Role.NURSE) as browser:
+        data = {"old": PASSWORD, "new": "other words by the river"} | ({} if csrf is None else {"csrf": csrf})
+        assert browser.post("/staff/account/password", data=data).status_code == 403
+
+
+def test_another_sites_form_is_refused_even_with_a_token(server: Server, office: Office) -> None:
+    """Fetch Metadata Request Headers (W3C): a browser says `cross-site`, and no script can change that."""
+    with browser_of(server, office, Role.NURSE) as browser:
+        token = csrf_in(browser.get("/staff/account"))
+        answer = browser.post("/staff/forget", data={"csrf": token}, headers={"Sec-Fetch-Site": "cross-site"})
+        assert answer.status_code == 403
+
+
+def test_nobody_is_signed_in_by_another_sites_form(server: Server, office: Office) -> None:
+    employ(office, Role.NURSE)
+    with server.browser() as browser:
+        answer = browser.post("/staff/sign-in", data={"login": "nurse", "password": PASSWORD, "csrf": "guessed"})
+        assert answer.status_code == 403
+
+
+def test_guessing_is_stopped_by_the_address_it_comes_from(server: Server, office: Office) -> None:
+    employ(office, Role.NURSE)
+    with server.browser() as browser:
+        token = csrf_in(browser.get("/staff/sign-in"))
+        data = {"csrf": token, "password": "guess number one two"}
+        codes = [browser.post("/staff/sign-in", data={**data, "login": f"n{n}"}).status_code for n in range(22)]
+    assert codes == [401] * 20 + [429] * 2
+
+
+def test_a_sign_in_that_ran_out_keeps_what_was_typed(server: Server, office: Office) -> None:
+    with browser_of(server, office, Role.NURSE) as browser:
+        token = csrf_in(browser.get("/staff/account"))
+        office.clock.advance(timedelta(minutes=20))
+        assert browser.get("/staff/account").status_code == 303
+        fields = {"csrf": token, "old": "typed <b>before</b>", "new": "other words by the river"}
+        assert browser.post("/staff/account/password", data=fields).headers["location"] == "/staff/sign-in"
+        assert sign_in(browser, "nurse").headers["location"] == "/staff/go-on"
+        page = browser.get("/staff/go-on")
+        assert 'value="typed &lt;b&gt;before&lt;/b&gt;"' in page.text
+        assert 'action="/staff/account/password"' in page.text
+        send(browser, "/staff/forget")
+        assert browser.get("/staff/go-on").headers["location"] == "/staff/concerns"
+
+
+def test_what_one_person_typed_is_not_shown_to_the_next_one_at_the_same_computer(
+    server: Server, office: Office
+) -> None:
+    employ(office, Role.CLINICIAN)
+    with browser_of(server, office, Role.NURSE) as browser:
+        token = csrf_in(browser.get("/staff/account"))
+        office.clock.advance(timedelta(minutes=20))
+        browser.post("/staff/account/password", data={"csrf": token, "old": "secret"})
+        assert sign_in(browser, "clinician").headers["location"] == "/staff/"
+        assert "secret" not in browser.get("/staff/go-on", follow_redirects=True).text
