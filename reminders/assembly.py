@@ -165,7 +165,7 @@ class App:
         every = timedelta(seconds=self.config.delivery.poll_seconds)
         return Runner(
             (
-                dispatch_job(dispatcher, self.clock, every=every, tell=tell),
+                dispatch_job(dispatcher, every=every, tell=tell),
                 RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
                 *self.desk_jobs(),
             )

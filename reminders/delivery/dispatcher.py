@@ -112,24 +112,27 @@ class Dispatcher:
         return min((moment for moment in moments if moment is not None), default=None)
 
     def watch(self) -> None:
-        """From now on, what others store ends `pause`."""
+        """From now on, what others store counts for `pause`."""
         self._wakeups.mark()
 
-    def pause(self, *, at_most: timedelta, whatever_is_due: bool = False) -> bool:
-        """Wait until something is due that others may have stored meanwhile; False when the dispatcher was stopped.
+    def pause(self, *, at_most: timedelta, idle: bool) -> bool:
+        """Wait until something is due, also what others store meanwhile; False when the dispatcher was stopped.
 
-        `whatever_is_due` says that what is due now can't be had: only what is stored from now on ends the pause.
+        `idle` says that nothing happened since `watch`. What is due all the same is in other hands or can't be had
+        now, and does not end the pause.
         """
         ends = time.monotonic() + at_most.total_seconds()
         while not self._stop.is_set() and (left := ends - time.monotonic()) > 0:
-            if whatever_is_due:
-                self._wakeups.wait(left)
-                break
-            self._wakeups.mark()
+            if not idle:
+                self._wakeups.mark()
             next_at = self.next_at()
             away = left if next_at is None else (next_at - self._clock.now()).total_seconds()
-            if away <= 0 or not self._wakeups.wait(min(away, left)):
+            if away <= 0 and not idle:
                 break
+            woken = self._wakeups.wait(min(away, left) if away > 0 else left)
+            if away <= 0 or not woken:
+                break
+            idle = False
         return not self._stop.is_set()
 
     def stop(self) -> None:

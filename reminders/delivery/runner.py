@@ -16,7 +16,6 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from reminders.clock import Clock
 from reminders.delivery.dispatcher import Dispatcher
 from reminders.delivery.report import DispatchReport
 
@@ -42,7 +41,6 @@ class RecurringJob:
 
 def dispatch_job(
     dispatcher: Dispatcher,
-    clock: Clock,
     *,
     every: timedelta = timedelta(seconds=1),
     tell: Callable[[DispatchReport], None] | None = None,
@@ -59,10 +57,7 @@ def dispatch_job(
             report = dispatcher.run_once()
             if tell is not None and report.total:
                 tell(report)
-            next_at = dispatcher.next_at()
-            # Due, and yet nothing happened: others have it in hand, or it can't be done now.
-            stuck = report.total == 0 and next_at is not None and next_at <= clock.now()
-            going = dispatcher.pause(at_most=every, whatever_is_due=stuck)
+            going = dispatcher.pause(at_most=every, idle=report.total == 0)
 
     return RecurringJob(name="dispatch", every=every, run=run, stop=dispatcher.stop)
 

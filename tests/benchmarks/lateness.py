@@ -32,7 +32,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
         useful = {"useful_until": first + timedelta(days=1), "key": "rush"}
         insert_messages(session, [row(at, due_at=moment, **useful) for at, moment in enumerate(moments)])
     worker = file_dispatcher(database, folder / "out", clock, quiet=())
-    runner = Runner([dispatch_job(worker, clock)])
+    runner = Runner([dispatch_job(worker)])
     runner.start()
     time.sleep(_SECONDS + 4)
     runner.close()

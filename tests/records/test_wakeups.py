@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
+from sqlalchemy.exc import IntegrityError
 
 from reminders.records.database import Database, open_database
 from reminders.records.wakeups import Wakeups, wakeups_of
@@ -90,8 +91,8 @@ def test_a_server_announces_what_is_due_soon_of_the_practice_served(stocked: Dat
 
 def test_what_was_taken_back_wakes_nobody(stocked: Database, wakeups: Wakeups) -> None:
     wakeups.mark()
-    with pytest.raises(KeyError):
-        store(stocked, row(), {"practice_id": "main"})
+    with pytest.raises(IntegrityError):
+        store(stocked, row(1), row(1))
     assert not wakeups.wait(0.1)
 
 
