@@ -128,8 +128,9 @@ def _each_day(when: EachDay, course: Course, resolved: Resolved) -> Iterator[Mom
     if when.after and after is None:
         return
     first_day = 0 if when.from_day is None else resolved.amount(when.from_day)
+    slots = when.each_day if when.times is None else when.each_day[-resolved.amount(when.times) :]
     for number in range(first_day, resolved.amount(when.until_day)):
-        for slot in when.each_day:
+        for slot in slots:
             moment = _on_day(number, slot, course)
             if after is None or moment.planned_at > after:
                 yield moment

@@ -61,7 +61,7 @@ class NumberSetting(_Table):
     default: int = Field(strict=True)
     lowest: int = Field(strict=True)
     highest: int = Field(strict=True)
-    unit: Literal["minutes", "hours", "days", "day", "weeks", "months", "years"]
+    unit: Literal["minutes", "hours", "days", "day", "weeks", "months", "years", "times", "samples", "mg"]
     says: str
     source: str
     after_anchor: str | None = None
@@ -155,6 +155,8 @@ class EachDay(_Table):
     """Every day at slots: strictly after an anchor, or from a day on; until a day, which is not included."""
 
     each_day: tuple[Slot, ...] = Field(min_length=1)
+    times: Amount | None = None
+    """At the last so many of the slots only; all of them when not said."""
     until_day: Amount
     after: str | None = None
     from_day: Amount | None = None

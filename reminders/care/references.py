@@ -155,7 +155,7 @@ def _timing_faults(when: When, plan: PlanFile, at: TomlPath) -> Found:
         case OnDay():
             amounts = when.on_day if isinstance(when.on_day, tuple) else (when.on_day,)
         case EachDay():
-            amounts = (when.until_day, *(() if when.from_day is None else (when.from_day,)))
+            amounts = tuple(each for each in (when.until_day, when.from_day, when.times) if each is not None)
             if when.after is not None:
                 yield from _known_anchor(when.after, plan, at)
             if isinstance(when.until_day, int) and isinstance(when.from_day, int) and when.until_day <= when.from_day:

@@ -81,6 +81,8 @@ def _when(when: When, plan: Plan) -> str:
     match when:
         case EachDay():
             slots = " and ".join(when.each_day)
+            if when.times is not None:
+                slots = f"the last {_amount(when.times, plan)} of {slots}"
             start = (
                 f"after {_anchor(when.after, plan)}" if when.after else f"from day {_amount(when.from_day or 0, plan)}"
             )

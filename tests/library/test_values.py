@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from reminders.care.loading import load_plan
-from reminders.care.plan import NumberSetting, Plan, Site
+from reminders.care.plan import ChoiceSetting, NumberSetting, Plan, Site
 from reminders.care.resolving import effective_settings
 from reminders.care.values import Channel
 from tests.build import PLANS
@@ -16,8 +16,9 @@ from tests.library.shelf import LANGUAGES, PROCEDURES, facts, plan_named, plans_
 
 VALUES: list[dict[str, Any]] = facts()["value"]
 SUTURED = ("cyst-excision", "punch-biopsy")
-FROM_A_TABLE = {"block_hours", "visit_day"}
-"""Settings with a table of their own below; for the plans that have one, their default depends on it."""
+CHOICES: list[dict[str, Any]] = facts()["choice"]
+OF_THE_SITE = {"anaesthetic", "sutures_at"}
+"""Choices with a table of their own in the facts."""
 
 
 def number(plan: Plan, name: str) -> NumberSetting:
@@ -39,15 +40,28 @@ def test_a_setting_has_the_default_range_and_unit_of_the_sources(row: dict[str, 
         )
 
 
+@pytest.mark.parametrize("row", CHOICES, ids=lambda row: f"{row['plan']}-{row['setting']}")
+def test_a_choice_has_the_default_and_the_values_of_the_sources(row: dict[str, Any]) -> None:
+    rows = [name for name in plans_like(row["plan"]) if row["setting"] in plan_named(name).file.settings]
+    assert rows
+    for name in rows:
+        setting = plan_named(name).file.settings[row["setting"]]
+        assert isinstance(setting, ChoiceSetting)
+        assert (setting.default, list(setting.choices)) == (row["default"], row["choices"])
+
+
+@pytest.mark.parametrize("row", facts()["depends"], ids=lambda row: f"{row['plan']}-{row['setting']}")
+def test_a_number_that_depends_on_a_choice_starts_from_the_sources(row: dict[str, Any]) -> None:
+    setting = number(plan_named(row["plan"]), row["setting"])
+    assert (setting.depends_on, dict(setting.defaults)) == (row["by"], row["defaults"])
+
+
 @pytest.mark.parametrize("procedure", PROCEDURES)
-def test_no_number_of_a_plan_is_missing_in_the_table(procedure: str) -> None:
-    known = {
-        name for row in VALUES if procedure in plans_like(row["plan"]) for name in (row["setting"],)
-    } | FROM_A_TABLE
-    if procedure in {"punch-biopsy", "cyst-excision", "shave-biopsy-curettage"}:
-        known |= {"result_call_day", "last_text_day", "result_day"}  # when to ask, later than the result is due
-    numbers = {name for name, each in plan_named(procedure).file.settings.items() if isinstance(each, NumberSetting)}
-    assert numbers - known == set()
+def test_no_setting_of_a_plan_is_missing_in_the_table(procedure: str) -> None:
+    known = {row["setting"] for row in (*VALUES, *CHOICES) if procedure in plans_like(row["plan"])} | OF_THE_SITE
+    if procedure in SUTURED:
+        known.add("visit_day")  # by place, see the table of stitches
+    assert set(plan_named(procedure).file.settings) - known == set()
 
 
 @pytest.mark.parametrize("procedure", PROCEDURES)

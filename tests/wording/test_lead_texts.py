@@ -215,7 +215,7 @@ PHRASES = [
     ("closing", "en", "0100 if it still drains|fever|This is our last text"),
     ("checkin_bleeding", "en", "free of fresh blood?|20 minutes|call 911"),
     ("rest_first_evening", "en", "rest|A little blood on the dressing is normal|keep it dry"),
-    ("shoes_activity", "en", "wide shoes for 1 to 2 weeks|No bath, pool or sport"),
+    ("shoes_activity", "en", "wide shoes for 2 weeks|No bath, pool or sport"),
 ]
 
 

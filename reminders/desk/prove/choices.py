@@ -152,7 +152,9 @@ def _names(when: When) -> Iterator[str]:
         case OnDay():
             yield from map(str, when.on_day if isinstance(when.on_day, tuple) else (when.on_day,))
         case EachDay():
-            yield from (str(each) for each in (when.after, when.from_day, when.until_day) if each is not None)
+            yield from (
+                str(each) for each in (when.after, when.from_day, when.until_day, when.times) if each is not None
+            )
         case BeforeVisit():
             yield from ("visit", "visit_day", str(when.before_visit_days))
         case AfterVisit():
