@@ -23,7 +23,7 @@ from demo.summary import Summary, rows_of, visits_of
 from demo.tally import Tally, tally
 from reminders.assembly import App
 from reminders.care.timing import local_day
-from reminders.clock import VirtualClock, zone_data_version
+from reminders.clock import ShiftedClock, VirtualClock, zone_data_version
 from reminders.config import load_config
 from reminders.errors import ReminderError
 from reminders.records.database import open_database
@@ -47,7 +47,9 @@ Tell = Callable[[datetime, int], None]
     default=HERE / "out",
     help="The folder that is made anew; demo/out if not said.",
 )
-def main(*, as_json: bool, out: Path) -> None:
+@click.option("--serve", "served", is_flag=True, help="Then open the practice's pages on this computer.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Where to serve them, 8420 if not said.")
+def main(*, as_json: bool, out: Path, served: bool, port: int | None) -> None:
     """Play two weeks of an invented practice in seconds, and tell what happened.
 
     Patients are enrolled from demo/patients.csv, get their messages into a file, and write back as demo/story.toml
@@ -62,6 +64,11 @@ def main(*, as_json: bool, out: Path) -> None:
         sys.stdout.buffer.write(summary.as_json().encode() + b"\n")
     else:
         show(summary, Console(highlight=False, emoji=False, markup=False))
+    if served:
+        from demo.serving import serve_practice  # noqa: PLC0415  a second that the summary need not wait for
+
+        zone = load_config(out / "config.toml").zone
+        serve_practice(out, ShiftedClock(read_story(HERE / "story.toml", zone).until), port)
 
 
 def play(out: Path) -> Summary:

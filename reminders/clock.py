@@ -43,6 +43,17 @@ class VirtualClock:
         self.move_to(self._now + by)
 
 
+class ShiftedClock:
+    """The host's clock, set to another instant: time goes on from there, as in a story that was played before."""
+
+    def __init__(self, start: datetime) -> None:
+        self._shift = _in_utc(start) - datetime.now(UTC)
+
+    def now(self) -> datetime:
+        """Return the instant it shows now."""
+        return datetime.now(UTC) + self._shift
+
+
 def zone_data_version() -> str:
     """Return the version of the zone rules in use, as the tzdata package names it (`2026.6`)."""
     return metadata.version("tzdata")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
@@ -15,6 +15,9 @@ from reminders.errors import NotFound
 from reminders.records import concerns, finding, replies
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent, Contact, Patient, Reply
+from reminders.replies.labels import Evidence
+
+_LATELY = timedelta(days=14)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +40,10 @@ class SaidByPatient:
     text: str
     label: str
     signs: tuple[str, ...]
+    why: tuple[Evidence, ...] = ()
+    """The words that led there."""
+    after: str = ""
+    """What had been asked or said last."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,6 +88,12 @@ class ListedConcern:
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:
     """Return the practice's concerns with their context, most urgent first, then by when they are due."""
     return _with_context(session, desk, concerns.open_concerns(session, desk.practice_id, closed_too=closed_too))
+
+
+def lately_closed(session: Session, desk: Desk) -> tuple[ListedConcern, ...]:
+    """Return what was closed within the last two weeks with its context, the latest first."""
+    since = desk.clock.now() - _LATELY
+    return _with_context(session, desk, concerns.closed_since(session, desk.practice_id, since))
 
 
 def concern_with_context(session: Session, desk: Desk, concern_id: int) -> ListedConcern:
@@ -165,4 +178,6 @@ def said_by_patient(reply: Reply) -> SaidByPatient:
         text=reply.text,
         label=reply.label,
         signs=tuple(reply.signs),
+        why=tuple(Evidence(**each) for each in reply.why),
+        after=reply.after,
     )

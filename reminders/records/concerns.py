@@ -54,6 +54,14 @@ def open_concerns(session: Session, practice_id: str, *, closed_too: bool = Fals
     return list(session.execute(statement.order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))).scalars())
 
 
+def closed_since(session: Session, practice_id: str, since: datetime) -> list[Concern]:
+    """Return the concerns that were closed since an instant, the latest first, a hundred at most."""
+    statement = select(Concern).where(
+        col(Concern.practice_id) == practice_id, col(Concern.state) == "closed", col(Concern.closed_at) >= since
+    )
+    return list(session.execute(statement.order_by(col(Concern.closed_at).desc()).limit(100)).scalars())
+
+
 def concerns_of_patient(session: Session, patient_id: int) -> list[Concern]:
     """Return every concern about a patient, oldest first."""
     statement = select(Concern).where(col(Concern.patient_id) == patient_id).order_by(col(Concern.id))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import timedelta
+from threading import Event
 from typing import Annotated
 
 from fastapi import Depends, Request
@@ -25,6 +26,8 @@ class Site:
     pages: Pages
     sign_ins: Limiter = field(default_factory=lambda: Limiter(most=20, within=timedelta(minutes=5)))
     """Tries to sign in, by the caller's address."""
+    closing: Event = field(default_factory=Event)
+    """Set when the server ends: streams that stay open end then."""
 
     @property
     def desk(self) -> Desk:

@@ -118,7 +118,7 @@ async def form_of(request: Request) -> Form:
 def acts(action: str, right: Right | None = None, *, passive: bool = False) -> Callable[..., Any]:
     """Return the dependency that every page of staff has: signed in, with the right, a form of ours, a trail.
 
-    `passive` is what a page does by itself: it keeps no sign-in awake.
+    `passive` is what a page does by itself, as does one whose address says `again`: it keeps no sign-in awake.
     """
 
     async def here(request: Request, form: Form = Depends(form_of)) -> Here:  # noqa: B008  FastAPI's way
@@ -134,7 +134,7 @@ def acts(action: str, right: Right | None = None, *, passive: bool = False) -> C
             raise ElsewhereFirst(_sign_in_for(request))
         if right is not None and not who.may(right):
             raise HTTPException(403)
-        if not passive:
+        if not passive and "again" not in request.query_params:
             await run_in_threadpool(signing_in.note_presence, site.database, who, site.clock.now())
         return Here(site=site, request=request, who=who, form=form, action=action)
 

@@ -1,1 +1,78 @@
-/* Fills in later. */
+// What pages of staff do by themselves where scripts run. Without scripts every page still works.
+"use strict";
+(() => {
+  const find = (selector) => document.querySelector(selector);
+  document.querySelectorAll("[data-needs-script]").forEach((each) => { each.hidden = false; });
+
+  // A form that was refused: begin at what is wrong.
+  find("#problems")?.focus();
+
+  // Clocks that run: "12 min left", "3 min late".
+  const inWords = (minutes) => minutes < 120 ? `${minutes} min` : minutes < 2880 ? `${Math.floor(minutes / 60)} h` : `${Math.floor(minutes / 1440)} d`;
+  const offset = Date.parse(document.body.dataset.now || "") - Date.now() || 0;
+  const runClocks = () => document.querySelectorAll("time[data-due]").forEach((clock) => {
+    const left = Date.parse(clock.dateTime) - (Date.now() + offset);
+    const minutes = Math.floor(Math.abs(left) / 60000);
+    clock.textContent = `${inWords(minutes)} ${left < 0 ? "late" : "left"}`;
+    clock.classList.toggle("late", left < 0);
+  });
+  runClocks();
+  setInterval(runClocks, 10000);
+
+  // The list of concerns: told by the server that something happened, it fetches itself again.
+  const list = find("[data-stream]");
+  if (list) follow(list);
+
+  function follow(list) {
+    const title = document.title;
+    const live = find("#live");
+    const box = find("#alert");
+    box.checked = localStorage.getItem("alert") === "on";
+    box.addEventListener("change", () => {
+      localStorage.setItem("alert", box.checked ? "on" : "off");
+      if (box.checked) sound();
+    });
+    let last = null;
+    const source = new EventSource(list.dataset.stream);
+    source.onopen = () => { live.textContent = "Updates by itself"; live.classList.remove("broken"); };
+    source.onerror = () => { live.textContent = "Not updating: no connection"; live.classList.add("broken"); };
+    source.addEventListener("ended", () => { source.close(); lock("Your sign-in ended."); });
+    source.onmessage = (event) => {
+      const now = JSON.parse(event.data);
+      const pressing = last !== null && now.newest_pressing > last.newest_pressing;
+      if (last === null || now.last_event !== last.last_event) document.body.dispatchEvent(new CustomEvent("concerns-changed"));
+      const count = find("#count");
+      if (count) count.textContent = now.open;
+      if (box.checked) document.title = now.untaken ? `(${now.untaken}) ${title}` : title;
+      if (pressing && find("#alarm")) find("#alarm").textContent = "A new urgent concern came in.";
+      if (pressing && box.checked) { document.title = `▲ New urgent concern (${now.untaken})`; sound(); }
+      if (now.idle) lock(`${now.untaken} concerns wait for somebody.`);
+      last = now;
+    };
+  }
+
+  function lock(words) {
+    const page = find("#locked-page");
+    if (!page) {
+      if (find("#locked-count")) find("#locked-count").textContent = words;
+      return;
+    }
+    find("#main").replaceChildren(page.content.cloneNode(true));
+    find("#locked-count").textContent = words;
+  }
+
+  function sound() {
+    const audio = new AudioContext();
+    [0, 0.22].forEach((start, number) => {
+      const tone = audio.createOscillator();
+      const volume = audio.createGain();
+      tone.frequency.value = number ? 880 : 660;
+      volume.gain.setValueAtTime(0.15, audio.currentTime + start);
+      volume.gain.exponentialRampToValueAtTime(0.001, audio.currentTime + start + 0.2);
+      tone.connect(volume).connect(audio.destination);
+      tone.start(audio.currentTime + start);
+      tone.stop(audio.currentTime + start + 0.2);
+    });
+    setTimeout(() => audio.close(), 800);
+  }
+})();

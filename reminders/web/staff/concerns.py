@@ -1,0 +1,189 @@
+"""The list of concerns, which stays open all day, and each concern with what is needed to deal with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+from sqlalchemy.orm import Session
+
+from reminders.desk import concerns as desk_concerns
+from reminders.desk.chart_record import ChartRecord, chart_record
+from reminders.desk.composing import Desk
+from reminders.desk.concern_list import ListedConcern, concern_with_context, lately_closed, list_concerns
+from reminders.desk.concerns import OUTCOMES, CallBack
+from reminders.desk.marked_words import pieces_of, reasons_of
+from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.roles import Right, rights_of
+from reminders.errors import InputError, StateError
+from reminders.records import staff
+from reminders.web.staff.here import Here, acts, go
+
+router = APIRouter()
+Seeing = Annotated[Here, acts("concern.see", Right.SEE_REPLIES)]
+Looking = Annotated[Here, acts("concerns.see", Right.SEE_REPLIES)]
+Refreshing = Annotated[Here, acts("concerns.see", Right.SEE_REPLIES, passive=True)]
+Working = Annotated[Here, acts("concern.work", Right.WORK_CONCERNS)]
+_LIST = "/staff/concerns"
+_SENT = frozenset({"sending", "sent", "delivered", "uncertain"})
+_SHOWN_MESSAGES = 6
+
+
+@router.get(_LIST)
+def all_concerns(here: Looking) -> Response:
+    """Show every concern that is not closed, most urgent first."""
+    return here.show("concerns.html", concerns=_listed(here), shown=None)
+
+
+@router.get("/staff/concerns/list")
+def refreshed(here: Refreshing, shown: int = 0) -> Response:
+    """Return the list alone, for a page that is open."""
+    return here.show("concern_rows.html", concerns=_listed(here), shown=shown)
+
+
+@router.get("/staff/concerns/closed")
+def closed(here: Looking) -> Response:
+    """Show what was closed lately."""
+    with here.reading() as session:
+        found = lately_closed(session, here.desk)
+    for each in found:
+        here.trail(each.patient_id, f"concern {each.id}")
+    return here.show("concerns_closed.html", concerns=found)
+
+
+@router.get("/staff/concerns/{concern_id}")
+def one_concern(here: Seeing, concern_id: int) -> Response:
+    """Show one concern beside the list."""
+    return _show(here, concern_id)
+
+
+@router.post("/staff/concerns/{concern_id}/take")
+def take(here: Working, concern_id: int) -> Response:
+    """Take it; whoever comes second is told who has it."""
+    return _done(
+        here, concern_id, lambda session, desk: desk_concerns.take_concern(session, desk, concern_id, by=_me(here))
+    )
+
+
+@router.post("/staff/concerns/{concern_id}/note")
+def note(here: Working, concern_id: int) -> Response:
+    """Add a note."""
+    text = here.form.text("note")
+    return _done(
+        here,
+        concern_id,
+        lambda session, desk: desk_concerns.note_on_concern(session, desk, concern_id, by=_me(here), note=text),
+    )
+
+
+@router.post("/staff/concerns/{concern_id}/close")
+def close(here: Working, concern_id: int) -> Response:
+    """Close it with how the call-back ended."""
+    ended = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
+    if not ended.outcome:
+        return _show(here, concern_id, problems=("Say how the call ended, then close it.",))
+    return _done(
+        here,
+        concern_id,
+        lambda session, desk: desk_concerns.close_concern(session, desk, concern_id, ended, by=_me(here)),
+        then=_LIST,
+    )
+
+
+@router.post("/staff/concerns/{concern_id}/hand-over")
+def hand_over(here: Working, concern_id: int) -> Response:
+    """Give it to somebody else, or back to everybody."""
+    to, why = here.form.text("to"), here.form.text("note")
+
+    def give(session: Session, desk: Desk) -> None:
+        if not to:
+            desk_concerns.give_back(session, desk, concern_id, by=_me(here), note=why)
+            return
+        if to not in _colleagues(session, desk):
+            raise InputError("choose somebody from the list")
+        desk_concerns.hand_over(session, desk, concern_id, to=to, by=_me(here))
+
+    return _done(here, concern_id, give, then=_LIST)
+
+
+@router.post("/staff/concerns/{concern_id}/reopen")
+def reopen(here: Working, concern_id: int) -> Response:
+    """Open it again, with a note why."""
+    why = here.form.text("note")
+    return _done(
+        here,
+        concern_id,
+        lambda session, desk: desk_concerns.reopen_concern(session, desk, concern_id, by=_me(here), note=why),
+    )
+
+
+def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *, then: str = "") -> Response:
+    """Do something to a concern and go on; what is refused is told on its page, with what was typed."""
+    try:
+        with here.writing() as session:
+            concern = concern_with_context(session, here.desk, concern_id)
+            act(session, here.desk)
+    except StateError as error:
+        return _show(here, concern_id, status=409, problems=(str(error),))
+    except InputError as error:
+        return _show(here, concern_id, status=400, problems=error.problems)
+    here.trail(concern.patient_id, f"concern {concern_id}")
+    return go(then or f"{_LIST}/{concern_id}")
+
+
+def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str, ...] = ()) -> Response:
+    with here.reading() as session:
+        concern = concern_with_context(session, here.desk, concern_id)
+        values = {
+            "concern": concern,
+            "said": tuple((each, pieces_of(each.text, each.why), reasons_of(each.why)) for each in concern.said),
+            "course": _course(session, here.desk, concern),
+            "colleagues": tuple(name for name in _colleagues(session, here.desk) if name != _me(here)),
+            "concerns": list_concerns(session, here.desk),
+        }
+    here.trail(concern.patient_id, f"concern {concern_id}")
+    typed = {"note": here.form.text("note"), "outcome": here.form.text("outcome")}
+    known = {"shown": concern_id, "problems": problems, "outcomes": OUTCOMES, "typed": typed}
+    return here.show("concern.html", status=status, **known, **values)
+
+
+def _listed(here: Here) -> tuple[ListedConcern, ...]:
+    with here.reading() as session:
+        found = list_concerns(session, here.desk)
+    for each in found:
+        here.trail(each.patient_id, f"concern {each.id}")
+    return found
+
+
+def _course(session: Session, desk: Desk, concern: ListedConcern) -> dict[str, Any] | None:
+    """Return the course that the concern is about, as far as one wants to know it before calling."""
+    if concern.enrollment_id is None:
+        return None
+    record = chart_record(session, desk, concern.enrollment_id)
+    plan = pinned_plan(session, desk, record.plan.procedure, record.plan.content_hash).plan
+    return {
+        "record": record,
+        "title": plan.file.title,
+        "factors": tuple(plan.factors[name].says for name in sorted(record.course.factors) if name in plan.factors),
+        "anaesthetic": record.course.settings.get("anaesthetic", ""),
+        "sent": _sent_lately(record),
+        "next": next((each for each in record.messages if each.state == "scheduled"), None),
+    }
+
+
+def _sent_lately(record: ChartRecord) -> tuple[Any, ...]:
+    sent = [each for each in record.messages if each.state in _SENT and each.text]
+    return tuple(sent[-_SHOWN_MESSAGES:])
+
+
+def _colleagues(session: Session, desk: Desk) -> tuple[str, ...]:
+    everybody = staff.members(session, desk.practice_id)
+    return tuple(
+        each.name for each in everybody if each.state == "active" and Right.WORK_CONCERNS in rights_of(each.roles)
+    )
+
+
+def _me(here: Here) -> str:
+    return here.who.name
