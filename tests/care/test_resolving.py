@@ -65,7 +65,7 @@ def test_a_setting_is_read_as_people_type_it(name: str, value: int | str, read: 
         pytest.param("block_hours", "-8", "is a whole number of hours", id="negative"),
         pytest.param("block_hours", "", "is a whole number of hours", id="empty"),
         pytest.param("block_hours", "٨٨٨٨٨", "is a whole number of hours", id="too long in other digits"),
-        pytest.param("block_hors", 8, "has no setting 'block_hors'; it has acetaminophen_mg, anaesthetic", id="misspelt"),
+        pytest.param("block_hors", 8, "no setting 'block_hors'; it has acetaminophen_mg, anaes", id="misspelt"),
         pytest.param("chemical", "acid", "chemical may be sodium_hydroxide, phenol, not 'acid'", id="no choice"),
         pytest.param("anaesthetic", "cocaine", "no anaesthetic 'cocaine'; known are lidocaine,", id="no agent"),
     ],
