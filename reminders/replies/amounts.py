@@ -93,7 +93,7 @@ def _measured(findings: Findings, number: Amount) -> Amount:
     out_of = _out_of_ten(findings, number)
     if out_of is not None:
         return out_of
-    after, before = _word(findings, number.last + 1), _word(findings, number.first - 1)
+    after, before = _beside(findings, number, number.last + 1), _beside(findings, number, number.first - 1)
     measure = _temperature(findings, number, after)
     if measure is Measure.TENTHS:
         unit = Measure.CELSIUS if number.value < 900 else Measure.FAHRENHEIT
@@ -116,6 +116,12 @@ def _measured(findings: Findings, number: Amount) -> Amount:
 def _word(findings: Findings, at: int) -> str:
     tokens = findings.reading.tokens
     return tokens[at].word if 0 <= at < len(tokens) else ""
+
+
+def _beside(findings: Findings, number: Amount, at: int) -> str:
+    """Give the word at a place when it is of the number's sentence part; in "a 5, day 4" no unit follows the 5."""
+    parts = findings.reading.clause
+    return _word(findings, at) if 0 <= at < len(parts) and parts[at] == parts[number.first] else ""
 
 
 def _is(findings: Findings, word: str, name: str) -> bool:
@@ -187,7 +193,9 @@ def _counted(findings: Findings, number: Amount, after: str, before: str) -> Mea
         # more is the strength of one tablet, as in "500 acetaminophen"
         return Measure.TABLETS if number.value <= _MOST_TABLETS else Measure.OTHER
     skip = 1 if _is(findings, after, "count_between") else 0
-    if _is(findings, _word(findings, number.last + 1 + skip), "unit") or _is(findings, before, "before_count"):
+    if _is(findings, _beside(findings, number, number.last + 1 + skip), "unit") or _is(
+        findings, before, "before_count"
+    ):
         return Measure.OTHER
     return Measure.BARE if number.value <= 999 else Measure.OTHER
 

@@ -50,7 +50,7 @@ def closing(
         return None
     said = [kind for kind in _SAID if findings.of(kind)]
     covered = findings.covered(
-        *_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent", "scope.resolved"
+        *_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent", "scope.resolved", "scope.none_of_it"
     )
     covered |= _scored(findings, score) | _told(findings, signs)
     denied = _denied(findings, scope, signs, covered)
@@ -58,8 +58,11 @@ def closing(
         return None
     strong = bool(said or drainage or settled)
     if not findings.words.modest:  # of a language with a short list, only plain words that all is well are trusted
-        strong = strong or bool(denied or findings.of("mended"))
+        negated = any(sign.standing is Standing.NEGATED for sign in signs) or bool(_worries(findings) & denied)
+        strong = strong or negated or bool(findings.of("mended"))
     if not (strong or findings.of("close.weak")) or not _understood(findings, covered | denied, strong=strong):
+        return None
+    if _body_unsaid(findings, covered | denied):
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")
@@ -126,7 +129,7 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
     """Tokens of denied signs and worries; None when a worry stands."""
     tokens = findings.reading.tokens
     denied: set[int] = set()
-    promised = bool(findings.of("close.ack"))
+    promised = bool(findings.of("close.ack") or findings.of("scope.none_of_it"))
     for at in range(len(tokens)):
         for sign in signs:
             if sign.standing.counts or not sign.evidence.start <= tokens[at].start < sign.evidence.end:
@@ -144,6 +147,12 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
     if any(not _used(at, denied | covered) for at in findings.where("negator") if _blocks(findings, at, covered)):
         return None
     return denied
+
+
+def _worries(findings: Findings) -> set[int]:
+    """Words of worry that name no sign."""
+    named = findings.covered(*(kind for kind in findings.by_kind if kind.startswith(("sign.", "net."))))
+    return set(findings.where("concern")) - named
 
 
 def _blocks(findings: Findings, at: int, covered: set[int]) -> bool:
@@ -214,6 +223,16 @@ def _may_be_serious(findings: Findings, at: int) -> bool:
     return bool(meant & words.mask(*_SERIOUS))
 
 
+def _body_unsaid(findings: Findings, covered: set[int]) -> bool:
+    """Whether a clause names a part of the body and nothing in it was understood as well, denied or cared for."""
+    parts = findings.reading.clause
+    said = {parts[at] for at in (*covered, *findings.where("care"))}
+    return any(parts[at] not in said for at in findings.where(*_BODY) if at not in covered)
+
+
+_BODY = ("digit", "foot", "leg", "face", "throat", "chest", "heart", "site")
+
+
 def _says_more(findings: Findings, covered: set[int]) -> bool:
     """Whether most of a long reply is about something else than what lets it be closed."""
     content = [
@@ -221,7 +240,7 @@ def _says_more(findings: Findings, covered: set[int]) -> bool:
         for at, token in enumerate(findings.reading.tokens)
         if token.kind == "word" and not findings.has(at, "degree") and not findings.has(at, "courtesy")
     ]
-    return len(content) > 14 and sum(at in covered for at in content) * 3 < len(content)
+    return len(content) > 24 and sum(at in covered for at in content) * 5 < len(content)
 
 
 def _tolerated(findings: Findings, *, strong: bool) -> int:

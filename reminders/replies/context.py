@@ -108,7 +108,8 @@ def _after_no(heard: Heard) -> Outcome:
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
     settling = {"drainage", "stuck_dressing", "itching"}
     mild = heard.pain is not None and heard.pain < SEVERE_PAIN
-    if (mild and "bleeding" not in heard.ranked.signs) or not settling.isdisjoint(heard.ranked.signs):
+    told = not settling.isdisjoint(heard.ranked.signs) and not heard.findings.of("answer.unsettled")
+    if (mild and "bleeding" not in heard.ranked.signs) or told:
         return Outcome(label=Label.ROUTINE, why=why)
     return Outcome(label=Label.URGENT, signs=() if heard.ranked.signs else ("unclear",), why=why)
 

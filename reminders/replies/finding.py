@@ -58,6 +58,12 @@ def find(reading: Reading, words: Lexicon) -> Findings:
                 found.setdefault(one.kind, {})[one.at] = one
     said = {at for one in found.get("idiom", {}) for at in one}
     against = words.mask("negator") | words.mask("upward")
+    if "mended" in found:  # a slip is not trusted to take a sign away: "feger" may be "fever" or "fewer"
+        found["mended"] = {
+            at: one
+            for at, one in found["mended"].items()
+            if not any(entries[i].guessed for i in at) and not _leads_on(one, masks, words)
+        }
     mended = [
         set(range(one.first, one.last + 1))
         for one in found.get("mended", {}).values()
@@ -76,16 +82,17 @@ def find(reading: Reading, words: Lexicon) -> Findings:
         together |= mask
     findings = Findings(reading, masks, by_kind, words, together)
     opening = tuple(one for one in findings.of("ask.opening") if _opens_clause(findings, one.first))
-    asked = tuple(one for one in findings.of("ask") if not _answers_itself(findings, one))
-    by_kind["ask"] = (*asked, *opening)
+    told = findings.covered("scope.as_told")
+    asked = (*(one for one in findings.of("ask") if not _answers_itself(findings, one)), *opening)
+    by_kind["ask"] = tuple(one for one in asked if told.isdisjoint(one.at))
     return findings
 
 
 def _answers_itself(findings: Findings, one: Finding) -> bool:
-    """Whether a question mark is followed by its denial: "pain? none"."""
+    """Whether a question mark is followed by its answer: "pain? none", "happy? yes"."""
     after = one.last + 1
     mark = findings.reading.tokens[one.last].word == "?"
-    return mark and after < len(findings.masks) and findings.has(after, "denial")
+    return mark and after < len(findings.masks) and findings.has(after, "denial", "answer_yes")
 
 
 def _only_said(kind: str, at: tuple[int, ...], said: set[int], mended: list[set[int]]) -> bool:
@@ -104,6 +111,14 @@ def _opens_clause(findings: Findings, first: int) -> bool:
             return False
         at -= 1
     return True
+
+
+def _leads_on(one: Finding, masks: tuple[int, ...], words: Lexicon) -> bool:
+    """Whether "going down" goes somewhere, as in "pain going down my arm"."""
+    after = one.last + 1
+    return (
+        bool(masks[one.last] & words.mask("down")) and after < len(masks) and bool(masks[after] & words.mask("onward"))
+    )
 
 
 def _crossed(one: Finding, masks: tuple[int, ...], against: int) -> bool:

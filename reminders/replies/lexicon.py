@@ -157,13 +157,20 @@ class Lexicon:
         return known
 
     def _look_up(self, word: str) -> int:
+        dropped = 0
+        if word.endswith("in") and self.knows(word + "g"):  # "watchin" is "watching", whatever stem it begins with
+            dropped = self._exact(word + "g")
         for form in _forms(word):
-            mask = 0
-            for table in self._tables.values():
-                mask |= table.exact(form)
+            mask = self._exact(form) | dropped
             if mask:
                 return mask
         return 0
+
+    def _exact(self, word: str) -> int:
+        mask = 0
+        for table in self._tables.values():
+            mask |= table.exact(word)
+        return mask
 
     def _add(self, word: str, name: str, *, by_sound: bool) -> int:
         """Put a word or stem into a class or literal of that name; its bit."""

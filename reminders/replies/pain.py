@@ -78,7 +78,16 @@ def _praise(findings: Findings, number: Amount) -> bool:
     said = _clause(findings, number)
     if any(findings.has(at, "praise") for at in range(number.last + 1, min(number.last + 3, said.stop))):
         return True
-    return any(findings.has(at, "praise") for at in said) and not any(findings.has(at, "pain") for at in said)
+    if any(findings.has(at, "pain") for at in said):
+        return False
+    if any(findings.has(at, "praise") for at in said):
+        return True
+    # "love how fast you were, 10/10": praise that the clause before began
+    sentence = findings.reading.sentence
+    about = [at for at, part in enumerate(sentence) if part == sentence[number.first]]
+    return (
+        number.value == 10 and bool(findings.of("close.praise")) and not any(findings.has(at, "pain") for at in about)
+    )
 
 
 def _beside_pain(findings: Findings, number: Amount) -> bool:

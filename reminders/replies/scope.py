@@ -184,7 +184,9 @@ class Scope:
             return False
         if after >= len(parts) or parts[after] != parts[sign.last]:
             return True
-        return findings.has(after, "joins", "list_end") or (after in self._named and not findings.has(after, "toward"))
+        return findings.has(after, "joins", "list_end", "negator") or (
+            after in self._named and not findings.has(after, "toward")
+        )
 
     def _negated_after(self, sign: Finding) -> bool:
         """Find a denial after the sign: "pus? no", "fever none"."""

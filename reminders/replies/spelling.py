@@ -32,6 +32,8 @@ def fold(word: str) -> str:
     The first 40 letters are kept. `Año` gives `ano`, `DON’T` gives `dont`, `helllllp` gives `hellp`.
     """
     word = word[:_LONGEST_WORD]
+    if word.casefold() == "sí":
+        return "sii"  # yes; without its accent it would be "if"
     if not word.isascii():
         parts = unicodedata.normalize("NFKD", word)
         word = "".join(c for c in parts if not unicodedata.combining(c))
