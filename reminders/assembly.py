@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from reminders.delivery.runner import RecurringJob, Runner
     from reminders.delivery.transports import Transport
     from reminders.delivery.transports.letter import Letterhead
+    from reminders.delivery.watch import Watch
     from reminders.records.database import Database
 
 Section = TypeVar("Section")
@@ -134,12 +135,23 @@ class App:
             approval_needed=not self.config.demo,
         )
 
+    @cached_property
+    def watch(self) -> Watch:
+        """What watches over the dispatching of this process."""
+        from reminders.delivery.watch import Watch  # noqa: PLC0415  a preview sends nothing
+
+        return Watch(self.database, self.clock, self.config.practice.id)
+
+    def transport_names(self) -> dict[str, str]:
+        """Return the name of each channel's transport."""
+        return {"sms": self.config.delivery.sms, "email": self.config.delivery.email}
+
     def transports(self) -> Mapping[str, Transport]:
         """Open the transport of each channel; one that serves several channels is opened once.
 
         Raises ConfigError when one can't be opened. Whoever opens them closes them; a dispatcher closes its own.
         """
-        names = {"sms": self.config.delivery.sms, "email": self.config.delivery.email}
+        names = self.transport_names()
         opened = {name: self._transport(name) for name in dict.fromkeys(names.values())}
         return {channel: opened[name] for channel, name in names.items()}
 
@@ -152,20 +164,28 @@ class App:
             gate=self.gate,
             concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
             lease=timedelta(seconds=self.config.delivery.lease_seconds),
+            observe=self.watch.observe,
         )
         return Dispatcher(self.database, self.clock, self.transports(), rules)
 
     def runner(self, dispatcher: Dispatcher, *, tell: Callable[[DispatchReport], None] | None = None) -> Runner:
         """Return what runs the recurring jobs until it is stopped; `tell` is given each report of the dispatcher."""
         from reminders.delivery.runner import RecurringJob, Runner, dispatch_job  # noqa: PLC0415  a preview sends nothing
+        from reminders.delivery.supervisor import ALIVE, tell_supervisor  # noqa: PLC0415
+        from reminders.desk.stall import attend_to_stall  # noqa: PLC0415
 
         def catch_up() -> None:
             self.intake.catch_up()
 
+        def look_after_it() -> None:
+            tell_supervisor(ALIVE if self.watch.alive().status == 200 else "STATUS=dispatching stands still")
+            attend_to_stall(self.database, self.desk)
+
         every = timedelta(seconds=self.config.delivery.poll_seconds)
         return Runner(
             (
-                dispatch_job(dispatcher, every=every, tell=tell),
+                self.watch.over(dispatch_job(dispatcher, every=every, tell=tell)),
+                RecurringJob(name="watch", every=timedelta(seconds=30), run=look_after_it),
                 RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
                 *self.desk_jobs(),
             )

@@ -35,6 +35,8 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "extend": ("reminders.cli.steering", "Let soaks and ointment go on for longer."),
         "cancel": ("reminders.cli.changing", "End a course; what still waits is not sent."),
         "consent": ("reminders.cli.consenting", "Show, record or withdraw a patient's consent."),
+        "backup": ("reminders.cli.backing_up", "Copy the database to a file while it is in use."),
+        "restore": ("reminders.cli.backing_up", "Put such a copy back, and settle what it can't know."),
         "run": ("reminders.cli.running", "Send what is due, until it is stopped."),
         "serve": ("reminders.cli.serving", "Serve the pages of staff and patients, and send what is due."),
         "reply": ("reminders.cli.replying", "Take in what a patient wrote, and answer it."),

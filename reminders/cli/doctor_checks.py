@@ -16,6 +16,8 @@ from reminders.assembly import App
 from reminders.clock import zone_data_version
 from reminders.config import find_config
 from reminders.delivery.outgoing import Capabilities
+from reminders.delivery.watch import STALLED_AFTER
+from reminders.desk.stall import find_stall
 from reminders.errors import ConfigError, PlanError
 from reminders.records.approvals import approved_hashes
 from reminders.records.counts import Backlog, backlog, running_contents
@@ -23,8 +25,8 @@ from reminders.records.engines import parse_url
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.wording.languages import TranslationStatus
 
-_LATE = timedelta(minutes=5)
-"""A message this long past its moment means that nothing dispatches: it polls every few seconds."""
+_LATE = STALLED_AFTER
+"""A message this long past its moment should have gone."""
 _LATELY = timedelta(days=1)
 
 
@@ -171,12 +173,16 @@ def _waiting(app: App) -> Iterator[Finding]:
     now = app.clock.now()
     with app.database.reading() as session:
         found = backlog(session, app.config.practice.id, now=now, late_before=now - _LATE, since=now - _LATELY)
-    if found.late:
+    stall = find_stall(app.database, app.config.practice.id, now)
+    if stall is not None:
+        seen = f"last went round {stall.last_beat:%Y-%m-%d %H:%M} UTC" if stall.last_beat else "never went round"
         yield _wrong(
-            "messages",
-            f"{found.late} are more than {_LATE.seconds // 60} min late",
+            "dispatching",
+            f"it {seen}, and {found.late} messages are more than {_LATE.seconds // 60} min late",
             "is `reminders run` running? Start it; its output says what stops it",
         )
+    elif found.late:
+        yield _note("messages", f"{found.late} wait although dispatching goes round", "its output says what for")
     else:
         yield _fine("messages", f"{found.scheduled} wait for their moment, {found.due} are due now")
     yield from _for_people(found)

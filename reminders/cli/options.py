@@ -136,6 +136,16 @@ def opened(ctx: click.Context) -> App:
     return app
 
 
+def host_and_port(_ctx: click.Context, _parameter: click.Parameter, text: str | None) -> tuple[str, int] | None:
+    """Read `HOST:PORT`, `[::1]:PORT` or a port of this machine alone; None when nothing was said."""
+    if text is None:
+        return None
+    host, _, port = text.rpartition(":")
+    if not port.isascii() or not port.isdecimal() or int(port) > 65_535:
+        raise click.BadParameter(f"takes HOST:PORT such as 127.0.0.1:9464, not {text!r}")
+    return host.strip("[]") or "127.0.0.1", int(port)
+
+
 def acting(by: str | None) -> str:
     """Return who acts: the name given, else the login name; raises InputError when there is neither."""
     if by is not None and by.strip():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+from contextlib import ExitStack
 from dataclasses import fields
 
 import click
@@ -10,10 +12,15 @@ from reminders.assembly import App
 from reminders.cli.faults import FELL_SHORT
 from reminders.cli.json_output import print_json, print_json_line
 from reminders.cli.log_lines import log_to_stderr
-from reminders.cli.options import json_option, opened
+from reminders.cli.options import host_and_port, json_option, opened
 from reminders.cli.terminal import as_text, line, warn
+from reminders.delivery.monitor import Monitor
 from reminders.delivery.report import DispatchReport
+from reminders.delivery.runner import Runner
+from reminders.delivery.supervisor import READY, tell_supervisor
+from reminders.desk.stall import attend_to_stall
 
+_LOG = logging.getLogger(__name__)
 _WORDS = {
     "sent": "sent",
     "failed": "refused by the other side",
@@ -32,21 +39,28 @@ Examples:
   reminders run
   reminders run --once
   reminders run --json >> reports.jsonl
+  reminders run --log json --monitor 127.0.0.1:9464
 \b
-Any number may run on one database; each message is in one worker's hands at a time.
+Any number may run on one database; each message is in one worker's hands at a time. The port of --monitor answers
+/metrics (OpenMetrics), /healthz (503: start it anew) and /readyz (503: it can't work now).
 """,
 )
 @click.option("--once", is_flag=True, help="Dispatch what is due now and leave.")
+@click.option("--log", type=click.Choice(["text", "json"]), default="text", help="How events are told on stderr.")
+@click.option("--monitor", metavar="HOST:PORT", callback=host_and_port, help="A local port that tells how it stands.")
 @json_option
 @click.pass_context
-def run(ctx: click.Context, once: bool, as_json: bool) -> int:
+def run(ctx: click.Context, once: bool, log: str, monitor: tuple[str, int] | None, as_json: bool) -> int:
     """Send every message at its moment, until Ctrl-C or a termination signal.
 
-    What is being handed over then is brought to its end. Prints a line whenever something happened.
+    What is being handed over then is brought to its end. Prints a line whenever something happened; with `--log json`
+    that line is an event on stderr. No event holds a patient's name, number or words.
     """
     app = opened(ctx)
-    log_to_stderr()
-    if app.config.demo:
+    log_to_stderr(as_json=log == "json")
+    if app.config.demo and log == "json":
+        _LOG.warning("demo_mode")
+    elif app.config.demo:
         warn("demo mode: plans need no approval; never with real patients")
     dispatcher = app.dispatcher()
     ctx.call_on_close(dispatcher.close)
@@ -56,21 +70,36 @@ def run(ctx: click.Context, once: bool, as_json: bool) -> int:
         report = dispatcher.run_once()
         (print_json if as_json else _show)(_figures(report))
         return FELL_SHORT if report.failed or report.uncertain else 0
-    runner = app.runner(dispatcher, tell=lambda report: _tell(app, report, as_json=as_json))
-    if not as_json:
-        line(f"Running for {app.config.practice.name}; Ctrl-C stops.")
-    runner.run()
-    if not as_json:
-        line("Stopped; nothing is in hand.")
+    attend_to_stall(app.database, app.desk)  # before anything is sent: then the heartbeat is fresh again
+    runner = app.runner(dispatcher, tell=lambda report: _tell(app, report, as_json=as_json, quietly=log == "json"))
+    _run(app, runner, monitor, quietly=as_json or log == "json")
     return 0
 
 
-def _tell(app: App, report: DispatchReport, *, as_json: bool) -> None:
+def _run(app: App, runner: Runner, monitor: tuple[str, int] | None, *, quietly: bool) -> None:
+    with ExitStack() as open_while_running:
+        if monitor is not None:
+            probes = app.watch.probes(app.transport_names(), lambda: runner.stopping)
+            port = open_while_running.enter_context(Monitor(*monitor, probes)).port
+            _LOG.info("monitor_open", extra={"port": port})
+        if not quietly:
+            line(f"Running for {app.config.practice.name}; Ctrl-C stops.")
+        _LOG.info("started", extra={"practice": app.config.practice.id})
+        tell_supervisor(READY)
+        runner.run()
+    _LOG.info("stopped", extra={"practice": app.config.practice.id})
+    if not quietly:
+        line("Stopped; nothing is in hand.")
+
+
+def _tell(app: App, report: DispatchReport, *, as_json: bool, quietly: bool) -> None:
+    figures = _figures(report)
+    _LOG.info("dispatched", extra={name: count for name, count in figures.items() if count})
     now = app.clock.now()
     if as_json:
-        print_json_line({"at": as_text(now, app.config.zone), **_figures(report)})
-    else:
-        line(f"{now.astimezone(app.config.zone):%a %H:%M:%S}  {_in_words(_figures(report))}")
+        print_json_line({"at": as_text(now, app.config.zone), **figures})
+    elif not quietly:
+        line(f"{now.astimezone(app.config.zone):%a %H:%M:%S}  {_in_words(figures)}")
 
 
 def _figures(report: DispatchReport) -> dict[str, int]:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from types import FrameType
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -18,10 +18,12 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from reminders.delivery.dispatcher import Dispatcher
 from reminders.delivery.report import DispatchReport
+from reminders.delivery.supervisor import STOPPING, tell_supervisor
 
 _LOG = logging.getLogger(__name__)
 _SCHEDULER_LOG = logging.getLogger("reminders.delivery.scheduler")
 _SCHEDULER_LOG.setLevel(logging.ERROR)  # it warns of every run that takes longer than its interval, which is no fault
+_BREATH_SECONDS = 0.5
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -83,7 +85,7 @@ class Runner:
         with self._signals():
             self.start()
             try:
-                self._ends.get()
+                self._await_end()
             finally:
                 self.close()
 
@@ -107,13 +109,30 @@ class Runner:
         """Make `run` end; may be called by any thread and from a signal."""
         self._ends.put(None)
 
+    @property
+    def stopping(self) -> bool:
+        """Whether it is coming to its end: nothing new is begun."""
+        return self._stopped
+
     def close(self) -> None:
         """Ask every job to end and wait until it did."""
         self._stopped = True
+        tell_supervisor(STOPPING)
+        _LOG.info("stopping")
         for job in self._jobs:
             if job.stop is not None:
                 job.stop()
         self._scheduler.shutdown(wait=True)
+
+    def _await_end(self) -> None:
+        # A signal that arrives just before a wait without an end begins does not interrupt it, and its handler would
+        # never run: so the wait comes up for breath.
+        while True:
+            try:
+                self._ends.get(timeout=_BREATH_SECONDS)
+            except Empty:
+                continue
+            return
 
     def _run(self, job: RecurringJob) -> None:
         try:

@@ -268,6 +268,14 @@ class Message(SQLModel, table=True):
             sqlite_where=text("repeats_id IS NOT NULL"),
             postgresql_where=text("repeats_id IS NOT NULL"),
         ),
+        # serves whoever watches: what is in doubt stays until somebody asked the patient
+        Index(
+            "ix_message_uncertain",
+            "practice_id",
+            "transport",
+            sqlite_where=text("state = 'uncertain'"),
+            postgresql_where=text("state = 'uncertain'"),
+        ),
         # serves the search for questions that nobody answered; the query must repeat these conditions
         Index(
             "ix_message_asked",

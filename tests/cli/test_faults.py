@@ -83,10 +83,10 @@ def test_a_traceback_is_shown_on_request(monkeypatch: pytest.MonkeyPatch, capsys
 @pytest.fixture
 def quiet_again() -> Iterator[None]:
     """Take back what `log_to_stderr` set, as the tests share one process."""
-    log = logging.getLogger("reminders")
-    before = (log.handlers, log.level, log.propagate)
+    ours, root = logging.getLogger("reminders"), logging.getLogger()
+    before = (root.handlers, root.level, ours.level)
     yield
-    log.handlers, log.level, log.propagate = before
+    root.handlers, root.level, ours.level = before
 
 
 @pytest.mark.usefixtures("quiet_again")

@@ -152,7 +152,7 @@ def test_the_doctor_sees_that_nothing_runs(terminal: Terminal) -> None:
     terminal.enroll()
     terminal.later("2026-03-07T22:00:00+00:00")
 
-    assert wrong(terminal) == ["messages"]
+    assert wrong(terminal) == ["dispatching"]
 
 
 def test_the_doctor_sees_overdue_concerns(terminal: Terminal) -> None:

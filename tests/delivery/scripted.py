@@ -11,6 +11,7 @@ from reminders.clock import Clock, VirtualClock
 from reminders.delivery.dispatcher import Dispatcher, DispatchRules
 from reminders.delivery.gate import Gate
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
+from reminders.delivery.report import DispatchReport
 from reminders.delivery.transports import Transport
 from reminders.records.database import Database
 from tests.stored import NOON
@@ -71,6 +72,7 @@ def dispatcher(
     quiet: tuple[str, ...] = ("21:00-08:00",),
     lease: timedelta = timedelta(minutes=2),
     approval_needed: bool = True,
+    observe: Callable[[str, DispatchReport], None] = lambda _transport, _report: None,
 ) -> Dispatcher:
     """A worker for both channels at noon, unless another clock is given."""
     rules = DispatchRules(
@@ -78,6 +80,7 @@ def dispatcher(
         concern_due=_due,
         lease=lease,
         random=Random(1),
+        observe=observe,
     )
     return Dispatcher(database, clock or VirtualClock(NOON), {"sms": transport, "email": transport}, rules)
 

@@ -7,6 +7,7 @@ from sqlmodel import SQLModel
 import reminders.records.tables
 import reminders.records.tables_delivery
 import reminders.records.tables_desk
+import reminders.records.tables_operations
 import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
 
 connection: Connection = context.config.attributes["connection"]

@@ -1,0 +1,103 @@
+"""Puts a copy of the database back so that nothing is sent from it before what it can't know is settled."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from reminders.delivery.after_restore import Gap, GapReport, WaysOut, settle_gap
+from reminders.errors import InputError
+from reminders.records import backup_postgresql, backup_sqlite
+from reminders.records.backup import Manifest, is_empty, read_manifest, rename_installation
+from reminders.records.database import Database, shown
+from reminders.records.engines import build_engine, parse_url
+from reminders.records.migrations import NEWEST_VERSION
+from reminders.records.schema import migrate
+
+
+@dataclass(frozen=True, kw_only=True)
+class RestoreRules:
+    """How to settle what the copy can't know."""
+
+    ways: Callable[[], WaysOut]
+    """Opens the transports that may be asked; they are closed afterwards."""
+    concern_due: Callable[[str, datetime], datetime]
+    now: datetime
+    ran_until: datetime | None = None
+    """Until when the lost database may have been sent from; None: until now."""
+    replace: bool = False
+    """Whether a database that is there already may give way."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Restored:
+    """What was put back."""
+
+    manifest: Manifest
+    gap: Gap
+    report: GapReport
+    kept: Path | None
+    """Where the SQLite file that was there before lies now."""
+
+
+def restore(url: str, source: Path, rules: RestoreRules) -> Restored:
+    """Put a copy back, all or nothing; raises InputError and ConfigError, and then the database is as it was.
+
+    The copy is checked in full first. The database gets a new name, as messages that are enrolled from now on get the
+    numbers of lost ones, and a gateway would take them for the same.
+    """
+    parsed = parse_url(url)
+    manifest = read_manifest(source)
+    if manifest.kind != parsed.get_backend_name():
+        raise InputError(f"{source} is a copy of a {manifest.kind} database, and `database` is {shown(parsed)}")
+    if not rules.replace and not is_empty(parsed):
+        raise InputError(f"{shown(parsed)} is there already; say --replace to let the copy take its place")
+    gap = Gap(taken_at=manifest.taken_at, ran_until=rules.ran_until or rules.now, now=rules.now)
+    put_back = _on_sqlite if manifest.kind == "sqlite" else _on_postgresql
+    report, kept = put_back(url, source, manifest, (gap, rules))
+    return Restored(manifest=manifest, gap=gap, report=report, kept=kept)
+
+
+def _on_sqlite(
+    url: str, source: Path, manifest: Manifest, how: tuple[Gap, RestoreRules]
+) -> tuple[GapReport, Path | None]:
+    parsed = parse_url(url)
+    draft = backup_sqlite.lay_beside(source, parsed, manifest.rows)
+    try:
+        beside = f"sqlite:///{draft}"
+        migrate(beside)
+        report = _settled(beside, *how)
+        return report, backup_sqlite.put_in_place(draft, parsed, aside=f"before-{how[0].now:%Y%m%dT%H%M%SZ}")
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _on_postgresql(
+    url: str, source: Path, manifest: Manifest, how: tuple[Gap, RestoreRules]
+) -> tuple[GapReport, Path | None]:
+    parsed = parse_url(url)
+    backup_postgresql.put_back(source, parsed, manifest.rows)
+    if manifest.schema != NEWEST_VERSION:
+        backup_postgresql.write_version(parsed, manifest.schema)
+        migrate(url)
+        return _settled(url, *how), None
+    report = _settled(url, *how)
+    backup_postgresql.write_version(parsed, manifest.schema)
+    return report, None
+
+
+def _settled(url: str, gap: Gap, rules: RestoreRules) -> GapReport:
+    database = Database(build_engine(parse_url(url)))
+    ways = rules.ways()
+    try:
+        report = settle_gap(database, ways, gap, concern_due=rules.concern_due)
+        with database.writing() as session:
+            rename_installation(session, secrets.token_hex(6))
+    finally:
+        for transport in set(ways.transports.values()):
+            transport.close()
+        database.close()
+    return report
