@@ -33,6 +33,11 @@ def digest(ctx: click.Context, as_json: bool) -> None:
             for each in found.courses
         ),
     )
+    if found.tasks:
+        show_rows(
+            table(("Comes up", {"no_wrap": True}), "Enrollment", ("Task for staff", {"ratio": 1})),
+            ([short_when(each.due_at, app.config.zone), str(each.enrollment_id), each.says] for each in found.tasks),
+        )
     overdue = sum(each.is_overdue for each in found.concerns)
     line(
         f"{len(found.courses)} courses run, {len(found.silent)} silent; {len(found.concerns)} concerns open, "
@@ -73,6 +78,10 @@ def _as_json(found: Digest, zone: Any) -> dict[str, Any]:
             for each in found.courses
         ],
         "concerns": [_concern_as_json(each, zone) for each in found.concerns],
+        "tasks": [
+            {"enrollment": each.enrollment_id, "says": each.says, "due_at": as_text(each.due_at, zone)}
+            for each in found.tasks
+        ],
     }
 
 

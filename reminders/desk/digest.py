@@ -18,9 +18,11 @@ from reminders.records.database import Database
 from reminders.records.done_once import is_first_time
 from reminders.records.overview import RunningCourse
 from reminders.records.people import new_id
+from reminders.records.staff_tasks import coming_tasks
 from reminders.words import gettext, marked, ngettext
 
 _LATELY = timedelta(days=1)
+_AHEAD = timedelta(days=7)
 _MOST_LISTED = 30
 
 
@@ -58,6 +60,15 @@ class DigestConcern:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DigestTask:
+    """One task of a course that becomes a concern within the next days."""
+
+    enrollment_id: int
+    says: str
+    due_at: datetime
+
+
+@dataclass(frozen=True, kw_only=True)
 class Digest:
     """The overview at one moment."""
 
@@ -65,6 +76,8 @@ class Digest:
     courses: tuple[DigestCourse, ...]
     concerns: tuple[DigestConcern, ...]
     """Most urgent first."""
+    tasks: tuple[DigestTask, ...]
+    """What comes up for staff within a week, the earliest first; what has come up is among the concerns."""
 
     @property
     def silent(self) -> tuple[DigestCourse, ...]:
@@ -105,6 +118,10 @@ def make_digest(session: Session, desk: Desk) -> Digest:
                 taken_by=each.taken_by,
             )
             for each in concerns.open_concerns(session, desk.practice_id)
+        ),
+        tasks=tuple(
+            DigestTask(enrollment_id=each.enrollment_id, says=each.says, due_at=each.due_at)
+            for each in coming_tasks(session, desk.practice_id, now + _AHEAD)
         ),
     )
 
@@ -153,6 +170,10 @@ def digest_lines(digest: Digest, desk: Desk) -> tuple[str, ...]:
         ),
         gettext("Open concerns: {listed}.", listed=", ".join(by_urgency) or gettext("none")),
         _listed(marked("Overdue concerns: {listed}."), overdue),
+        _listed(
+            marked("Tasks for staff, concerns: {listed}."), [each.id for each in digest.concerns if each.kind == "task"]
+        ),
+        _listed(marked("Tasks within 7 days, enrollments: {listed}."), [each.enrollment_id for each in digest.tasks]),
         _listed(marked("Silent, enrollments: {listed}."), [each.enrollment_id for each in digest.silent]),
         _listed(marked("Paused, enrollments: {listed}."), paused),
         _listed(marked("Messages failed, enrollments: {listed}."), failing),

@@ -10,6 +10,7 @@ import pytest
 from reminders.desk import steer_course
 from reminders.desk.digest import Digest, DigestTimes, digest_lines, make_digest, send_digest
 from reminders.desk.silence import attend_to_silence
+from reminders.desk.staff_tasks import open_due_tasks
 from tests.desk.conftest import Opener
 from tests.desk.office import PHONE, Office, at
 from tests.desk.test_duty import PEOPLE, SHIFTS
@@ -115,3 +116,17 @@ def test_a_long_list_is_cut(office_at: Opener) -> None:
     office.clock.move_to(at("2026-06-12T09:00"))
     (line,) = [each for each in digest_lines(digest(office), office.desk) if each.startswith("Overdue")]
     assert line.endswith("29, 30 and 10 more.")
+
+
+def test_tasks_for_staff_are_told_when_they_come_up_and_a_week_before(office: Office) -> None:
+    office.enroll(procedure="punch-biopsy", first_name="Tessa", phone="312-555-0124", site="left arm")
+    assert digest(office).tasks == ()
+    office.clock.move_to(at("2026-06-20T08:00"))
+    (task,) = digest(office).tasks
+    assert (task.enrollment_id, task.says) == (4, "Was the result given to the patient and recorded?")
+    assert "Tasks within 7 days, enrollments: 4." in digest_lines(digest(office), office.desk)
+    office.clock.move_to(at("2026-06-26T08:00"))  # day 14 after the 12th
+    open_due_tasks(office.database, office.desk)
+    assert digest(office).tasks == ()
+    (concern,) = [each.id for each in digest(office).concerns if each.kind == "task"]
+    assert f"Tasks for staff, concerns: {concern}." in digest_lines(digest(office), office.desk)
