@@ -30,10 +30,12 @@ if TYPE_CHECKING:
     from reminders.delivery.gate import Gate
     from reminders.delivery.incoming import Incoming, IncomingReply
     from reminders.delivery.intake import Intake
+    from reminders.delivery.mail_intake import MailIntake
     from reminders.delivery.report import DispatchReport
     from reminders.delivery.runner import RecurringJob, Runner
     from reminders.delivery.transports import Transport
     from reminders.delivery.transports.letter import Letterhead
+    from reminders.desk.take_reply import Incoming as IncomingToDesk
     from reminders.delivery.watch import Watch
     from reminders.records.database import Database
 
@@ -187,6 +189,7 @@ class App:
                 self.watch.over(dispatch_job(dispatcher, every=every, tell=tell)),
                 RecurringJob(name="watch", every=timedelta(seconds=30), run=look_after_it),
                 RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
+                *self._mailbox_jobs(),
                 *self.desk_jobs(),
             )
         )
@@ -235,11 +238,8 @@ class App:
 
         desk, smpp = self.desk, self.config.delivery.smpp
 
-        def take(session: Session, reply: IncomingReply) -> None:
-            incoming = take_reply.Incoming(
-                channel=reply.channel, sender=reply.sender, text=reply.text, gateway_ref=reply.gateway_ref
-            )
-            take_reply.take_reply(session, desk, incoming)
+        def take(session: Session, reply: IncomingReply) -> take_reply.Taken:
+            return take_reply.take_reply(session, desk, _incoming(reply))
 
         return Intake(
             self.database,
@@ -250,6 +250,28 @@ class App:
             ).tell_staff,
             alphabet=smpp.incoming_alphabet if smpp else "gsm7",
         )
+
+    @cached_property
+    def mail_intake(self) -> MailIntake:
+        """Where mails come in, from the mailbox and from a mail server's pipe."""
+        from reminders.delivery.mail_intake import MailIntake  # noqa: PLC0415  a preview receives nothing
+
+        practice = self.config.practice
+        return MailIntake(self.intake, self.database, self.clock, practice_id=practice.id, own_address=practice.email)
+
+    def _mailbox_jobs(self) -> tuple[RecurringJob, ...]:
+        section = self.config.mailbox
+        if section is None:
+            return ()
+        from reminders.delivery.mailbox import Mailbox  # noqa: PLC0415  only what is used is loaded
+        from reminders.delivery.runner import RecurringJob  # noqa: PLC0415
+
+        mailbox = Mailbox(section, folder=self.config.folder, take_in=self.mail_intake.take_in)
+
+        def fetch() -> None:
+            mailbox.fetch()
+
+        return (RecurringJob(name="mailbox", every=timedelta(seconds=section.poll_seconds), run=fetch),)
 
     def _transport(self, name: str) -> Transport:
         return {
@@ -303,6 +325,7 @@ class App:
             return {}
         head = Letterhead(
             sender=practice.email,
+            reply_to=self.config.mailbox.reply_to(practice.email) if self.config.mailbox else "",
             practice_name=practice.name,
             unsubscribe_url=lambda message_id: unsubscribe_url(self.config.web.base, self.link_key, message_id),
             visit_length=timedelta(minutes=practice.visit_minutes),
@@ -327,6 +350,24 @@ def assemble_for_preview(config_path: Path | None) -> tuple[App, bool]:
         return assemble(config_path), True
     practice = PracticeSection(name="Example Practice", zone="America/New_York", phone="212-555-0100")
     return App(Config(practice=practice)), False
+
+
+def _incoming(reply: IncomingReply) -> IncomingToDesk:
+    from reminders.desk.take_reply import Incoming as IncomingToDesk  # noqa: PLC0415  as above
+
+    mail = reply.mail
+    return IncomingToDesk(
+        channel=reply.channel,
+        sender=reply.sender,
+        text=reply.text,
+        gateway_ref=reply.gateway_ref,
+        answers=mail.answers if mail else None,
+        by_machine=mail.by_machine if mail else False,
+        mail_id=mail.message_id if mail else None,
+        left_out=mail.left_out if mail else "",
+        signature=mail.signature if mail else "",
+        attachments=mail.attachments if mail else 0,
+    )
 
 
 def _answer_rules(section: AnswersSection) -> AnswerRules:

@@ -16,7 +16,7 @@ from reminders import words
 from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
 from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
-from reminders.config_delivery import DeliverySection
+from reminders.config_delivery import DeliverySection, MailboxSection
 from reminders.config_desk import AnswersSection, DigestSection, DutySection, SilenceSection
 from reminders.config_web import WebSection
 from reminders.errors import ConfigError, InputError
@@ -150,6 +150,7 @@ class Config(_Section):
     silence: SilenceSection = SilenceSection()
     digest: DigestSection = DigestSection()
     delivery: DeliverySection = DeliverySection()
+    mailbox: MailboxSection | None = None
     web: WebSection = WebSection()
     folder: Annotated[Path, Field(exclude=True)] = Path()
     """Where the file lies; relative paths in it count from here."""

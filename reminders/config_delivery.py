@@ -49,6 +49,8 @@ Codes = tuple[Annotated[str, AfterValidator(_code)], ...]
 Network = Annotated[str, AfterValidator(_network)]
 Port = Annotated[int, Field(ge=1, le=65535)]
 Host = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$")]
+FolderName = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[ -~]+$")]
+"""Of a mail server; other letters would need its own coding of them (RFC 3501 section 5.1.3)."""
 AnswerSeconds = Annotated[float, Field(gt=0, le=50)]
 """A hand-over has to end within half the shortest lease that is of use."""
 
@@ -93,7 +95,7 @@ class SmtpSection(_Section):
     user: str = ""
     password: Secret | None = None
     envelope_sender: str = ""
-    """Where bounces go; the practice's own address when empty."""
+    """Where bounces go; where replies go when empty."""
     timeout_seconds: AnswerSeconds = 30
     per_connection: int = Field(default=100, ge=1, le=10_000)
     """Messages after which a new connection is made; many servers allow no more."""
@@ -298,6 +300,42 @@ class HttpSection(_Section):
         if (self.reply_hook or self.receipt_hook) and self.hook_auth is None:
             raise ValueError("hook_auth: say what a call must show to be believed")
         return self
+
+
+class MailboxSection(_Section):
+    """The mailbox that patients' mails and reports about ours arrive in; read by IMAP."""
+
+    host: Host
+    port: Port | None = None
+    """993 with TLS from the start, 143 otherwise."""
+    tls: Literal["tls", "starttls", "none-on-loopback"] = "tls"
+    ca_file: Path | None = None
+    """Certificates to trust in place of the system's."""
+    user: str = Field(min_length=1)
+    password: Secret
+    mailbox: FolderName = "INBOX"
+    move_to: FolderName | Literal[""] = ""
+    """The folder that mails are moved to once they are stored; empty: they stay, with a mark."""
+    address: str = Field(default="", pattern=r"^([^\s<>@+]+@[^\s<>@]+)?$")
+    """Where patients reply to; the practice's own address when empty."""
+    plus: bool = False
+    """Whether what is sent to `desk+anything@…` arrives here, too (RFC 5233); then each mail has its own address."""
+    poll_seconds: int = Field(default=30, ge=5, le=3600)
+    timeout_seconds: float = Field(default=30, gt=0, le=300)
+
+    @model_validator(mode="after")
+    def _safe(self) -> MailboxSection:
+        if self.tls == "none-on-loopback" and not _is_loopback(self.host):
+            raise ValueError(f"tls: {self.host} is not this machine; patients' mail must be encrypted on the way")
+        return self
+
+    def reply_to(self, practice_email: str) -> str:
+        """Return where replies go, with `{key}` for a message's key; empty when that is just the practice's address."""
+        address = self.address or practice_email
+        if self.plus and address:
+            local, _, domain = address.rpartition("@")
+            return f"{local}+{{key}}@{domain}"
+        return address if address != practice_email else ""
 
 
 class FileTransportSection(_Section):

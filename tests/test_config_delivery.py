@@ -11,7 +11,7 @@ import pytest
 from pydantic import BaseModel
 
 from reminders.config import load_config
-from reminders.config_delivery import DeliverySection, Secret
+from reminders.config_delivery import DeliverySection, MailboxSection, Secret
 from reminders.errors import ConfigError
 
 EXAMPLE = Path(__file__).parents[1] / "config.example.toml"
@@ -21,12 +21,12 @@ def _uncommented() -> dict[str, Any]:
     text = EXAMPLE.read_text("utf-8")
     sections = text[text.index("# [delivery.smtp]") :]
     lines = (line.removeprefix("# ") for line in sections.splitlines())
-    values: dict[str, Any] = tomllib.loads("\n".join(lines))["delivery"]
+    values: dict[str, Any] = tomllib.loads("\n".join(lines))
     return values
 
 
 def test_the_sections_of_the_example_are_valid() -> None:
-    delivery = DeliverySection.model_validate({"sms": "smpp", "email": "smtp", **_uncommented()})
+    delivery = DeliverySection.model_validate({"sms": "smpp", "email": "smtp", **_uncommented()["delivery"]})
     assert delivery.smpp is not None
     assert delivery.smtp is not None
     assert delivery.http is not None
@@ -34,7 +34,8 @@ def test_the_sections_of_the_example_are_valid() -> None:
 
 
 def test_the_example_shows_every_setting_of_a_transport() -> None:
-    assert _missing(DeliverySection.model_validate(_uncommented()), _uncommented()) == [
+    shown = _uncommented()["delivery"]
+    assert _missing(DeliverySection.model_validate(shown), shown) == [
         "sms",
         "email",
         "lease_seconds",
@@ -42,6 +43,31 @@ def test_the_example_shows_every_setting_of_a_transport() -> None:
         "file",
         "http.hook_auth.password",
     ]
+
+
+def test_the_example_shows_every_setting_of_the_mailbox() -> None:
+    shown = _uncommented()["mailbox"]
+    assert _missing(MailboxSection.model_validate(shown), shown) == []
+
+
+@pytest.mark.parametrize(
+    ("settings", "reply_to"),
+    [
+        ({}, ""),
+        ({"plus": True}, "office+{key}@example.org"),
+        ({"address": "desk@example.org"}, "desk@example.org"),
+        ({"address": "desk@example.org", "plus": True}, "desk+{key}@example.org"),
+    ],
+)
+def test_where_replies_go_follows_from_the_mailbox(settings: dict[str, Any], reply_to: str) -> None:
+    needed = {"host": "mail.example.org", "user": "desk", "password": {"env": "X"}}
+    assert MailboxSection.model_validate(needed | settings).reply_to("office@example.org") == reply_to
+
+
+def test_the_password_of_a_mailbox_never_travels_in_the_clear() -> None:
+    needed = {"host": "mail.example.org", "user": "desk", "password": {"env": "X"}, "tls": "none-on-loopback"}
+    with pytest.raises(ValueError, match="is not this machine"):
+        MailboxSection.model_validate(needed)
 
 
 def _missing(section: BaseModel, shown: dict[str, Any], prefix: str = "") -> list[str]:

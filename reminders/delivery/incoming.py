@@ -57,6 +57,8 @@ class MailFacts:
     """Whether a program wrote it (RFC 3834)."""
     left_out: str
     """What it held besides `text`: quotes of ours and a signature."""
+    signature: str
+    """The part of that which signs."""
     attachments: int
 
 

@@ -53,17 +53,19 @@ class Intake:
         with self._database.writing() as session:
             self.take_in_within(session, incoming)
 
-    def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> None:
-        """Do the same in the caller's transaction."""
+    def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> tuple[object, ...]:
+        """Do the same in the caller's transaction; return what `take_reply` said to each whole reply."""
         receipts = [each for each in incoming if isinstance(each, Receipt)]
         now = self._clock.now()
         self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
         written = [each for each in incoming if not isinstance(each, Receipt)]
+        said = []
         for each in sorted(written, key=lambda one: one.sender):  # see `hold_sender`; each one's stay in their order
             if isinstance(each, IncomingReply):
-                self._take_reply(session, each)
+                said.append(self._take_reply(session, each))
             else:
                 self._take_part(session, each)
+        return tuple(said)
 
     def catch_up(self) -> ReceiptReport:
         """Apply receipts that came too early, and read replies whose last segments never came; do it every minute."""

@@ -19,7 +19,7 @@ from reminders.errors import InputError
 from reminders.records import people, replies
 from reminders.records.receipts import message_row
 from reminders.records.tables import Contact, Message, Reply
-from reminders.replies import Evidence, Label, Triage
+from reminders.replies import Evidence, Label, Triage, triage
 
 LONGEST_REPLY = 20_000
 """Characters that are kept; ten SMS have 1,530 at most, and nobody writes a mail of this length to a number."""
@@ -46,6 +46,8 @@ class Incoming:
     """Of a mail: its Message-ID, so that the answer joins its thread."""
     left_out: str = ""
     """Of a mail: what it held besides."""
+    signature: str = ""
+    """The part of that which signs; it is read too, if a sign is in it."""
     attachments: int = 0
 
 
@@ -118,7 +120,7 @@ def _understood(session: Session, desk: Desk, incoming: Incoming, where: Address
     now = desk.clock.now()
     answered = _answered(session, where, incoming.answers)
     contacts = _contacts(session, where, answered)
-    text = _storable(incoming.text)[:LONGEST_REPLY]
+    text = _storable(_with_signature(incoming))[:LONGEST_REPLY]
     read, context = read_reply(session, text, contacts, now, answered=answered)
     found = heed_plan(session, desk, read, context.enrollment)
     if incoming.attachments and found.label is Label.NONE:
@@ -126,6 +128,14 @@ def _understood(session: Session, desk: Desk, incoming: Incoming, where: Address
     return _Understood(
         incoming=incoming, where=where, text=text, contacts=contacts, found=found, context=context, at=now
     )
+
+
+def _with_signature(incoming: Incoming) -> str:
+    """Return the text, with the signature if that says more than who wrote: then it was none."""
+    signed = triage(incoming.signature) if incoming.signature else None
+    if signed is None or not (signed.label in _SERIOUS or signed.opt_out or signed.wrong_person):
+        return incoming.text
+    return f"{incoming.text}\n{incoming.signature}"
 
 
 def _answered(session: Session, where: Address, message_id: int | None) -> Message | None:

@@ -41,7 +41,7 @@ class Returned:
     """Names that may be those of the mail meant, with angle brackets, the surest first."""
 
 
-def machine_reason(mail: Message, sender: str) -> str:
+def machine_reason(mail: Message, sender: str, subject: str) -> str:
     """Return why a program must have written a mail (RFC 3834 sections 2 and 5); empty when a person may have."""
     signs = {
         "Auto-Submitted": not _BY_A_PERSON.match(str(mail.get("Auto-Submitted", "no")).strip()),
@@ -50,7 +50,7 @@ def machine_reason(mail: Message, sender: str) -> str:
         "Precedence": str(mail.get("Precedence", "")).strip().lower() in _PRECEDENCE,
         **{name: name in mail for name in _LIST_HEADERS},
         "sender": _MACHINES.fullmatch(sender.partition("@")[0]) is not None,
-        "Subject": _SUBJECTS.match(str(mail.get("Subject", "")).strip()) is not None,  # some say so nowhere else
+        "Subject": _SUBJECTS.match(subject) is not None,  # some say so nowhere else
     }
     return next((name for name, is_there in signs.items() if is_there), "")
 

@@ -48,37 +48,38 @@ def read_mail(octets: bytes) -> Mail:
     sender = senders[0] if senders else ""
     ids = _ids(mail, "Message-ID")
     references = _ids(mail, "References")
+    subject = " ".join(_header(mail, "Subject").split())
     return Mail(
         sender=sender,
         recipients=tuple(dict.fromkeys(each for name in _RECIPIENTS for each in _addresses(mail, name))),
         message_id=ids[0] if ids else None,
         answers=tuple(dict.fromkeys((*_ids(mail, "In-Reply-To"), *reversed(references)))),
-        subject=" ".join(_header(mail, "Subject").split()),
+        subject=subject,
         text=words.text[:LONGEST_TEXT],
         attachments=words.attachments,
-        machine=machine_reason(mail, sender),
+        machine=machine_reason(mail, sender, subject),
         returned=returned_in(mail, sender, words.text),
     )
 
 
 def _addresses(mail: Message, name: str) -> list[str]:
-    values = [_raw(each) for each in mail.get_all(name, [])]
-    found = [address.strip().lower() for _, address in getaddresses(values)]
+    found = [address.strip().lower() for _, address in getaddresses(_all(mail, name))]
     return [each for each in found if re.fullmatch(r"[^\s<>@]+@[^\s<>@]+", each)]
 
 
 def _ids(mail: Message, name: str) -> list[str]:
-    return [found for each in mail.get_all(name, []) for found in _MESSAGE_ID.findall(_raw(each))]
+    return [found for each in _all(mail, name) for found in _MESSAGE_ID.findall(each)]
 
 
 def _header(mail: Message, name: str) -> str:
-    value = _raw(mail.get(name, ""))
+    value = next(iter(_all(mail, name)), "")
     try:
         return str(make_header(decode_header(value)))
     except (LookupError, ValueError):  # an unknown charset, or encoded words that are none
         return value
 
 
-def _raw(value: object) -> str:
-    """Return a header as text; octets that belong in no header become marks."""
-    return str(value).encode("utf-8", "replace").decode()
+def _all(mail: Message, name: str) -> list[str]:
+    """Return every field of a name as text; octets in it are UTF-8 (RFC 6532), or become marks."""
+    values = (str(value) for each, value in mail.raw_items() if each.lower() == name.lower())
+    return [value.encode("utf-8", "surrogateescape").decode("utf-8", "replace") for value in values]

@@ -80,6 +80,16 @@ def message_row(session: Session, message_id: int) -> Message | None:
     return session.get(Message, message_id)
 
 
+def note_delay(session: Session, message_id: int, detail: str) -> bool:
+    """Note that a message that was accepted did not arrive yet; False when something final is known of it."""
+    statement = (
+        update(MESSAGES)
+        .where(MESSAGES.c.id == message_id, MESSAGES.c.state == MessageState.SENT.value)
+        .values(detail=detail)
+    )
+    return session.connection().execute(statement).rowcount == 1
+
+
 def note_part(session: Session, part_id: int, arrival: str) -> None:
     """Note what became of a segment; what is final stays, but that a late "delivered" beats "failed"."""
     overruled = ("underway", "failed") if arrival == "delivered" else ("underway",)

@@ -95,7 +95,7 @@ class SmtpTransport:
     def _envelope(self, link: smtplib.SMTP, mail: EmailMessage, *, last_try: bool) -> bool:
         """Name sender and recipient and ask for the content; False when the connection had died before."""
         try:
-            self._expect(link, link.mail(self._section.envelope_sender or mail["From"].addresses[0].addr_spec))
+            self._expect(link, link.mail(self._section.envelope_sender or _bounces_go_to(mail)))
             self._expect(link, link.rcpt(mail["To"].addresses[0].addr_spec))
             code, text = link.docmd("DATA")
         except (smtplib.SMTPServerDisconnected, OSError) as error:
@@ -206,6 +206,12 @@ def _tls(section: SmtpSection, folder: Path) -> ssl.SSLContext | None:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as error:
         raise ConfigError(f"delivery.smtp.ca_file: {ca_file} can't be used: {_kind(error)}") from error
+
+
+def _bounces_go_to(mail: EmailMessage) -> str:
+    """Return where replies go, too: both are read there, and that address may name the message."""
+    found: str = mail["Reply-To" if "Reply-To" in mail else "From"].addresses[0].addr_spec
+    return found
 
 
 def _on_the_wire(mail: EmailMessage) -> bytes:

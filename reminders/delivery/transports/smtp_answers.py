@@ -53,6 +53,19 @@ def judge(code: int, text: bytes) -> Refused | Unreachable:
     return BadAddress(what) if enhanced in _BAD_ADDRESS else Refused(what)
 
 
+def meaning_of(status: str) -> tuple[str, bool]:
+    """Return what an enhanced code (RFC 3463) means, in words, and whether nothing will ever arrive at that address.
+
+    Only a permanent one, 5.x.x, speaks about the address for good. An empty or unknown code gives its digits alone.
+    """
+    found = _ENHANCED.match(status.encode())
+    if found is None:
+        return "the mail server does not say why", False
+    enhanced = (int(found[2]), int(found[3]))
+    words = _BAD_ADDRESS.get(enhanced) or _OTHERS.get(enhanced) or _SUBJECTS.get(enhanced[0])
+    return f"{status}: {words}" if words else status, found[1] == b"5" and enhanced in _BAD_ADDRESS
+
+
 def is_complaint(code: int, text: bytes) -> bool:
     """Tell whether we are too fast: 421 and 450 to 452 under "policy" or "system" (RFC 3463 section 3.8 and 3.4)."""
     found = _ENHANCED.match(text)

@@ -1,0 +1,150 @@
+"""Takes in mails, each once and durably: a reply to the desk, a report about a mail of ours to that message."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from enum import StrEnum
+
+from sqlalchemy.orm import Session
+
+from reminders.clock import Clock
+from reminders.delivery.incoming import Arrival, IncomingReply, MailFacts, Receipt
+from reminders.delivery.intake import Intake
+from reminders.delivery.transports.smtp_answers import meaning_of
+from reminders.exchange.mail_machine import Fate, Returned
+from reminders.exchange.mail_quotes import own_words, without_prefix
+from reminders.exchange.mail_reading import Mail, read_mail
+from reminders.records import people, receipts, replies
+from reminders.records.database import Database
+from reminders.records.tables import Message
+from reminders.wording.email_body import plain_text
+
+_QUOTED_WITHIN = timedelta(days=30)
+_NOBODY = "sender unknown"
+_ARRIVALS = {Fate.FAILED: Arrival.FAILED, Fate.DELAYED: Arrival.UNDERWAY, Fate.DELIVERED: Arrival.DELIVERED}
+
+
+class MailKind(StrEnum):
+    """What a mail was."""
+
+    REPLY = "reply"  # somebody's words
+    MACHINE = "machine"  # an automatic answer; kept like a reply, and not answered
+    REPORT = "report"  # about a mail of ours
+
+
+@dataclass(frozen=True, kw_only=True)
+class MailTaken:
+    """What came of a mail."""
+
+    kind: MailKind
+    message_id: int | None
+    """The message of ours that it names."""
+    detail: str
+    """Of a report: what it says."""
+    results: tuple[object, ...]
+    """What the desk said to a reply."""
+
+
+class MailIntake:
+    """Reads mails and stores what they say in one transaction; safe to call from any thread."""
+
+    def __init__(
+        self, intake: Intake, database: Database, clock: Clock, *, practice_id: str, own_address: str = ""
+    ) -> None:
+        """Take mails in for one practice; what comes from its `own_address` was written by a program."""
+        self._intake = intake
+        self._database = database
+        self._clock = clock
+        self._practice_id = practice_id
+        self._own_address = own_address.lower()
+        self._key = re.compile(rf"(?<![\w-]){re.escape(database.installation_name())}-(\d{{1,18}})(?=@)", re.IGNORECASE)
+
+    def take_in(self, octets: bytes) -> MailTaken:
+        """Take one mail in, whatever it holds. When this returns it is stored; the same mail again changes nothing."""
+        mail = read_mail(octets)
+        if mail.returned is not None:
+            named = self._named((*mail.returned.message_ids, *mail.recipients))
+            if named is not None:
+                return self._report(mail.returned, named)
+        with self._database.writing() as session:
+            reply = self._reply(session, mail, octets)
+            results = self._intake.take_in_within(session, [reply])
+        by_machine = reply.mail is not None and reply.mail.by_machine
+        return MailTaken(
+            kind=MailKind.MACHINE if by_machine else MailKind.REPLY,
+            message_id=reply.mail.answers if reply.mail else None,
+            detail=mail.machine,
+            results=results,
+        )
+
+    def _report(self, returned: Returned, message_id: int) -> MailTaken:
+        """Let a report happen to its message, as a receipt; of a delay only a note is taken."""
+        meaning, bad_address = meaning_of(returned.status)
+        detail = f"{returned.fate}: {meaning}"
+        receipt = Receipt(
+            transport="email",
+            arrival=_ARRIVALS[returned.fate],
+            key=f"{self._database.installation_name()}-{message_id}",
+            detail=meaning,
+            bad_address=bad_address and returned.fate is Fate.FAILED,
+        )
+        with self._database.writing() as session:
+            self._intake.take_in_within(session, [receipt])
+            if returned.fate is Fate.DELAYED:
+                receipts.note_delay(session, message_id, detail)
+        return MailTaken(kind=MailKind.REPORT, message_id=message_id, detail=detail, results=())
+
+    def _reply(self, session: Session, mail: Mail, octets: bytes) -> IncomingReply:
+        # A reply that quotes nothing may still have come to an address with our key in it.
+        answered = self._named((*mail.answers, *mail.recipients))
+        quoted = self._may_be_quoted(session, mail, answered)
+        subjects = [each.subject or "" for each in quoted]
+        parted = own_words(mail.text, [plain_text(each.markdown or each.text) for each in quoted])
+        subject = without_prefix(mail.subject, subjects)
+        text = "\n".join(dict.fromkeys(each for each in (subject, parted.text) if each))
+        sender = mail.sender or _NOBODY
+        return IncomingReply(
+            channel="email",
+            sender=sender,
+            text=text,
+            gateway_ref=_fingerprint(mail, octets),
+            mail=MailFacts(
+                message_id=mail.message_id,
+                answers=answered,
+                by_machine=bool(mail.machine) or sender == self._own_address,
+                left_out=parted.left_out,
+                signature=parted.signature,
+                attachments=mail.attachments,
+            ),
+        )
+
+    def _may_be_quoted(self, session: Session, mail: Mail, answered: int | None) -> Sequence[Message]:
+        """Return the messages of ours that the mail may quote: the one it names, else the sender's latest ones."""
+        if answered is not None:
+            named = receipts.message_row(session, answered)
+            if named is not None and named.channel == "email":
+                return [named]
+        contacts = people.contacts_at(session, self._practice_id, "email", mail.sender)
+        ids = [each.patient_id for each in contacts if each.state != "released"]
+        if not ids:
+            return []
+        now = self._clock.now()
+        return replies.reached_messages(session, ids, "email", since=now - _QUOTED_WITHIN, until=now)
+
+    def _named(self, where: Sequence[str]) -> int | None:
+        """Return the id of the first message of ours that is named; None when none is."""
+        return next((int(found[1]) for each in where if (found := self._key.search(each))), None)
+
+
+def _fingerprint(mail: Mail, octets: bytes) -> str:
+    """Return what tells a mail from any other: the same one fetched twice has the same.
+
+    Its Message-ID alone is not enough, as there are programs that give one to many mails.
+    """
+    parts = (mail.message_id, mail.sender, mail.subject, mail.text) if mail.message_id else ()
+    named = "\x00".join(parts).encode("utf-8", "replace") if parts else octets
+    return f"mail-{hashlib.sha256(named).hexdigest()}"

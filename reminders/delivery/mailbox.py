@@ -1,0 +1,142 @@
+"""Fetches mails from the practice's mailbox (IMAP) and marks each only once it is stored."""
+
+from __future__ import annotations
+
+import imaplib
+import logging
+import re
+import ssl
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from reminders.config_delivery import MailboxSection
+from reminders.errors import ConfigError, ReminderError, Unreachable
+
+_LOG = logging.getLogger(__name__)
+_PORTS = {"tls": 993, "starttls": 143, "none-on-loopback": 143}
+TAKEN = "RemindersTaken"
+"""The keyword (RFC 9051 section 2.3.2) of mails that were stored."""
+_MOST_OCTETS = 10_000_000
+"""Of one mail; the words stand at its front, and what is cut off are attachments."""
+
+
+class Mailbox:
+    """One mailbox of one practice. Mails stay there: a stored one is marked, or moved to another folder."""
+
+    def __init__(self, section: MailboxSection, *, folder: Path, take_in: Callable[[bytes], object]) -> None:
+        """Prepare; `take_in` stores a mail, or raises and is given it again next time.
+
+        Relative paths count from `folder`.
+        """
+        self._section = section
+        self._take_in = take_in
+        self._password = section.password.read(folder)
+        self._tls = _tls(section, folder)
+
+    def fetch(self) -> int:
+        """Store every mail that is not marked; return how many. One that can't be stored does not stop the others.
+
+        Unreachable when the mailbox can't be reached; ConfigError when it can't be used as it is configured.
+        """
+        taken = 0
+        with self._open() as link:
+            for uid in self._waiting(link):
+                octets = _octets(_ok(link.uid("FETCH", uid, f"(BODY.PEEK[]<0.{_MOST_OCTETS}>)"), "fetch a mail"))
+                if octets is None:
+                    continue  # somebody took it away meanwhile
+                try:
+                    self._take_in(octets)
+                except Exception:  # noqa: BLE001  whatever is wrong with this one, the next may be an emergency
+                    _LOG.exception("mail_not_taken", extra={"uid": uid})
+                    continue
+                self._mark(link, uid)
+                taken += 1
+        return taken
+
+    def _waiting(self, link: imaplib.IMAP4) -> list[str]:
+        section = self._section
+        _ok(link.select(_quoted(section.mailbox)), f"open {section.mailbox}")
+        allowed = b" ".join(each for each in link.response("PERMANENTFLAGS")[1] if isinstance(each, bytes))
+        if not section.move_to and rb"\*" not in allowed and TAKEN.encode() not in allowed:
+            raise ConfigError(
+                f"mailbox: {section.mailbox} keeps no marks of ours; name a folder in move_to, or give write access"
+            )
+        found = _ok(link.uid("SEARCH", "UNDELETED", "UNKEYWORD", TAKEN), "search")
+        uids = b" ".join(each for each in found if isinstance(each, bytes)).split()
+        return [uid.decode() for uid in sorted(uids, key=int)]
+
+    def _mark(self, link: imaplib.IMAP4, uid: str) -> None:
+        target = self._section.move_to
+        if not target:
+            _ok(link.uid("STORE", uid, "+FLAGS.SILENT", f"({TAKEN})"), "mark a mail")
+            return
+        if "MOVE" in link.capabilities:
+            _ok(link.uid("MOVE", uid, _quoted(target)), f"move a mail to {target}")
+            return
+        _ok(link.uid("COPY", uid, _quoted(target)), f"copy a mail to {target}")
+        _ok(link.uid("STORE", uid, "+FLAGS.SILENT", r"(\Deleted)"), "mark a mail")
+        if "UIDPLUS" in link.capabilities:
+            _ok(link.uid("EXPUNGE", uid), "clear away a mail")
+
+    @contextmanager
+    def _open(self) -> Iterator[imaplib.IMAP4]:
+        """Give a connection that is signed in; every fault of it becomes Unreachable."""
+        link = None
+        try:
+            link = self._connect()
+            link.login(self._section.user, self._password)
+            if self._section.move_to:
+                link.create(_quoted(self._section.move_to))  # refused when it is there already
+            yield link
+            link.logout()
+        except ReminderError:
+            _drop(link)
+            raise
+        except (imaplib.IMAP4.error, OSError) as error:
+            _drop(link)
+            # The server's own words may name a person; ours name the kind of fault.
+            raise Unreachable(f"the mailbox can't be used now: {type(error).__name__}") from error
+
+    def _connect(self) -> imaplib.IMAP4:
+        section = self._section
+        port = section.port or _PORTS[section.tls]
+        if section.tls == "tls":
+            return imaplib.IMAP4_SSL(section.host, port, ssl_context=self._tls, timeout=section.timeout_seconds)
+        link = imaplib.IMAP4(section.host, port, timeout=section.timeout_seconds)
+        if section.tls == "starttls":
+            link.starttls(self._tls)
+        return link
+
+
+def _ok(answer: tuple[str, Sequence[object]], what: str) -> Sequence[object]:
+    status, data = answer
+    if status != "OK":
+        raise Unreachable(f"the mail server does not let us {what}: {status}")
+    return data
+
+
+def _octets(data: Sequence[object]) -> bytes | None:
+    return next((part[1] for part in data if isinstance(part, tuple) and isinstance(part[1], bytes)), None)
+
+
+def _quoted(name: str) -> str:
+    return '"' + re.sub(r'([\\"])', r"\\\1", name) + '"'
+
+
+def _drop(link: imaplib.IMAP4 | None) -> None:
+    if link is not None:
+        try:
+            link.shutdown()
+        except OSError:
+            return
+
+
+def _tls(section: MailboxSection, folder: Path) -> ssl.SSLContext | None:
+    if section.tls == "none-on-loopback":
+        return None
+    ca_file = str(folder / section.ca_file) if section.ca_file else None
+    try:
+        return ssl.create_default_context(cafile=ca_file)
+    except OSError as error:
+        raise ConfigError(f"mailbox.ca_file: {ca_file} can't be used: {type(error).__name__}") from error
