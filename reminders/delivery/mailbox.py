@@ -7,11 +7,11 @@ import logging
 import re
 import ssl
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from reminders.config_delivery import MailboxSection
-from reminders.errors import ConfigError, ReminderError, Unreachable
+from reminders.errors import ConfigError, Unreachable
 
 _LOG = logging.getLogger(__name__)
 _PORTS = {"tls": 993, "starttls": 143, "none-on-loopback": 143}
@@ -71,12 +71,13 @@ class Mailbox:
         if not target:
             _ok(link.uid("STORE", uid, "+FLAGS.SILENT", f"({TAKEN})"), "mark a mail")
             return
-        if "MOVE" in link.capabilities:
+        able = _capabilities(link)
+        if "MOVE" in able:
             _ok(link.uid("MOVE", uid, _quoted(target)), f"move a mail to {target}")
             return
         _ok(link.uid("COPY", uid, _quoted(target)), f"copy a mail to {target}")
         _ok(link.uid("STORE", uid, "+FLAGS.SILENT", r"(\Deleted)"), "mark a mail")
-        if "UIDPLUS" in link.capabilities:
+        if "UIDPLUS" in able:
             _ok(link.uid("EXPUNGE", uid), "clear away a mail")
 
     @contextmanager
@@ -89,14 +90,12 @@ class Mailbox:
             if self._section.move_to:
                 link.create(_quoted(self._section.move_to))  # refused when it is there already
             yield link
-            link.logout()
-        except ReminderError:
-            _drop(link)
-            raise
         except (imaplib.IMAP4.error, OSError) as error:
-            _drop(link)
             # The server's own words may name a person; ours name the kind of fault.
             raise Unreachable(f"the mailbox can't be used now: {type(error).__name__}") from error
+        finally:
+            if link is not None:
+                _leave(link)
 
     def _connect(self) -> imaplib.IMAP4:
         section = self._section
@@ -116,6 +115,14 @@ def _ok(answer: tuple[str, Sequence[object]], what: str) -> Sequence[object]:
     return data
 
 
+def _capabilities(link: imaplib.IMAP4) -> set[str]:
+    """Return what the server can do for who signed in; the library remembers only what it said before."""
+    said = _ok(link.capability(), "ask what it can do")
+    return {
+        word.upper() for each in said if isinstance(each, bytes) for word in each.decode("ascii", "replace").split()
+    }
+
+
 def _octets(data: Sequence[object]) -> bytes | None:
     return next((part[1] for part in data if isinstance(part, tuple) and isinstance(part[1], bytes)), None)
 
@@ -124,12 +131,12 @@ def _quoted(name: str) -> str:
     return '"' + re.sub(r'([\\"])', r"\\\1", name) + '"'
 
 
-def _drop(link: imaplib.IMAP4 | None) -> None:
-    if link is not None:
-        try:
+def _leave(link: imaplib.IMAP4) -> None:
+    try:
+        link.logout()  # which closes the connection, too
+    except (imaplib.IMAP4.error, OSError):
+        with suppress(OSError):
             link.shutdown()
-        except OSError:
-            return
 
 
 def _tls(section: MailboxSection, folder: Path) -> ssl.SSLContext | None:

@@ -67,6 +67,12 @@ class DovecotServer:
                 return 0
             return len(client.search(None, search)[1][0].split())
 
+    def open_as_a_person(self) -> None:
+        """Read every mail, as somebody with a mail program does."""
+        with self._client() as client:
+            client.select("INBOX")
+            client.store("1:*", "+FLAGS", r"(\Seen)")
+
     def clear(self) -> None:
         """Take every mail and every other folder out."""
         with self._client() as client:
