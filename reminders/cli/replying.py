@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -24,22 +26,60 @@ Examples:
   reminders reply --from 312-555-0123 "my toe is dark and cold"
   reminders reply --from pat@example.org --json - < mail.txt
   reminders reply --from +13125550123 --ref gateway-77 STOP
+  reminders reply --email < mail.eml || exit 75
+\b
+The last line is what a mail server's pipe calls: 75 tells it to try again later (sysexits.h).
 """,
 )
-@click.argument("text")
-@click.option("--from", "sender", required=True, metavar="NUMBER|EMAIL", help="Who wrote.")
+@click.argument("text", required=False)
+@click.option("--from", "sender", metavar="NUMBER|EMAIL", help="Who wrote.")
 @click.option("--ref", metavar="REF", help="The gateway's own name for it: the same twice is one reply.")
+@click.option("--email", "is_mail", is_flag=True, help="TEXT is a file that holds a whole mail, or - for stdin.")
 @json_option
 @click.pass_context
-def reply(ctx: click.Context, text: str, sender: str, ref: str | None, as_json: bool) -> None:
+def reply(
+    ctx: click.Context, text: str | None, sender: str | None, ref: str | None, is_mail: bool, as_json: bool
+) -> None:
     """Take in TEXT (`-` reads it from stdin): read it, store it, act on it and answer.
 
     The answer goes into the outbox; `reminders run` sends it.
     """
     app = opened(ctx)
+    if is_mail:
+        if sender or ref:
+            raise InputError("a mail says itself who wrote it: leave --from and --ref away")
+        _take_mail(app, _octets(text or "-"), as_json=as_json)
+        return
+    if sender is None or text is None:
+        raise click.UsageError("say who wrote and what: --from NUMBER TEXT, or --from EMAIL TEXT; or give --email")
     incoming = _incoming(app, sender, whole_text(text), ref)
     with app.database.writing() as session:
         taken = take_reply(session, app.desk, incoming)
+    _tell(app, taken, as_json=as_json)
+
+
+def _take_mail(app: App, octets: bytes, *, as_json: bool) -> None:
+    mail = app.mail_intake.take_in(octets)
+    taken = next((each for each in mail.results if isinstance(each, Taken)), None)
+    if taken is not None:
+        _tell(app, taken, as_json=as_json)
+    elif as_json:
+        print_json({"report": mail.detail, "message": mail.message_id})
+    else:
+        line(f"A report about message {mail.message_id}: {mail.detail}")
+
+
+def _octets(name: str) -> bytes:
+    if name == "-":
+        return sys.stdin.buffer.read()
+    try:
+        return Path(name).read_bytes()
+    except OSError as error:
+        raise InputError(f"{name} can't be read: {error.strerror}") from None
+
+
+def _tell(app: App, taken: Taken, *, as_json: bool) -> None:
+    with app.database.reading() as session:
         answer = answers_to(session, [taken.reply_id]).get(taken.reply_id)
     words = answer.text if answer else None
     if as_json:

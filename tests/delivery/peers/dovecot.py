@@ -77,9 +77,9 @@ class DovecotServer:
         """Take every mail and every other folder out."""
         with self._client() as client:
             client.delete("Taken")
-            client.select("INBOX")
-            client.store("1:*", "+FLAGS", r"(\Deleted)")
-            client.expunge()
+            if client.select("INBOX")[1] != [b"0"]:
+                client.store("1:*", "+FLAGS", r"(\Deleted)")
+                client.expunge()
 
     def stop(self) -> None:
         """End it."""
