@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,6 +56,19 @@ class PlanLibrary:
                 raise NotFound(f"no procedure {procedure!r} in {self._folder}; there are: {known}")
             ready = self._ready[procedure] = load_ready(self._folder / procedure)
         return ready
+
+    def titles(self) -> Mapping[str, str]:
+        """Return every procedure with its title, sorted by title; loads no plan, so a faulty one is listed, too."""
+        found = {name: self._title(name) for name in self.names()}
+        return dict(sorted(found.items(), key=lambda each: each[1].casefold()))
+
+    def _title(self, procedure: str) -> str:
+        if procedure in self._ready:
+            return self._ready[procedure].plan.file.title
+        try:
+            return str(tomllib.loads((self._folder / procedure / "plan.toml").read_text("utf-8-sig"))["title"])
+        except (OSError, ValueError, KeyError):
+            return procedure
 
     def version(self, content_hash: str) -> ReadyPlan | None:
         """Return an earlier content of a plan that was loaded before, None when it was not."""

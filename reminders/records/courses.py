@@ -29,6 +29,12 @@ def add_approval(session: Session, approval: Approval) -> None:
     session.flush()
 
 
+def last_procedure(session: Session, practice_id: str) -> str | None:
+    """Return the procedure of the practice's newest enrollment, None when there is none."""
+    statement = select(col(Enrollment.procedure)).where(col(Enrollment.practice_id) == practice_id)
+    return session.execute(statement.order_by(col(Enrollment.id).desc()).limit(1)).scalar_one_or_none()
+
+
 def approvals(session: Session, practice_id: str, procedure: str) -> list[Approval]:
     """Return the practice's approvals of a procedure's plan, the newest first."""
     statement = (

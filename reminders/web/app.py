@@ -24,7 +24,9 @@ def web_app(app: App) -> FastAPI:
     """Return the application that serves the pages of `app`'s practice; opens nothing yet."""
     web = app.config.web
     made = FastAPI(title="reminders", docs_url=None, redoc_url=None, openapi_url=None)
-    made.state.site = Site(app=app, pages=Pages(practice=app.config.practice, demo=app.config.demo))
+    made.state.site = Site(
+        app=app, pages=Pages(practice=app.config.practice, region=app.config.practice.region, demo=app.config.demo)
+    )
     add_refusals(made)
     # The last one added is the outermost.
     made.add_middleware(LastRefusal)

@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import phonenumbers
+from babel import Locale, UnknownLocaleError
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -32,7 +33,9 @@ class Pages:
             extensions=["jinja2.ext.i18n"],
         )
         self._environment.install_null_translations(newstyle=True)  # type: ignore[attr-defined]  # the extension adds it
-        self._environment.filters.update(moment=moment, wall=wall, iso=iso, words=words, left=left, number=number)
+        self._environment.filters.update(
+            moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue
+        )
         self._environment.globals.update(static=static_url, **known)
 
     def show(self, name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
@@ -84,6 +87,14 @@ def number(address: str) -> str:
     except phonenumbers.NumberParseException:
         return address
     return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.INTERNATIONAL)
+
+
+def tongue(code: str) -> str:
+    """Return a language's name in the language itself: `español`; the code when nobody knows it."""
+    try:
+        return Locale.parse(code, sep="-").get_display_name() or code
+    except (UnknownLocaleError, ValueError):
+        return code
 
 
 def words(name: str) -> str:

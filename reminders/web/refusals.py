@@ -55,7 +55,7 @@ def add_refusals(app: FastAPI) -> None:
 
 
 class LastRefusal:
-    """Answers what nothing else caught; the error's own words may hold a patient's, so only its type is logged."""
+    """Answers what nothing else caught; log lines name the error's type alone, as its words may hold a patient's."""
 
     def __init__(self, app: ASGIApp) -> None:
         """Wrap `app`."""
@@ -75,8 +75,8 @@ class LastRefusal:
 
         try:
             await self._app(scope, receive, send_noted)
-        except Exception as error:  # noqa: BLE001  the outermost loop: one request may fail, the process lives on
-            _LOG.error("request_failed", extra={"error": type(error).__name__, "route": _route(scope)})
+        except Exception:  # noqa: BLE001  the outermost loop: one request may fail, the process lives on
+            _LOG.exception("request_failed", extra={"route": _route(scope)})
             if started:
                 return
             answer: Response = PlainTextResponse(_TITLES[500], 500)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 from functools import cache
+from typing import Any
 
 import httpx
 
@@ -65,7 +66,7 @@ def csrf_in(page: httpx.Response) -> str:
     return found[1]
 
 
-def send(browser: httpx.Client, path: str, *, page: str = "/staff/account", **fields: object) -> httpx.Response:
+def send(browser: httpx.Client, path: str, *, page: str = "/staff/account", **fields: Any) -> httpx.Response:
     """Send a form as it stands on a page; a field may have several values."""
     return browser.post(path, data={"csrf": csrf_in(browser.get(page)), **fields})
 
