@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
-from reminders.desk.escalate import escalate
+from reminders.desk.escalate import escalate, tell_holder
 from reminders.records import concerns
 from reminders.records.concerns import URGENCIES
 from reminders.records.people import new_id
@@ -14,6 +14,7 @@ from reminders.replies import Label, Triage
 
 _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 """Every other label that needs a person is routine."""
+_ASKED_TO_STOP = "; asked to stop messages: telephone"
 
 
 def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, patient: Patient | None) -> int:
@@ -78,31 +79,54 @@ def _told_at_once(session: Session, desk: Desk, concern_id: int) -> int:
 def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: Triage) -> bool:
     """Add a reply to a concern; False when it was closed meanwhile."""
     urgency = _urgency(found)
-    due_at = min(concern.due_at, desk.due.due_at(urgency, reply.received_at, desk.opening))
-    concern_id = new_id(concern.id)
     rises = URGENCIES.index(urgency) < URGENCIES.index(concern.urgency)
-    signs = list(dict.fromkeys((*found.signs, *concern.signs)))
-    values: dict[str, object] = {"signs": signs, "due_at": due_at}
-    if rises:
-        summary = _summary(found, known=concern.patient_id is not None)
-        # Whoever took it took something less urgent: everybody must see it again.
-        values |= {"urgency": urgency, "state": "open", "taken_by": None, "summary": summary}
-        notify_at, _ = desk.duty.first_step_at(urgency, reply.received_at, due_at, desk.opening)
-        values |= {"notify_at": notify_at, "notified_steps": 0}
-    if not concerns.change_concern(session, concern_id, was=("open", "taken"), **values):
+    again = not rises and urgency == "emergency" and concern.state == "taken"
+    left_by = concern.taken_by if again and not _is_on_duty(desk, concern.taken_by) else None
+    values = _joined(desk, concern, reply, found)
+    if rises or left_by:
+        # Whoever took it took something less urgent, or went home since: everybody must see it again.
+        notify_at, _ = desk.duty.first_step_at(urgency, reply.received_at, concern.due_at, desk.opening)
+        values |= {"state": "open", "taken_by": None, "notify_at": notify_at, "notified_steps": 0}
+    if not concerns.change_concern(session, new_id(concern.id), was=("open", "taken"), **values):
         return False
-    concerns.add_event(
-        session,
-        ConcernEvent(
-            concern_id=concern_id,
-            action="raised" if rises else "reply",
-            by="triage",
-            note=_because(found),
-            reply_id=reply.id,
-            at=reply.received_at,
-        ),
-    )
+    _add_event(session, concern, reply, "raised" if rises else "reply", _because(found))
+    if left_by:
+        _add_event(session, concern, reply, "reopened", f"an emergency, and {left_by} is not on duty")
+    elif again:
+        tell_holder(session, desk, concern)
     return True
+
+
+def _joined(desk: Desk, concern: Concern, reply: Reply, found: Triage) -> dict[str, object]:
+    """Return what a concern becomes by one more reply: never less urgent, never due later."""
+    urgency = _urgency(found)
+    values: dict[str, object] = {
+        "signs": list(dict.fromkeys((*found.signs, *concern.signs))),
+        "due_at": min(concern.due_at, desk.due.due_at(urgency, reply.received_at, desk.opening)),
+    }
+    if URGENCIES.index(urgency) < URGENCIES.index(concern.urgency):
+        values |= {"urgency": urgency, "summary": _summary(found, known=concern.patient_id is not None)}
+    elif found.opt_out and _ASKED_TO_STOP not in concern.summary:
+        values["summary"] = concern.summary + _ASKED_TO_STOP
+    return values
+
+
+def _add_event(session: Session, concern: Concern, reply: Reply, action: str, note: str) -> None:
+    event = ConcernEvent(
+        concern_id=new_id(concern.id),
+        action=action,
+        by="triage",
+        note=note,
+        reply_id=None if action == "reopened" else reply.id,
+        at=reply.received_at,
+    )
+    concerns.add_event(session, event)
+
+
+def _is_on_duty(desk: Desk, name: str | None) -> bool:
+    """Say whether somebody is on duty now; without a duty list whoever took a concern is trusted to mind it."""
+    now = desk.clock.now()
+    return not desk.duty.people or any(each.name == name for each in desk.duty.on_duty(now))
 
 
 def _urgency(found: Triage) -> str:
@@ -111,7 +135,7 @@ def _urgency(found: Triage) -> str:
 
 def _summary(found: Triage, *, known: bool) -> str:
     said = ", ".join(sign.replace("_", " ") for sign in found.signs) or "needs reading"
-    asked_to_stop = "; asked to stop messages: telephone" if found.opt_out else ""
+    asked_to_stop = _ASKED_TO_STOP if found.opt_out else ""
     return f"{said}{asked_to_stop}" if known else f"{said}{asked_to_stop}; from an address nobody is known under"
 
 

@@ -70,6 +70,39 @@ def escalate(session: Session, desk: Desk, concern: Concern) -> Step | None:
     return _step(session, desk, concern, why)
 
 
+def tell_holder(session: Session, desk: Desk, concern: Concern) -> Person | None:
+    """Tell who has a concern that the patient wrote again and it is an emergency.
+
+    None when nobody on duty has it, or they were told within the last minutes.
+    """
+    now, concern_id = desk.clock.now(), new_id(concern.id)
+    holder = next((each for each in desk.duty.on_duty(now) if each.name == concern.taken_by), None)
+    told = [each.at for each in concerns.history_of(session, concern_id) if each.action == "escalated"]
+    if holder is None or (told and now - told[-1] < desk.duty.emergency_step):
+        return None
+    notice = Notice(
+        key=SHORT_NOTICE,
+        subject=gettext("{urgency}: concern {id}, wrote again", urgency=_named(concern).capitalize(), id=concern_id),
+        short=gettext(
+            "{practice}: {urgency} concern {id}, which you have: the patient wrote again. {link}",
+            practice=desk.house.sender.practice_name,
+            urgency=_named(concern).upper(),
+            id=concern_id,
+            link=link_to(desk, concern_id),
+        ),
+        useful_until=until(now, desk.duty.emergency_step),
+        reason=gettext("concern {id}: an emergency, again", id=concern_id),
+    )
+    channels = notify(session, desk, holder, notice)
+    note = gettext("{person} told again by {channels}", person=holder.name, channels=", ".join(channels) or "-")
+    concerns.add_event(session, ConcernEvent(concern_id=concern_id, action="escalated", by=_BY, note=note, at=now))
+    return holder
+
+
+def _named(concern: Concern) -> str:
+    return gettext(concern.urgency)
+
+
 def _step(session: Session, desk: Desk, concern: Concern, why: str) -> Step | None:
     now, concern_id = desk.clock.now(), new_id(concern.id)
     order = desk.duty.on_duty(now)

@@ -151,6 +151,51 @@ def test_what_rises_to_an_emergency_is_told_at_once_although_somebody_had_it(off
     assert office.concerns()[0].state == "open"
 
 
+def test_an_emergency_again_tells_who_has_it_and_no_more_often_than_the_next_would_be(office: Office) -> None:
+    office.reply(TIGHT)
+    take(office, "N. Nurse")
+    watch(office, "2026-06-10T10:40")
+    office.reply(TIGHT)
+    office.reply("now I fainted")
+    assert watch(office, "2026-06-10T10:44") == [("15:40", "sms", NURSE), ("15:40", "email", "nurse@example.org")]
+    office.clock.advance(minutes(6))
+    office.reply("I can't breathe")
+    assert len(watch(office, "2026-06-10T11:00")) == 2
+    assert (office.concerns()[0].state, office.concerns()[0].taken_by) == ("taken", "N. Nurse")
+
+
+def test_an_emergency_again_at_night_wakes_who_is_on_duty_when_the_one_who_has_it_went_home(office: Office) -> None:
+    office.reply(TIGHT)
+    take(office, "N. Nurse")
+    office.play("2026-06-11T03:00")
+    office.reply("I can't breathe again")
+    watch(office, "2026-06-11T03:06")
+    assert steps(office)[-4:] == ["03:00 reply", "03:00 reopened", "03:00 escalated", "03:05 escalated"]
+    assert office.concerns()[0].state == "open"
+
+
+def test_without_a_duty_list_who_took_an_emergency_keeps_it(office_at: Opener) -> None:
+    office = office_at()
+    office.enroll()
+    office.reply(TIGHT)
+    take(office, "Ada")
+    office.reply(TIGHT)
+    assert (office.concerns()[0].state, office.concerns()[0].taken_by) == ("taken", "Ada")
+
+
+def test_what_the_holder_is_told_again_holds_nothing_about_the_patient(office: Office) -> None:
+    office.reply(TIGHT)
+    take(office, "N. Nurse")
+    office.clock.advance(minutes(6))
+    office.reply(TIGHT)
+    office.dispatcher.run_once()
+    short = [each["text"] for each in office.handed_over if each["to"] == NURSE][-1]
+    assert short == (
+        "Example Foot Care: EMERGENCY concern 1, which you have: the patient wrote again. "
+        "https://desk.example.org/concerns/1"
+    )
+
+
 def test_a_stranger_who_writes_again_and_again_is_one_concern(office: Office) -> None:
     for _ in range(5):
         office.reply(TIGHT, sender="+13125550199")

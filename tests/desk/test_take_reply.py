@@ -85,6 +85,12 @@ def test_a_stop_together_with_a_sign_is_an_opt_out_and_a_concern(enrolled: Offic
     assert ["no more texts" in text for text in enrolled.answers()] == [True]
 
 
+def test_a_stop_that_joins_an_open_concern_tells_staff_to_telephone(enrolled: Office) -> None:
+    enrolled.reply(URGENT)
+    enrolled.reply("pus again, STOP texting me")
+    assert one_concern(enrolled).summary.endswith("asked to stop messages: telephone")
+
+
 def test_start_lets_the_rest_of_the_course_go_on(enrolled: Office) -> None:
     enrolled.reply("STOP")
     enrolled.play("2026-06-11T09:00")
