@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from reminders.delivery.runner import RecurringJob, Runner
     from reminders.delivery.transports import Transport
     from reminders.delivery.transports.letter import Letterhead
-    from reminders.desk.take_reply import Incoming as IncomingToDesk
     from reminders.delivery.watch import Watch
+    from reminders.desk.take_reply import Incoming as IncomingToDesk
     from reminders.records.database import Database
 
 Section = TypeVar("Section")

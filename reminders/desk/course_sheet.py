@@ -1,0 +1,38 @@
+"""The sheet of a course that runs, to print it again."""
+
+from __future__ import annotations
+
+from sqlalchemy.orm import Session
+
+from reminders.care.schedule import Circumstances
+from reminders.desk.composing import Desk, compose
+from reminders.desk.course_facts import from_json
+from reminders.desk.enroll import STILL_AT_DESK
+from reminders.desk.overlaps import said_beside
+from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.sheet import sheet_of
+from reminders.errors import NotFound
+from reminders.records import courses, people
+from reminders.wording.sheet import Sheet
+
+
+def sheet_of_course(session: Session, desk: Desk, enrollment_id: int) -> tuple[Sheet, int]:
+    """Return the sheet as it was when the patient was enrolled, by the facts as they are now, and the patient's id.
+
+    Raises NotFound.
+    """
+    enrollment = courses.enrollment_of(session, enrollment_id)
+    if enrollment is None or enrollment.practice_id != desk.practice_id:
+        raise NotFound(f"there is no enrollment {enrollment_id}")
+    patient = people.patient_of(session, enrollment.patient_id)
+    course = from_json(enrollment.facts)
+    ready = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash)
+    at_desk = enrollment.enrolled_at - course.procedure_end <= STILL_AT_DESK
+    now = Circumstances(
+        not_before=max(enrollment.enrolled_at, course.procedure_end),
+        at_desk=at_desk,
+        others=said_beside(session, enrollment.patient_id, enrollment_id),
+    )
+    first_name = patient.first_name if patient else ""
+    composed = compose(ready, course, now, desk.house, first_name=first_name)
+    return sheet_of(composed, desk.house, first_name=first_name), enrollment.patient_id

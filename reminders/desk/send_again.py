@@ -1,0 +1,60 @@
+"""Send a message of a course once more, as staff decide it: lost, refused, or the patient asked for it."""
+
+from __future__ import annotations
+
+from sqlalchemy.orm import Session
+
+from reminders.desk.composing import Desk
+from reminders.desk.replan import active_enrollment
+from reminders.errors import NotFound, StateError
+from reminders.records import courses, silence
+from reminders.records.bulk import insert_messages
+from reminders.records.message_states import MessageState
+from reminders.records.people import new_id
+
+SENT_AGAIN = "_sent_again"
+"""Behind the key of the message that is sent once more."""
+_MAY_BE = frozenset({MessageState.SENT, MessageState.DELIVERED, MessageState.FAILED, MessageState.UNCERTAIN})
+
+
+def may_be_sent_again(state: str) -> bool:
+    """Say whether a message in this state was handed over, or tried to be, and so may go out once more."""
+    return state in _MAY_BE
+
+
+def send_again(session: Session, desk: Desk, enrollment_id: int, message_id: int, *, by: str) -> None:
+    """Plan a message once more, for now, in the words it had; the gate holds it through quiet hours and stops.
+
+    Raises NotFound, or StateError when it never went out, went out again already, or helps no more.
+    """
+    active_enrollment(session, enrollment_id)
+    message = next((each for each in courses.messages_of(session, enrollment_id) if each.id == message_id), None)
+    if message is None:
+        raise NotFound(f"course {enrollment_id} has no message {message_id}")
+    now = desk.clock.now()
+    if not may_be_sent_again(message.state) or not message.text:
+        raise StateError("this message has not gone out yet")
+    if now >= message.useful_until:
+        raise StateError("what this message says helps no more; call the patient instead")
+    if silence.repeat_of(session, new_id(message.id)) is not None:
+        raise StateError("this message was sent again already")
+    copied = (
+        *("practice_id", "patient_id", "enrollment_id", "kind", "occurrence", "text_name", "channel", "address"),
+        *("language", "useful_until", "required", "importance", "in_doubt", "asks", "subject", "text", "markdown"),
+        *("encoding", "segments"),
+    )
+    insert_messages(
+        session,
+        [
+            {
+                **{name: getattr(message, name) for name in copied},
+                "key": f"{message.key}{SENT_AGAIN}",
+                "state": MessageState.SCHEDULED.value,
+                "planned_at": now,
+                "send_at": now,
+                "due_at": now,
+                "reasons": [{"rule": "sent_again", "text": f"{by} sent message {message.id} again"}],
+                "repeats_id": message.id,
+            }
+        ],
+    )

@@ -1,0 +1,300 @@
+"""A patient's course: what was sent and said, what is next and why then; change its facts, steer it, print it."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter
+from fastapi.responses import HTMLResponse, Response
+from sqlalchemy.orm import Session
+
+from reminders.desk.changed_facts import NOT_ANY_MORE, Changes, changed_course
+from reminders.desk.chart_record import ChartRecord, chart_record
+from reminders.desk.composing import Desk
+from reminders.desk.course_sheet import sheet_of_course
+from reminders.desk.find_people import find_patients
+from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.replan import Change, Proposal, propose, replan
+from reminders.desk.roles import Right
+from reminders.desk.send_again import may_be_sent_again, send_again
+from reminders.desk.steer_course import Decision, end_course, not_sent_meanwhile, pause_course, resume_course
+from reminders.errors import InputError, StateError
+from reminders.records import courses
+from reminders.web.staff.here import Form, Here, acts, go
+from reminders.web.staff.timeline import Mark, draw
+from reminders.wording.sheet import as_html
+
+router = APIRouter()
+Seeing = Annotated[Here, acts("course.see", Right.SEE_COURSES)]
+Changing = Annotated[Here, acts("course.change", Right.CHANGE_FACTS)]
+Steering = Annotated[Here, acts("course.steer", Right.STEER_COURSES)]
+Recording = Annotated[Here, acts("record.see", Right.SEE_REPLIES)]
+Finding = Annotated[Here, acts("patients.find", Right.SEE_COURSES)]
+_SHAPES = {
+    **dict.fromkeys(("sent", "delivered", "sending"), "sent"),
+    **dict.fromkeys(("scheduled",), "waits"),
+    **dict.fromkeys(("failed", "uncertain"), "trouble"),
+    **dict.fromkeys(("withheld", "cancelled"), "not"),
+    "at_checkout": "desk",
+}
+_FACTS = ("end", "visit", "block_placed", "dressing_applied", "zone", "language", "channel", "site")
+_NEEDED = frozenset({"end", "zone", "language", "channel"})
+_FOUND = 30
+
+
+@router.get("/staff/patients")
+def patients(here: Finding) -> Response:
+    """Show the field to search in."""
+    return here.show("patients.html", found=None, search="")
+
+
+@router.post("/staff/patients")
+def search(here: Finding) -> Response:
+    """Find patients; what is searched for never stands in an address."""
+    wanted = here.form.text("search")
+    with here.reading() as session:
+        found = find_patients(session, here.desk, wanted, limit=_FOUND) if len(wanted) > 1 else ()
+    for each in found:
+        here.trail(each.id)
+    return here.show("patients.html", found=found, search=wanted)
+
+
+@router.get("/staff/courses/{enrollment_id}")
+def course(here: Seeing, enrollment_id: int) -> Response:
+    """Show a course."""
+    return _show(here, enrollment_id)
+
+
+@router.get("/staff/courses/{enrollment_id}/record")
+def record(here: Recording, enrollment_id: int) -> Response:
+    """Show the chart record, made to be printed or filed."""
+    with here.reading() as session:
+        found = chart_record(session, here.desk, enrollment_id)
+    here.trail(found.patient_id, f"enrollment {enrollment_id}")
+    return here.show("record.html", record=found)
+
+
+@router.get("/staff/courses/{enrollment_id}/sheet")
+def sheet(here: Seeing, enrollment_id: int) -> Response:
+    """Show the sheet that the patient takes home; it prints as it stands."""
+    with here.reading() as session:
+        found, patient_id = sheet_of_course(session, here.desk, enrollment_id)
+    here.trail(patient_id, f"enrollment {enrollment_id}")
+    page = as_html(found, here.desk.library.shared)
+    # The sheet carries its own styles: exactly these are let through, and no script.
+    digests = [hashlib.sha256(each.encode()).digest() for each in re.findall(r"<style>(.*?)</style>", page, re.DOTALL)]
+    styles = " ".join(f"'sha256-{base64.b64encode(each).decode()}'" for each in digests)
+    policy = f"default-src 'none'; style-src {styles}; img-src data:; frame-ancestors 'none'; base-uri 'none'"
+    return HTMLResponse(page, headers={"Content-Security-Policy": policy})
+
+
+@router.get("/staff/courses/{enrollment_id}/change")
+def change(here: Changing, enrollment_id: int) -> Response:
+    """Show the facts, to change them."""
+    return _show_change(here, enrollment_id)
+
+
+@router.post("/staff/courses/{enrollment_id}/change")
+def look_or_store(here: Changing, enrollment_id: int) -> Response:
+    """Show what new facts would change; store it when that was seen."""
+    try:
+        if "shown" in here.form:
+            with here.writing() as session:
+                new = changed_course(session, here.desk, enrollment_id, _changes(here.form))
+                replan(session, here.desk, enrollment_id, new, shown=_read_shown(here.form.text("shown")))
+                patient_id = _patient_of(session, enrollment_id)
+            here.trail(patient_id, f"enrollment {enrollment_id}")
+            return go(f"/staff/courses/{enrollment_id}?done=changed")
+        with here.reading() as session:
+            new = changed_course(session, here.desk, enrollment_id, _changes(here.form))
+            proposal = propose(session, here.desk, enrollment_id, new)
+    except StateError as error:
+        return _show_change(here, enrollment_id, status=409, problems=(str(error),))
+    except InputError as error:
+        return _show_change(here, enrollment_id, status=400, problems=error.problems)
+    return _show_change(here, enrollment_id, proposal=proposal)
+
+
+@router.post("/staff/courses/{enrollment_id}/pause")
+def pause(here: Steering, enrollment_id: int) -> Response:
+    """Send nothing until it is resumed."""
+    return _steer(here, enrollment_id, lambda s, d: pause_course(s, d, enrollment_id, _decision(here)), "paused")
+
+
+@router.post("/staff/courses/{enrollment_id}/resume")
+def resume(here: Steering, enrollment_id: int) -> Response:
+    """Let it go on."""
+    return _steer(here, enrollment_id, lambda s, d: resume_course(s, d, enrollment_id, _decision(here)), "resumed")
+
+
+@router.post("/staff/courses/{enrollment_id}/end")
+def end(here: Steering, enrollment_id: int) -> Response:
+    """End it, once it was seen what is not sent then."""
+    if "sure" not in here.form:
+        with here.reading() as session:
+            lost = not_sent_meanwhile(session, enrollment_id)
+        return _show(here, enrollment_id, ending=lost)
+    return _steer(here, enrollment_id, lambda s, d: end_course(s, d, enrollment_id, _decision(here)), "ended")
+
+
+@router.post("/staff/courses/{enrollment_id}/messages/{message_id}/again")
+def again(here: Steering, enrollment_id: int, message_id: int) -> Response:
+    """Send a message once more."""
+    return _steer(
+        here, enrollment_id, lambda s, d: send_again(s, d, enrollment_id, message_id, by=here.who.name), "sent-again"
+    )
+
+
+def _steer(here: Here, enrollment_id: int, act: Callable[[Session, Desk], object], done: str) -> Response:
+    try:
+        with here.writing() as session:
+            act(session, here.desk)
+            patient_id = _patient_of(session, enrollment_id)
+    except StateError as error:
+        return _show(here, enrollment_id, status=409, problems=(str(error),))
+    here.trail(patient_id, f"enrollment {enrollment_id}")
+    return go(f"/staff/courses/{enrollment_id}?done={done}")
+
+
+def _decision(here: Here) -> Decision:
+    return Decision(by=here.who.name, reason=here.form.text("reason"))
+
+
+def _patient_of(session: Session, enrollment_id: int) -> int | None:
+    enrollment = courses.enrollment_of(session, enrollment_id)
+    return enrollment.patient_id if enrollment else None
+
+
+def _show(here: Here, enrollment_id: int, *, status: int = 200, **more: Any) -> Response:
+    with here.reading() as session:
+        found = chart_record(session, here.desk, enrollment_id)
+        enrollment = courses.enrollment_of(session, enrollment_id)
+        plan = pinned_plan(session, here.desk, found.plan.procedure, found.plan.content_hash).plan
+    here.trail(found.patient_id, f"enrollment {enrollment_id}")
+    sees = here.who.may(Right.SEE_REPLIES)
+    now = here.desk.clock.now().astimezone(found.zone)
+    values = {
+        "record": found,
+        "plan": plan,
+        "factors": [plan.factors[name].says for name in sorted(found.course.factors) if name in plan.factors],
+        "paused_at": enrollment.paused_at if enrollment else None,
+        "picture": draw(_marks(found, sees=sees), day_0=found.procedure_on, now=now, label="The course day by day"),
+        "sees": sees,
+        "again": may_be_sent_again,
+        "done": here.request.query_params.get("done", ""),
+        "problems": (),
+        "ending": None,
+    }
+    return here.show("course.html", status=status, **{**values, **more})
+
+
+def _marks(record: ChartRecord, *, sees: bool) -> list[Mark]:
+    marks = []
+    for each in record.messages:
+        if each.state != "joined" and not (each.state == "withheld" and not each.required):
+            says = f"{each.key.replace('_', ' ')}: {each.state.replace('_', ' ')}"
+            at = each.send_at.astimezone(record.zone)
+            marks.append(Mark(at=at, shape=_SHAPES[each.state], says=says))
+    if sees:
+        marks += [
+            Mark(
+                at=reply.received_at.astimezone(record.zone),
+                shape="reply",
+                says=f"reply: {reply.label}",
+            )
+            for reply in record.replies
+        ]
+    if record.course.visit:
+        marks.append(Mark(at=record.course.visit.astimezone(record.zone), shape="visit", says="visit"))
+    return marks
+
+
+def _show_change(
+    here: Here,
+    enrollment_id: int,
+    *,
+    status: int = 200,
+    problems: tuple[str, ...] = (),
+    proposal: Proposal | None = None,
+) -> Response:
+    with here.reading() as session:
+        found = chart_record(session, here.desk, enrollment_id)
+        plan = pinned_plan(session, here.desk, found.plan.procedure, found.plan.content_hash).plan
+    here.trail(found.patient_id, f"enrollment {enrollment_id}")
+    present = _present(found)
+    typed = {**present, **{name: here.form.text(name) for name in present if name in here.form}}
+    chosen = here.form.all("factor") if "looked" in here.form else tuple(found.course.factors)
+    values = {
+        "record": found,
+        "plan": plan,
+        "typed": typed,
+        "present": present,
+        "chosen": chosen,
+        "factors": {name: plan.factors[name].says for name in plan.file.factors if name in plan.factors},
+        "settings": plan.file.settings,
+        "proposal": proposal,
+        "shown": _write_shown(proposal.changes) if proposal else "",
+        "fields": here.form.fields,
+    }
+    return here.show("change.html", status=status, problems=problems, **values)
+
+
+def _present(record: ChartRecord) -> dict[str, str]:
+    """Return the facts as they stand in the form."""
+
+    def wall(instant: datetime | None) -> str:
+        return f"{instant.astimezone(record.zone):%Y-%m-%d %H:%M}" if instant else ""
+
+    course = record.course
+    return {
+        "end": wall(course.procedure_end),
+        "visit": wall(course.visit),
+        "block_placed": wall(course.block_placed),
+        "dressing_applied": wall(course.dressing_applied),
+        "zone": course.zone.key,
+        "language": course.language,
+        "channel": course.channel.value,
+        "site": course.site or "",
+        **{f"slot.{slot.value}": f"{at:%H:%M}" for slot, at in course.slots.items()},
+        **{f"set.{name}": str(value) for name, value in course.settings.items()},
+    }
+
+
+def _changes(form: Form) -> Changes:
+    """Return only what differs from what the form held when it was opened."""
+    moved = {name: form.text(name) for name in _FACTS if form.text(name) != form.text(f"was.{name}")}
+    facts: dict[str, Any] = {name: text or (None if name in _NEEDED else NOT_ANY_MORE) for name, text in moved.items()}
+    now, before = set(form.all("factor")), set(form.all("was.factor"))
+    slots, was_slots = form.under("slot."), form.under("was.slot.")
+    settings, was_settings = form.under("set."), form.under("was.set.")
+    return replace(
+        Changes(**facts),
+        factors=tuple(sorted(now - before)),
+        factors_gone=tuple(sorted(before - now)),
+        slots={name: wall for name, wall in slots.items() if was_slots.get(name) != wall},
+        settings={name: value for name, value in settings.items() if was_settings.get(name) != value},
+    )
+
+
+def _write_shown(changes: tuple[Change, ...]) -> str:
+    return json.dumps([asdict(each) for each in changes], default=lambda at: at.isoformat())
+
+
+def _read_shown(text: str) -> tuple[Change, ...]:
+    def at(moment: str | None) -> datetime | None:
+        return datetime.fromisoformat(moment) if moment else None
+
+    try:
+        return tuple(
+            Change(**{**each, "before_at": at(each["before_at"]), "after_at": at(each["after_at"])})
+            for each in json.loads(text)
+        )
+    except (ValueError, TypeError, KeyError):
+        raise InputError("look at the difference again") from None

@@ -1,0 +1,73 @@
+"""Draws a course as a picture: days from left to right, hours from top to bottom, a shape for what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from markupsafe import Markup, escape
+
+_COLUMN, _LEFT, _TOP, _BOTTOM, _HOUR = 56, 46, 30, 10, 8.0
+_FIRST_HOUR, _LAST_HOUR = 6, 24
+_APART = 17
+_SHAPES = {
+    "sent": '<circle class="sent" cx="{x}" cy="{y}" r="7"/>',
+    "waits": '<circle class="waits" cx="{x}" cy="{y}" r="6.5"/>',
+    "desk": '<rect class="sent" x="{x0}" y="{y0}" width="13" height="13" rx="2"/>',
+    "not": '<path class="not" d="M{x0} {y0}l13 13m0-13l-13 13"/>',
+    "trouble": '<path class="trouble" d="M{x} {y0}l8 14h-16z"/>',
+    "reply": '<path class="reply" d="M{x} {y0}l8 7-8 7-8-7z"/>',
+    "visit": '<path class="visit" d="M{x0} {y1}v-15l12 4.500-12 4.500"/>',
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mark:
+    """Something on the picture."""
+
+    at: datetime
+    """By the patient's wall clock."""
+    shape: str
+    says: str
+
+
+def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Markup:
+    """Return the picture; empty without marks."""
+    days = sorted({each.at.date() for each in marks})
+    if not days:
+        return Markup("")
+    column = {day: _LEFT + index * _COLUMN + _COLUMN / 2 for index, day in enumerate(days)}
+    width, height = _LEFT + _COLUMN * len(days), _y_of(_LAST_HOUR, 0) + _BOTTOM
+    box = f'viewBox="0 0 {width} {height:.0f}" width="{width}" role="img" aria-label="{escape(label)}"'
+    parts = [f'<svg class="course" {box} xmlns="http://www.w3.org/2000/svg">']
+    for hour in (8, 12, 16, 20):
+        y = _y_of(hour, 0)
+        parts.append(f'<path class="rule" d="M{_LEFT - 6} {y:.1f}H{width}"/>')
+        parts.append(f'<text x="{_LEFT - 10}" y="{y + 4:.1f}" text-anchor="end">{hour}:00</text>')
+    for day in days:
+        x = column[day]
+        if day == now.date():
+            left, y = f"{x - _COLUMN / 2:.0f}", _y_of(now.hour, now.minute)
+            parts.append(f'<rect class="today" x="{left}" y="0" width="{_COLUMN}" height="{height:.0f}"/>')
+            parts.append(f'<path class="now" d="M{left} {y:.1f}h{_COLUMN}"/>')
+        parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{day:%a}</text>')
+        parts.append(f'<text x="{x:.0f}" y="25" text-anchor="middle">{(day - day_0).days}</text>')
+        parts += _of_day([each for each in marks if each.at.date() == day], x)
+    return Markup("".join([*parts, "</svg>"]))  # noqa: S704  numbers, and words that were escaped
+
+
+def _of_day(marks: Sequence[Mark], x: float) -> list[str]:
+    parts, last = [], float("-inf")
+    for each in sorted(marks, key=lambda mark: mark.at):
+        y = max(_y_of(each.at.hour, each.at.minute), last + _APART)
+        last = y
+        at = {"x": x, "y": y, "x0": x - 6.5, "y0": y - 6.5, "y1": y + 7}
+        drawn = _SHAPES[each.shape].format(**{name: f"{value:.1f}" for name, value in at.items()})
+        parts.append(f"<g><title>{escape(each.says)}</title>{drawn}</g>")
+    return parts
+
+
+def _y_of(hour: int, minute: int) -> float:
+    within = min(max(hour + minute / 60, _FIRST_HOUR), _LAST_HOUR)
+    return _TOP + 8 + (within - _FIRST_HOUR) * _HOUR
