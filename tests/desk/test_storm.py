@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 from reminders.desk.take_reply import Incoming, Taken, take_reply
 from reminders.records.database import Database
-from tests.databases import database_kind
+from tests.benchmarks.storm import office_with_patients, storm
+from tests.databases import database_kind, database_url
 from tests.desk.office import PHONE, Office
 
-__all__ = ["database_kind"]
+__all__ = ["database_kind", "database_url"]
 
 URGENT = "there is pus coming out and it smells"
 
@@ -38,6 +40,14 @@ def test_one_reply_brought_twice_at_the_same_instant_is_one(office: Office) -> N
     one, other = overlapping(office, given, given)
     assert (one.is_new, other.is_new, other.reply_id) == (True, False, one.reply_id)
     assert [each.action for each in office.history(1)] == ["opened"]
+
+
+def test_a_storm_from_several_processes_loses_none_and_counts_none_twice(database_url: str, tmp_path: Path) -> None:
+    storming = office_with_patients(database_url, tmp_path)
+    landed = storm(storming, 300)  # ten thousand: python -m tests.benchmarks storm
+    storming.database.close()
+    assert (landed.replies, landed.names) == (300, 300)
+    assert landed.concerns <= 50  # at most one for each who wrote
 
 
 def test_two_replies_of_one_patient_at_the_same_instant_are_one_concern(office: Office) -> None:
