@@ -196,8 +196,10 @@ class Dispatcher:
         transport = self._transports[going[0].channel].name
         practice_id = going[0].practice_id
         claim = Claim(token=token, practice_id=practice_id, now=now, lease=self._lease, transport=transport)
+        reach("before-claim")
         if outbox.claim(session, [message.id for message in going], claim) != len(going):
             raise StateError("a message that was locked for claiming changed its state; nothing was claimed")
+        reach("in-claim")
         visits = visits_told(session, going, self._installation)
         return _Batch(messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease), visits=visits)
 
@@ -228,6 +230,8 @@ class Dispatcher:
         for message in batch.messages:
             if not batch.stopwatch.may_begin() or self._clock.now() > message.useful_until:
                 return
+            if taken:
+                reach("in-hand-over")
             taken.append(message)
             yield self._outgoing(message, batch.visits.get(message.id))
 
@@ -269,6 +273,8 @@ class Dispatcher:
         if outcomes:
             with self._database.writing() as session:
                 done = self._settler.settle(session, outcomes, now)
+                reach("in-recovery")
+            reach("after-recovery")
             done.recovered = len(outcomes)
             report.add(done)
         return len(outcomes)

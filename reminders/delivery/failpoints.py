@@ -7,7 +7,24 @@ import signal
 
 VARIABLE = "REMINDERS_FAILPOINT"
 """`NAME`, or `NAME:3` to die when the point is reached for the third time. Read once, when the program starts."""
-POINTS = ("after-claim", "before-hand-over", "after-hand-over", "before-settle", "after-settle")
+OF_DISPATCH = (
+    "before-claim",
+    "in-claim",  # written and not committed
+    "after-claim",
+    "before-hand-over",
+    "in-hand-over",  # between two messages of a batch
+    "after-hand-over",
+    "before-settle",  # written and not committed
+    "after-settle",
+)
+OF_RECOVERY = ("in-recovery", "after-recovery")
+OF_INTAKE = (
+    "before-intake",
+    "in-receipt",  # written and not committed, as the next
+    "in-reply",
+    "after-intake",  # committed, and the other side was not told so
+)
+POINTS = (*OF_DISPATCH, *OF_RECOVERY, *OF_INTAKE)
 
 _armed = ""
 _left = 0

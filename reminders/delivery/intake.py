@@ -10,6 +10,7 @@ from itertools import groupby
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
+from reminders.delivery.failpoints import reach
 from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, Receipt
 from reminders.delivery.receipts import Failure, ReceiptReport, apply_early, apply_receipts
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
@@ -52,17 +53,22 @@ class Intake:
         """Store and act on what came in, all of it or nothing."""
         with self._database.writing() as session:
             self.take_in_within(session, incoming)
+        reach("after-intake")
 
     def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> tuple[object, ...]:
         """Do the same in the caller's transaction; return what `take_reply` said to each whole reply."""
+        reach("before-intake")
         receipts = [each for each in incoming if isinstance(each, Receipt)]
         now = self._clock.now()
         self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
+        if receipts:
+            reach("in-receipt")
         written = [each for each in incoming if not isinstance(each, Receipt)]
         said = []
         for each in sorted(written, key=lambda one: one.sender):  # see `hold_sender`; each one's stay in their order
             if isinstance(each, IncomingReply):
                 said.append(self._take_reply(session, each))
+                reach("in-reply")
             else:
                 self._take_part(session, each)
         return tuple(said)

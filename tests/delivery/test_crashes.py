@@ -82,7 +82,7 @@ def _check(database: Database, folder: Path, *, doubts: int) -> None:
 
 @pytest.mark.parametrize("forgetful", [False, True], ids=["asks", "cannot-ask"])
 @pytest.mark.parametrize("count", [1, 2])
-@pytest.mark.parametrize("point", failpoints.POINTS)
+@pytest.mark.parametrize("point", failpoints.OF_DISPATCH)
 def test_killed_and_started_again_nothing_is_lost_and_no_dose_is_told_twice(
     stocked: str, tmp_path: Path, point: str, count: int, forgetful: bool
 ) -> None:
@@ -104,7 +104,7 @@ def test_two_workers_killed_again_and_again(stocked: str, tmp_path: Path, forget
     random = Random(7)
     kills = 0
     for _ in range(KILLS):
-        points = [f"{random.choice(failpoints.POINTS)}:{random.randint(1, 2)}" for _ in range(2)]
+        points = [f"{random.choice(failpoints.OF_DISPATCH)}:{random.randint(1, 2)}" for _ in range(2)]
         children = [
             in_child(lambda: dispatch(stocked, tmp_path, at=LATER, forgetful=forgetful), failpoint=point)
             for point in points
