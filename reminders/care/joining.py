@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import takewhile
+from itertools import islice, takewhile
 from typing import Protocol
 
 from reminders.care.values import ContactRules, Course, Joined, Occurrence, Outcome, Reason
@@ -34,20 +34,25 @@ def join(
     """
     waiting = sorted(occurrences, key=lambda each: (each.send_at, each.importance))
     joined: list[Joined] = []
-    while waiting:
-        group = _group_at_head(waiting, course, rules, fits)
-        if len(group) == 1:
-            joined.append(Joined.alone(waiting.pop(0)))
-        else:
-            waiting = [each for each in waiting if not any(each is member for member in group)]
-            joined.append(_as_one(group))
+    in_a_group: set[int] = set()
+    for place, head in enumerate(waiting):
+        if id(head) in in_a_group:
+            continue
+        after = _until(head.send_at + rules.join_within, islice(waiting, place + 1, None))
+        near = [each for each in after if id(each) not in in_a_group]
+        group = _group_of(head, near, course, rules, fits) if near else [head]
+        in_a_group.update(map(id, group))
+        joined.append(_as_one(group) if len(group) > 1 else head.alone)
     return _keep_apart(joined, course, rules, others)
 
 
-def _group_at_head(waiting: Sequence[Occurrence], course: Course, rules: ContactRules, fits: Fits) -> list[Occurrence]:
-    head = waiting[0]
-    latest = head.send_at + rules.join_within
-    near = list(takewhile(lambda each: each.send_at <= latest, waiting[1:]))
+def _until(latest: datetime, waiting: Iterable[Occurrence]) -> Iterable[Occurrence]:
+    return takewhile(lambda each: each.send_at <= latest, waiting)
+
+
+def _group_of(
+    head: Occurrence, near: list[Occurrence], course: Course, rules: ContactRules, fits: Fits
+) -> list[Occurrence]:
     near.sort(key=lambda each: (each.importance, each.send_at))
     group = [head]
     for each in near:

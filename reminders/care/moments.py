@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 
 from reminders.care.plan import (
@@ -30,10 +30,11 @@ _ANCHORS_IN_WORDS = {
 }
 # Not by strftime: these words are part of a record and must not follow the host's locale.
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_NEVER = datetime.max.replace(tzinfo=UTC)
 _MONTHS = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Moment:
     """One planned instant of an instruction and the rule it follows from."""
 
@@ -47,11 +48,37 @@ def moments(instruction: Instruction | StaffTask, resolved: Resolved) -> list[Mo
 
     A zone that skips a whole day gives two days the same instant: that is one moment, not two.
     """
-    found = {
-        moment.planned_at: moment
-        for when in instruction.when
-        for moment in _moments_of(when, resolved.course, resolved)
-    }
+    return _in_order(moment for when in instruction.when for moment in _moments_of(when, resolved))
+
+
+def goes_by_days(instruction: Instruction) -> bool:
+    """Say whether the moments are slots of the course's days, perhaps only those after an anchor.
+
+    Patients of one day then share them, however late each procedure ended.
+    """
+    return len(instruction.when) == 1 and isinstance(instruction.when[0], OnDay | EachDay)
+
+
+def moments_of_days(instruction: Instruction, resolved: Resolved) -> list[Moment]:
+    """Return the moments of an instruction that goes by days, those too that lie before its anchor."""
+    (when,) = instruction.when
+    found = _each_day(when, resolved) if isinstance(when, EachDay) else _moments_of(when, resolved)
+    return _in_order(found)
+
+
+def first_after(instruction: Instruction, resolved: Resolved) -> datetime | None:
+    """Return the instant after which an instruction that goes by days begins; None when it has no anchor.
+
+    The end of time when the anchor does not come in this course.
+    """
+    (when,) = instruction.when
+    if not isinstance(when, EachDay) or when.after is None:
+        return None
+    return resolved.anchors.get(when.after, _NEVER)
+
+
+def _in_order(moments: Iterable[Moment]) -> list[Moment]:
+    found = {moment.planned_at: moment for moment in moments}
     return [found[planned_at] for planned_at in sorted(found)]
 
 
@@ -68,7 +95,8 @@ def _clock_text(instant: datetime, zone: tzinfo, day_0: date) -> str:
     return f"{_WEEKDAYS[local.weekday()]} {local.day} {_MONTHS[local.month]} {clock}"
 
 
-def _moments_of(when: When, course: Course, resolved: Resolved) -> Iterator[Moment]:
+def _moments_of(when: When, resolved: Resolved) -> Iterator[Moment]:
+    course = resolved.course
     match when:
         case AfterAnchor():
             yield from _elapsed(when.after, _length(when, resolved), course, resolved)
@@ -79,7 +107,8 @@ def _moments_of(when: When, course: Course, resolved: Resolved) -> Iterator[Mome
             for number in map(resolved.amount, numbers):
                 yield _on_day(number, when.at, course)
         case EachDay():
-            yield from _each_day(when, course, resolved)
+            after = resolved.anchors.get(when.after, _NEVER) if when.after else None
+            yield from (each for each in _each_day(when, resolved) if after is None or each.planned_at > after)
         case BeforeVisit():
             yield _by_visit(-resolved.amount(when.before_visit_days), when.at, course, resolved)
         case AfterVisit():
@@ -123,17 +152,12 @@ def _at_slot(day_0: date, number: int, slot: Slot, wall: time, zone: tzinfo) -> 
     )
 
 
-def _each_day(when: EachDay, course: Course, resolved: Resolved) -> Iterator[Moment]:
-    after = resolved.anchors.get(when.after) if when.after else None
-    if when.after and after is None:
-        return
+def _each_day(when: EachDay, resolved: Resolved) -> Iterator[Moment]:
     first_day = 0 if when.from_day is None else resolved.amount(when.from_day)
     slots = when.each_day if when.times is None else when.each_day[-resolved.amount(when.times) :]
     for number in range(first_day, resolved.amount(when.until_day)):
         for slot in slots:
-            moment = _on_day(number, slot, course)
-            if after is None or moment.planned_at > after:
-                yield moment
+            yield _on_day(number, slot, resolved.course)
 
 
 def _by_visit(days: int, slot: Slot, course: Course, resolved: Resolved) -> Moment:

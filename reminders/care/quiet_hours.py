@@ -108,6 +108,14 @@ class QuietHours:
                 return max(moments)
         return None
 
+    def __hash__(self) -> int:
+        """Return the hash of the pattern, reckoned once."""
+        return self._hash
+
+    @cached_property
+    def _hash(self) -> int:
+        return hash(self.by_weekday)
+
     @cached_property
     def _stretches(self) -> tuple[tuple[tuple[time, time | None, time], ...], ...]:
         """For each weekday what is quiet on it, from and until, and when that began, perhaps the day before."""

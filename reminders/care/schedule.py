@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
 from reminders.care.circumstances import Circumstances, OtherMessage
 from reminders.care.daily_limit import limit_days
 from reminders.care.joining import Fits, join
-from reminders.care.moments import Moment, moments
+from reminders.care.moments import Moment, first_after, goes_by_days, moments, moments_of_days
 from reminders.care.placing import Bounds, place
 from reminders.care.plan import BeforeVisit, EachDay, Instruction, Plan, TextChoice
+from reminders.care.recent import Recent
 from reminders.care.resolving import Resolved
 from reminders.care.said_once import say_once
 from reminders.care.timing import local_day
@@ -45,7 +46,7 @@ def schedule(resolved: Resolved, rules: ContactRules, now: Circumstances, *, fit
     messages = limit_days(joined, course, rules, others=taken)
     if spoken:
         messages = [_saying(spoken, each) if any(e is desk for e in each.members) else each for each in messages]
-    messages += [Joined.alone(each) for each in occurrences if each.outcome is not Outcome.SCHEDULED]
+    messages += [each.alone for each in occurrences if each.outcome is not Outcome.SCHEDULED]
     messages.sort(key=lambda each: (each.send_at, each.importance, each.first.key))
     return tuple(messages)
 
@@ -53,14 +54,68 @@ def schedule(resolved: Resolved, rules: ContactRules, now: Circumstances, *, fit
 def expand(resolved: Resolved, rules: ContactRules, now: Circumstances) -> list[Occurrence]:
     """Return every occurrence of the course, each alone: factors, timing and quiet hours applied."""
     bounds = Bounds(course=resolved.course, rules=rules, now=now)
-    return [
-        _occurrence(said, number, moment, resolved, bounds)
-        for said in _selected(resolved.plan, resolved.marks)
-        for number, moment in _numbered(said.instruction, resolved, now)
-    ]
+    days = _days_of(resolved, rules)
+    found: list[Occurrence] = []
+    for said in _selected(resolved.plan, resolved.marks):
+        if not said.by_days or now.spent:
+            numbered = _numbered(said.instruction, resolved, now)
+            found += [_occurrence(said, number, moment, resolved, bounds) for number, moment in numbered]
+            continue
+        for number, moment in enumerate(days.moments(said, resolved), start=1):
+            undisturbed = days.occurrence(said, number, moment) if moment.planned_at >= now.not_before else None
+            found.append(undisturbed or _occurrence(said, number, moment, resolved, bounds))
+    return found
 
 
-@dataclass(frozen=True, kw_only=True)
+class _Days:
+    """What patients share who had the procedure on one day and whose days go alike: most of their occurrences."""
+
+    def __init__(self, resolved: Resolved, rules: ContactRules) -> None:
+        self._resolved = resolved
+        self._bounds = Bounds(
+            course=resolved.course, rules=rules, now=Circumstances(not_before=datetime.min.replace(tzinfo=UTC))
+        )
+        self._moments: dict[_Said, list[Moment]] = {}
+        self._occurrences: dict[tuple[_Said, int, Moment], Occurrence | None] = {}
+
+    def moments(self, said: _Said, resolved: Resolved) -> list[Moment]:
+        """Return the moments of an instruction that goes by days."""
+        found = self._moments.get(said)
+        if found is None:
+            found = self._moments[said] = moments_of_days(said.instruction, self._resolved)
+        after = first_after(said.instruction, resolved)
+        return found if after is None else [each for each in found if each.planned_at > after]
+
+    def occurrence(self, said: _Said, number: int, moment: Moment) -> Occurrence | None:
+        """Return the occurrence of a moment that is still to come; None when quiet hours touch it."""
+        key = (said, number, moment)
+        if key in self._occurrences:
+            return self._occurrences[key]
+        course = self._resolved.course
+        quiet = self._bounds.rules.quiet.is_quiet(moment.planned_at, course.zone)
+        made = None if quiet else _occurrence(said, number, moment, self._resolved, self._bounds)
+        self._occurrences[key] = made
+        return made
+
+
+_DAYS: Recent[_Days] = Recent(256)
+
+
+def _days_of(resolved: Resolved, rules: ContactRules) -> _Days:
+    course = resolved.course
+    key = (
+        resolved.plan,
+        rules.quiet,
+        course.day_0,
+        course.zone,
+        course.channel,
+        tuple(course.slots.items()),
+        tuple(resolved.settings.items()),
+    )
+    return _DAYS.get(key, lambda: _Days(resolved, rules))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Said:
     """An instruction that is for this patient, in which words, and why."""
 
@@ -69,6 +124,8 @@ class _Said:
     asks: Asks | None
     at_desk: bool
     """It is the message sent at the desk."""
+    by_days: bool
+    """Patients of one day share its occurrences."""
     reasons: tuple[Reason, ...]
 
 
@@ -84,6 +141,7 @@ def _said(instruction: Instruction, plan: Plan, marks: frozenset[str]) -> _Said:
         text_name=choice.use if choice else instruction.key,
         asks=instruction.asks if choice is None or choice.asks is None else (choice.asks or None),
         at_desk=instruction.key == plan.file.desk_message,
+        by_days=instruction.useful_hours is not None and goes_by_days(instruction),
         reasons=tuple(_factor_reasons(instruction, marks, choice)),
     )
 

@@ -158,6 +158,25 @@ class Occurrence:
     """It has to come before something (a block that wears off, the way home), so joining may not delay it."""
     reasons: tuple[Reason, ...]
 
+    @cached_property
+    def alone(self) -> Joined:
+        """The message that says this occurrence only."""
+        return Joined(
+            members=(self,),
+            send_at=self.send_at,
+            useful_until=self.useful_until,
+            outcome=self.outcome,
+            reasons=self.reasons,
+        )
+
+    def __hash__(self) -> int:
+        """Return the hash of what makes an occurrence, reckoned once: the patients of one day share many."""
+        return self._hash
+
+    @cached_property
+    def _hash(self) -> int:
+        return hash((self.key, self.occurrence, self.text_name, self.send_at, self.outcome))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Joined:
@@ -171,17 +190,6 @@ class Joined:
     reasons: tuple[Reason, ...]
     said_now: tuple[Occurrence, ...] = ()
     """In the desk message only: what is said at the desk and fits in here as well."""
-
-    @classmethod
-    def alone(cls, each: Occurrence) -> Joined:
-        """Return the message that says one occurrence only."""
-        return cls(
-            members=(each,),
-            send_at=each.send_at,
-            useful_until=each.useful_until,
-            outcome=each.outcome,
-            reasons=each.reasons,
-        )
 
     @property
     def first(self) -> Occurrence:

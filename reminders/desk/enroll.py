@@ -1,47 +1,50 @@
-"""Enroll a patient at checkout: patient, consent, enrollment and every message, in one transaction."""
+"""Enroll patients at checkout: patient, consent, enrollment and every message, in one transaction."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from reminders.care.resolving import resolve
 from reminders.care.schedule import Circumstances, OtherMessage
 from reminders.care.timing import local_day
 from reminders.care.values import Channel, Course, Outcome
 from reminders.desk.composing import Composed, ComposedCourse, Desk, compose
 from reminders.desk.consent import Statement
-from reminders.desk.contact_details import parse_email, parse_name, parse_phone
-from reminders.desk.course_facts import CourseInput, as_json, read_course
-from reminders.desk.language_choice import choose_language
+from reminders.desk.course_facts import as_json
 from reminders.desk.message_rows import Belonging, rows_of
-from reminders.desk.patient_at_desk import Person, put_on_record, recognise
+from reminders.desk.patient_at_desk import Person, Recognised, put_on_record, recognise
 from reminders.desk.pinned_plans import keep_plan
 from reminders.desk.plans import ReadyPlan
+from reminders.desk.read_enrollment import STANDARD_CONSENT, EnrollmentInput, ReadyInput, read
 from reminders.desk.replan import make_room_for
 from reminders.desk.staff_tasks import rows_of_tasks
-from reminders.errors import InputError
-from reminders.records import courses
+from reminders.errors import InputError, ReminderError
+from reminders.records import courses, people
 from reminders.records.bulk import insert_messages
-from reminders.records.concerns import open_concern
+from reminders.records.concerns import open_concerns_at_once
+from reminders.records.people import Holder
 from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
-from reminders.records.visits import keep_first_visit
+from reminders.records.visits import keep_first_visits
 
-STANDARD_CONSENT = (
-    "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
-)
-"""The consent that staff read out; the words stand on the sheet and in the manual."""
+__all__ = [
+    "STANDARD_CONSENT",
+    "AlreadyEnrolled",
+    "Enrolled",
+    "EnrollmentInput",
+    "ReadyInput",
+    "enroll",
+    "read",
+    "require_approval",
+    "store_each",
+]
 
 STILL_AT_DESK = timedelta(hours=4)
 """Enrolled within this time after the procedure, a patient is taken to be at the desk still."""
-
-_FURTHEST_AHEAD = timedelta(hours=12)
-_FURTHEST_BACK = timedelta(days=30)
-_NO_FACTORS = "none"
 
 
 class AlreadyEnrolled(InputError):
@@ -53,24 +56,6 @@ class AlreadyEnrolled(InputError):
             f"this patient has enrollment {enrollment_id} for the same procedure and day; "
             "say --again if a second course is meant"
         )
-
-
-@dataclass(frozen=True, kw_only=True)
-class EnrollmentInput:
-    """What the front desk gives for one patient; nothing is checked yet."""
-
-    procedure: str
-    first_name: str
-    last_name: str = ""
-    phone: str = ""
-    email: str = ""
-    course: CourseInput
-    consent: bool
-    """The patient agreed to be written to at these addresses."""
-    consent_wording: str = STANDARD_CONSENT
-    recorded_by: str
-    again: bool = False
-    """Enroll even though the same patient has a course for the same procedure and day."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,108 +73,24 @@ class Enrolled:
         return tuple(each for each in self.composed.messages if each.joined.outcome is Outcome.AT_CHECKOUT)
 
 
-@dataclass(frozen=True, kw_only=True)
-class ReadyInput:
-    """An enrollment that was read and found sound, before anything is stored."""
-
-    ready: ReadyPlan
-    course: Course
-    first_name: str
-    last_name: str
-    addresses: Mapping[Channel, str]
-    given: EnrollmentInput
-    warnings: tuple[str, ...]
-
-
 def enroll(session: Session, desk: Desk, given: EnrollmentInput) -> Enrolled:
     """Enroll one patient; raises InputError that names every problem, and then nothing was stored."""
-    return store(session, desk, read(desk, given))
+    (outcome,) = store_each(session, desk, [read(desk, given)])
+    if isinstance(outcome, ReminderError):
+        raise outcome
+    return outcome
 
 
-def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
-    """Check everything that can be checked without the database; raises InputError with every problem."""
-    ready = desk.library.get(given.procedure)
-    problems: list[str] = []
-    course: Course | None = None
-    factors = [text.strip() for text in given.course.factors if text.strip()]
-    asked = [text for text in factors if text.lower() != _NO_FACTORS]
-    if not factors:
-        asked = ["history_unknown"]
-    language, language_warnings = _language(desk, ready, given.course.language, problems)
-    try:
-        facts = replace(given.course, factors=tuple(asked), language=language)
-        course = read_course(facts, ready.plan, region=desk.region)
-    except InputError as error:
-        problems += error.problems
-    addresses, warnings, address_problems = _addresses(desk, given, course)
-    problems += address_problems
-    warnings += language_warnings
-    if not factors:
-        warnings.append(
-            "no patient factors were recorded: the pain-relief text asks the patient to call first; "
-            "say `none` if you asked and there are none"
-        )
-    if course is not None:
-        problems += _problems_of(desk, ready, course, addresses)
-    if not given.consent:
-        problems.append("the patient's consent to be written to is missing; ask, then record it")
-    first_name, last_name = _names(given, problems)
-    if problems or course is None:
-        raise InputError(*problems)
-    return ReadyInput(
-        ready=ready,
-        course=course,
-        first_name=first_name,
-        last_name=last_name,
-        addresses=addresses,
-        given=given,
-        warnings=tuple(warnings),
-    )
+def store_each(session: Session, desk: Desk, sound: Sequence[ReadyInput]) -> list[Enrolled | ReminderError]:
+    """Store sound enrollments with all their messages, and return what came of each, in order.
 
-
-def store(session: Session, desk: Desk, sound: ReadyInput) -> Enrolled:
-    """Store a sound enrollment with all its messages; raises InputError for what only the database knows."""
-    now = desk.clock.now()
-    ready, course = sound.ready, sound.course
-    require_approval(session, desk, ready)
-    person = _person(sound)
-    known = recognise(session, desk, person)
-    procedure_on = local_day(course.procedure_end, course.zone)
-    others: Sequence[OtherMessage] = ()
-    if known.patient_id is not None:
-        _refuse_twice(session, known.patient_id, sound, procedure_on)
-        course, others = make_room_for(session, desk, known.patient_id, ready.plan.procedure, course)
-    composed = compose(ready, course, _circumstances(course, now, others), desk.house, first_name=sound.first_name)
-    keep_plan(session, desk, ready)
-    patient_id = put_on_record(session, desk, person, known, at=now)
-    enrollment_id = courses.add_enrollment(
-        session,
-        {
-            "practice_id": desk.practice_id,
-            "patient_id": patient_id,
-            "procedure": ready.plan.procedure,
-            "plan_version": ready.plan.file.version,
-            "content_hash": ready.content_hash,
-            "procedure_on": procedure_on,
-            "procedure_end": course.procedure_end,
-            "facts": as_json(course),
-            "enrolled_by": sound.given.recorded_by,
-            "enrolled_at": now,
-        },
-    )
-    whose = Belonging(
-        practice_id=desk.practice_id,
-        patient_id=patient_id,
-        enrollment_id=enrollment_id,
-        addresses=sound.addresses,
-    )
-    insert_messages(session, rows_of(composed, whose))
-    add_tasks(session, rows_of_tasks(composed.resolved, desk.practice_id, enrollment_id))
-    if course.visit is not None:
-        keep_first_visit(session, enrollment_id, course.visit, at=now)
-    warnings = (*sound.warnings, *known.warnings, *_desk_warnings(composed))
-    _open_tasks(session, composed, whose, at=now)
-    return Enrolled(enrollment_id=enrollment_id, patient_id=patient_id, composed=composed, warnings=warnings)
+    An error stands for one that the database showed to be wrong; nothing of it was stored. Each table is written by
+    one statement for all, which is what makes a long list quick.
+    """
+    outcomes: list[Enrolled | ReminderError] = []
+    while len(outcomes) < len(sound):
+        outcomes += _store_together(session, desk, _without_a_shared_address(sound[len(outcomes) :]))
+    return outcomes
 
 
 def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
@@ -199,6 +100,123 @@ def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
             f"no clinician approved {ready.plan.procedure} as it is now; "
             f"run `reminders approve {ready.plan.procedure}` first"
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Draft:
+    """An enrollment that was planned and worded, and is not stored yet."""
+
+    sound: ReadyInput
+    person: Person
+    known: Recognised
+    course: Course
+    composed: ComposedCourse
+
+
+def _without_a_shared_address(sound: Sequence[ReadyInput]) -> Sequence[ReadyInput]:
+    """Return the first enrollments of which no two have an address in common: they can't be one person's."""
+    taken: set[str] = set()
+    for place, each in enumerate(sound):
+        if not taken.isdisjoint(each.addresses.values()):
+            return sound[:place]
+        taken.update(each.addresses.values())
+    return sound
+
+
+def _store_together(session: Session, desk: Desk, sound: Sequence[ReadyInput]) -> list[Enrolled | ReminderError]:
+    now = desk.clock.now()
+    plans = {each.ready.content_hash: each.ready for each in sound}
+    unapproved = {name: _unapproved(session, desk, ready) for name, ready in plans.items()}
+    holders = {
+        channel: people.holders_at(session, desk.practice_id, channel.value, addresses)
+        for channel in Channel
+        if (addresses := [each.addresses[channel] for each in sound if channel in each.addresses])
+    }
+    drafts = [unapproved[each.ready.content_hash] or _drafted(session, desk, each, holders, at=now) for each in sound]
+    stored = _stored(session, desk, [each for each in drafts if isinstance(each, _Draft)], at=now)
+    return [next(stored) if isinstance(each, _Draft) else each for each in drafts]
+
+
+def _unapproved(session: Session, desk: Desk, ready: ReadyPlan) -> InputError | None:
+    try:
+        require_approval(session, desk, ready)
+    except InputError as error:
+        return error
+    return None
+
+
+def _drafted(
+    session: Session,
+    desk: Desk,
+    sound: ReadyInput,
+    holders: Mapping[Channel, Mapping[str, Sequence[Holder]]],
+    *,
+    at: datetime,
+) -> _Draft | ReminderError:
+    """Return an enrollment planned and worded, fitted to what the patient's other courses say."""
+    person = _person(sound)
+    ready, course = sound.ready, sound.course
+    others: Sequence[OtherMessage] = ()
+    try:
+        known = recognise(person, holders)
+        # Other courses of a known patient may change to make room; they stay as they are when this one is refused.
+        with nullcontext() if known.patient_id is None else session.begin_nested():
+            if known.patient_id is not None:
+                _refuse_twice(session, known.patient_id, sound, local_day(course.procedure_end, course.zone))
+                course, others = make_room_for(session, desk, known.patient_id, ready.plan.procedure, course)
+            circumstances = _circumstances(course, at, others)
+            composed = compose(ready, course, circumstances, desk.house, first_name=sound.first_name)
+    except ReminderError as error:
+        return error
+    return _Draft(sound=sound, person=person, known=known, course=course, composed=composed)
+
+
+def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datetime) -> Iterator[Enrolled]:
+    for ready in {draft.sound.ready.content_hash: draft.sound.ready for draft in drafts}.values():
+        keep_plan(session, desk, ready)
+    patient_ids = put_on_record(session, desk, [(draft.person, draft.known.patient_id) for draft in drafts], at=at)
+    enrollment_ids = courses.add_enrollments(
+        session,
+        [_enrollment(desk, draft, patient_id, at) for draft, patient_id in zip(drafts, patient_ids, strict=True)],
+    )
+    belongings = [
+        Belonging(
+            practice_id=desk.practice_id,
+            patient_id=patient_id,
+            enrollment_id=enrollment_id,
+            addresses=draft.sound.addresses,
+        )
+        for draft, patient_id, enrollment_id in zip(drafts, patient_ids, enrollment_ids, strict=True)
+    ]
+    pairs = list(zip(drafts, belongings, strict=True))
+    insert_messages(session, [row for draft, whose in pairs for row in rows_of(draft.composed, whose)])
+    tasks = (rows_of_tasks(draft.composed.resolved, whose.practice_id, whose.enrollment_id) for draft, whose in pairs)
+    add_tasks(session, [task for each in tasks for task in each])
+    visits = {whose.enrollment_id: draft.course.visit for draft, whose in pairs if draft.course.visit is not None}
+    keep_first_visits(session, visits, at=at)
+    advice = [_advice_to_give(draft.composed, whose, at=at) for draft, whose in pairs if _needs_advice(draft.composed)]
+    open_concerns_at_once(session, advice, by="enrollment")
+    for draft, whose in pairs:
+        warnings = (*draft.sound.warnings, *draft.known.warnings, *_desk_warnings(draft.composed))
+        yield Enrolled(
+            enrollment_id=whose.enrollment_id, patient_id=whose.patient_id, composed=draft.composed, warnings=warnings
+        )
+
+
+def _enrollment(desk: Desk, draft: _Draft, patient_id: int, at: datetime) -> dict[str, object]:
+    ready, course = draft.sound.ready, draft.course
+    return {
+        "practice_id": desk.practice_id,
+        "patient_id": patient_id,
+        "procedure": ready.plan.procedure,
+        "plan_version": ready.plan.file.version,
+        "content_hash": ready.content_hash,
+        "procedure_on": local_day(course.procedure_end, course.zone),
+        "procedure_end": course.procedure_end,
+        "facts": as_json(course),
+        "enrolled_by": draft.sound.given.recorded_by,
+        "enrolled_at": at,
+    }
 
 
 def _person(sound: ReadyInput) -> Person:
@@ -225,67 +243,6 @@ def _circumstances(course: Course, now: datetime, others: Sequence[OtherMessage]
     )
 
 
-def _language(desk: Desk, ready: ReadyPlan, wanted: str, problems: list[str]) -> tuple[str, tuple[str, ...]]:
-    try:
-        return choose_language(ready, wanted, practice_language=desk.language, drafts_allowed=desk.demo)
-    except InputError as error:
-        problems += error.problems
-        return ready.plan.file.languages[0], ()
-
-
-def _names(given: EnrollmentInput, problems: list[str]) -> tuple[str, str]:
-    names = []
-    for text, what in ((given.first_name, "first name"), (given.last_name, "last name")):
-        try:
-            names.append(parse_name(text, what=what))
-        except InputError as error:
-            problems += error.problems
-            names.append("")
-    if not given.first_name.strip():
-        problems.append("the first name is missing")
-    return names[0], names[1]
-
-
-def _addresses(
-    desk: Desk, given: EnrollmentInput, course: Course | None
-) -> tuple[dict[Channel, str], list[str], list[str]]:
-    """Return the addresses by channel, warnings and problems."""
-    addresses: dict[Channel, str] = {}
-    warnings: list[str] = []
-    problems: list[str] = []
-    zone = course.zone if course else desk.zone
-    try:
-        if given.phone.strip():
-            number = parse_phone(given.phone, region=desk.region, zone=zone, at=desk.clock.now())
-            addresses[Channel.SMS] = number.e164
-            warnings += number.warnings
-    except InputError as error:
-        problems += error.problems
-    try:
-        if given.email.strip():
-            addresses[Channel.EMAIL] = parse_email(given.email)
-    except InputError as error:
-        problems += error.problems
-    return addresses, warnings, problems
-
-
-def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mapping[Channel, str]) -> list[str]:
-    problems: list[str] = []
-    now = desk.clock.now()
-    try:
-        resolve(ready.plan, course)
-    except InputError as error:
-        problems += error.problems
-    if course.channel not in addresses:
-        wanted = "a mobile number" if course.channel is Channel.SMS else "an e-mail address"
-        problems.append(f"{wanted} is needed to write by {course.channel}")
-    if course.procedure_end - now > _FURTHEST_AHEAD:
-        problems.append("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")
-    if now - course.procedure_end > _FURTHEST_BACK:
-        problems.append("the procedure ended more than 30 days ago; check the date")
-    return problems
-
-
 def _desk_warnings(composed: ComposedCourse) -> list[str]:
     warnings = []
     spoken = [each.joined.first.key for each in composed.messages if each.joined.outcome is Outcome.AT_CHECKOUT]
@@ -296,21 +253,20 @@ def _desk_warnings(composed: ComposedCourse) -> list[str]:
     return warnings
 
 
-def _open_tasks(session: Session, composed: ComposedCourse, whose: Belonging, *, at: datetime) -> None:
-    """Open what staff must do because no automatic text may: advice on pain relief when no medicine may be named."""
-    if {"no_ibuprofen", "no_acetaminophen"} <= composed.resolved.marks:
-        open_concern(
-            session,
-            Concern(
-                practice_id=whose.practice_id,
-                patient_id=whose.patient_id,
-                enrollment_id=whose.enrollment_id,
-                kind="task",
-                urgency="routine",
-                summary="Tell the patient which pain reliever is right: no text may name one for them.",
-                signs=[],
-                opened_at=at,
-                due_at=composed.resolved.anchors.get("block_wears_off", at),
-            ),
-            by="enrollment",
-        )
+def _needs_advice(composed: ComposedCourse) -> bool:
+    return {"no_ibuprofen", "no_acetaminophen"} <= composed.resolved.marks
+
+
+def _advice_to_give(composed: ComposedCourse, whose: Belonging, *, at: datetime) -> Concern:
+    """Return what staff must do because no automatic text may: advice on pain relief when no medicine may be named."""
+    return Concern(
+        practice_id=whose.practice_id,
+        patient_id=whose.patient_id,
+        enrollment_id=whose.enrollment_id,
+        kind="task",
+        urgency="routine",
+        summary="Tell the patient which pain reliever is right: no text may name one for them.",
+        signs=[],
+        opened_at=at,
+        due_at=composed.resolved.anchors.get("block_wears_off", at),
+    )

@@ -11,7 +11,8 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
-from reminders.desk.enroll import AlreadyEnrolled, EnrollmentInput, read, require_approval, store
+from reminders.desk.enroll import AlreadyEnrolled, Enrolled, require_approval, store_each
+from reminders.desk.read_enrollment import EnrollmentInput, ReadyInput, read
 from reminders.errors import ReminderError
 from reminders.exchange.enrollment_csv import SETTING, SLOT, EnrollmentRow
 from reminders.records.database import Database
@@ -95,32 +96,43 @@ def enroll_list(
 def _each(
     session: Session, desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, rules: ListRules
 ) -> Iterator[RowResult]:
-    for row in rows:
-        result = _enroll_row(session, desk, row, given)
-        rules.seen(result)
-        yield result
+    """Enroll rows within the transaction, some at a time; a faulty one leaves nothing behind."""
+    for start in range(0, len(rows), ROWS_A_COMMIT):
+        some = rows[start : start + ROWS_A_COMMIT]
+        found = [_read(desk, row, given) for row in some]
+        stored = iter(store_each(session, desk, [each for each in found if isinstance(each, ReadyInput)]))
+        for row, each in zip(some, found, strict=True):
+            result = _result(row, next(stored) if isinstance(each, ReadyInput) else each)
+            rules.seen(result)
+            yield result
 
 
-def _enroll_row(session: Session, desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> RowResult:
-    """Enroll one row within the transaction; a faulty one leaves nothing behind."""
-    problems = list(row.problems)
+def _read(desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> ReadyInput | tuple[str, ...]:
+    """Return a row's enrollment, or everything that is wrong with it."""
     try:
         sound = read(desk, input_of(row, given))
-        if not problems:
-            with session.begin_nested():
-                enrolled = store(session, desk, sound)
-            return RowResult(
-                line=row.line,
-                state=RowState.ENROLLED,
-                enrollment_id=enrolled.enrollment_id,
-                patient_id=enrolled.patient_id,
-                warnings=enrolled.warnings,
-            )
-    except AlreadyEnrolled as error:
-        return RowResult(line=row.line, state=RowState.ALREADY, enrollment_id=error.enrollment_id)
     except ReminderError as error:
-        problems += getattr(error, "problems", (str(error),))
+        return (*row.problems, *_problems(error))
+    return row.problems or sound
+
+
+def _result(row: EnrollmentRow, outcome: Enrolled | ReminderError | tuple[str, ...]) -> RowResult:
+    if isinstance(outcome, Enrolled):
+        return RowResult(
+            line=row.line,
+            state=RowState.ENROLLED,
+            enrollment_id=outcome.enrollment_id,
+            patient_id=outcome.patient_id,
+            warnings=outcome.warnings,
+        )
+    if isinstance(outcome, AlreadyEnrolled):
+        return RowResult(line=row.line, state=RowState.ALREADY, enrollment_id=outcome.enrollment_id)
+    problems = _problems(outcome) if isinstance(outcome, ReminderError) else outcome
     return RowResult(line=row.line, state=RowState.FAULTY, problems=tuple(dict.fromkeys(problems)))
+
+
+def _problems(error: ReminderError) -> tuple[str, ...]:
+    return tuple(getattr(error, "problems", (str(error),)))
 
 
 def input_of(row: EnrollmentRow, given: EnrollmentInput) -> EnrollmentInput:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TypedDict
 
+from reminders.care.recent import Recent
 from reminders.care.values import Channel, Joined, Occurrence, Outcome, Reason
 from reminders.desk.composing import Composed, ComposedCourse
 from reminders.records.message_states import MessageState
@@ -18,12 +19,9 @@ _STATES = {
 }
 
 
-class NewMessage(TypedDict):
-    """The columns of a planned message; a dictionary, as thousands are made in a second."""
+class PlannedMessage(TypedDict):
+    """The columns of a planned message that don't say whose it is; a dictionary, as thousands are made in a second."""
 
-    practice_id: str
-    patient_id: int
-    enrollment_id: int
     answers_reply_id: None
     kind: str
     key: str
@@ -31,7 +29,6 @@ class NewMessage(TypedDict):
     text_name: str
     joined_into: str | None
     channel: str
-    address: str
     language: str
     state: str
     planned_at: datetime
@@ -51,6 +48,15 @@ class NewMessage(TypedDict):
     detail: str | None
 
 
+class NewMessage(PlannedMessage):
+    """All columns of a planned message."""
+
+    practice_id: str
+    patient_id: int
+    enrollment_id: int
+    address: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class Belonging:
     """Whose messages they are."""
@@ -64,46 +70,59 @@ class Belonging:
 def rows_of(composed: ComposedCourse, whose: Belonging) -> list[NewMessage]:
     """Return the course's messages as rows, joined ones with their host."""
     language = composed.resolved.course.language
-    rows: list[NewMessage] = []
-    for message in composed.messages:
-        first, *others = message.joined.members
-        row = _row(message.joined, first, whose, language)
-        _say(row, message)
-        rows.append(row)
-        rows += (_joined_row(message.joined, member, whose, language) for member in others)
-    return rows
+    return [
+        {
+            **planned,
+            "practice_id": whose.practice_id,
+            "patient_id": whose.patient_id,
+            "enrollment_id": whose.enrollment_id,
+            "address": whose.addresses[message.joined.first.channel],
+        }
+        for message in composed.messages
+        for planned in _planned(message, language)
+    ]
 
 
-def _say(row: NewMessage, message: Composed) -> None:
-    """Put the words into a row, and what holds for all that the message says."""
+_KEPT: Recent[tuple[PlannedMessage, ...]] = Recent(4096)
+
+
+def _planned(message: Composed, language: str) -> tuple[PlannedMessage, ...]:
+    first = message.joined.first
+    if message.joined is not first.alone:
+        return _rows(message, language)
+    # Most patients of one day are told the same at the same moment.
+    return _KEPT.get((first, message.rendered, language), lambda: _rows(message, language))
+
+
+def _rows(message: Composed, language: str) -> tuple[PlannedMessage, ...]:
     joined, rendered = message.joined, message.rendered
-    row["useful_until"] = joined.useful_until
-    row["subject"] = rendered.subject
-    row["text"] = rendered.text
-    row["markdown"] = rendered.markdown
-    row["encoding"] = rendered.encoding
-    row["segments"] = rendered.segments
-    row["reasons"] = _reasons(joined.reasons)
-    if len(joined.members) > 1:
-        row["required"] = joined.required
-        row["in_doubt"] = joined.in_doubt.value
-        row["asks"] = joined.asks and joined.asks.value
+    first, *others = joined.members
+    host: PlannedMessage = {
+        **_row(joined, first, language),
+        "useful_until": joined.useful_until,
+        "required": joined.required,
+        "in_doubt": joined.in_doubt.value,
+        "asks": joined.asks and joined.asks.value,
+        "subject": rendered.subject,
+        "text": rendered.text,
+        "markdown": rendered.markdown,
+        "encoding": rendered.encoding,
+        "segments": rendered.segments,
+        "reasons": _reasons(joined.reasons),
+    }
+    return host, *(_joined_row(joined, member, language) for member in others)
 
 
-def _joined_row(joined: Joined, member: Occurrence, whose: Belonging, language: str) -> NewMessage:
-    row = _row(joined, member, whose, language)
-    row["reasons"] = _reasons(member.reasons)
+def _joined_row(joined: Joined, member: Occurrence, language: str) -> PlannedMessage:
+    row = _row(joined, member, language)
     if joined.outcome is Outcome.SCHEDULED:
         row["state"] = MessageState.JOINED.value
         row["joined_into"] = f"{joined.first.key}:{joined.first.occurrence}"
     return row
 
 
-def _row(joined: Joined, member: Occurrence, whose: Belonging, language: str) -> NewMessage:
+def _row(joined: Joined, member: Occurrence, language: str) -> PlannedMessage:
     return {
-        "practice_id": whose.practice_id,
-        "patient_id": whose.patient_id,
-        "enrollment_id": whose.enrollment_id,
         "answers_reply_id": None,
         "kind": "instruction",
         "key": member.key,
@@ -111,7 +130,6 @@ def _row(joined: Joined, member: Occurrence, whose: Belonging, language: str) ->
         "text_name": member.text_name,
         "joined_into": None,
         "channel": member.channel.value,
-        "address": whose.addresses[member.channel],
         "language": language,
         "state": _STATES[joined.outcome],
         "planned_at": member.planned_at,
@@ -127,7 +145,7 @@ def _row(joined: Joined, member: Occurrence, whose: Belonging, language: str) ->
         "markdown": None,
         "encoding": None,
         "segments": 0,
-        "reasons": [],
+        "reasons": _reasons(member.reasons),
         "detail": None,
     }
 

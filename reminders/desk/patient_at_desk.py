@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -38,20 +38,17 @@ class Recognised:
     warnings: tuple[str, ...]
 
 
-def recognise(session: Session, desk: Desk, person: Person) -> Recognised:
-    """Look for the person among the patients who have one of the addresses; changes nothing.
+def recognise(person: Person, holders: Mapping[Channel, Mapping[str, Sequence[Holder]]]) -> Recognised:
+    """Look for the person among the patients who have one of the addresses, by channel and address.
 
     Relatives share a number, so the name decides, without regard to case. Raises InputError when whoever holds an
     address wrote that it is not this patient's.
     """
-    holders = {
-        channel: people.holders_of(session, desk.practice_id, channel.value, address)
-        for channel, address in person.addresses.items()
-    }
-    same = [each for found in holders.values() for each in found if _is_same(each, person)]
+    found_at = {channel: holders[channel].get(address, ()) for channel, address in person.addresses.items()}
+    same = [each for found in found_at.values() for each in found if _is_same(each, person)]
     patient_id = min((each.patient_id for each in same), default=None)
     warnings: list[str] = []
-    for channel, found in holders.items():
+    for channel, found in found_at.items():
         released = {each.patient_id for each in found if each.contact_state == "released"}
         what = "number" if channel is Channel.SMS else "address"
         if patient_id in released:
@@ -64,15 +61,34 @@ def recognise(session: Session, desk: Desk, person: Person) -> Recognised:
     return Recognised(patient_id=patient_id, warnings=tuple(warnings))
 
 
-def put_on_record(session: Session, desk: Desk, person: Person, known: Recognised, *, at: datetime) -> int:
-    """Add the person, or bring a known patient up to date; every address is usable now, by the consent given."""
-    wishes = wishes_of(person.course)
-    if known.patient_id is None:
-        names = {"first_name": person.first_name, "last_name": person.last_name}
-        patient_id = people.add_patient(session, {"practice_id": desk.practice_id, "created_at": at, **names, **wishes})
-        people.add_contacts(
+def put_on_record(
+    session: Session, desk: Desk, people_at_desk: Sequence[tuple[Person, int | None]], *, at: datetime
+) -> list[int]:
+    """Add people, or bring known patients up to date; every address is usable now, by the consent given.
+
+    Returns the patients' ids in the same order. Nobody may be among them twice.
+    """
+    strangers = [person for person, known_as in people_at_desk if known_as is None]
+    added = iter(
+        people.add_patients(
             session,
             [
+                {
+                    "practice_id": desk.practice_id,
+                    "first_name": person.first_name,
+                    "last_name": person.last_name,
+                    "created_at": at,
+                    **wishes_of(person.course),
+                }
+                for person in strangers
+            ],
+        )
+    )
+    ids = [next(added) if known_as is None else known_as for _person, known_as in people_at_desk]
+    new_contacts = []
+    for (person, known_as), patient_id in zip(people_at_desk, ids, strict=True):
+        if known_as is None:
+            new_contacts += [
                 {
                     "practice_id": desk.practice_id,
                     "patient_id": patient_id,
@@ -80,13 +96,10 @@ def put_on_record(session: Session, desk: Desk, person: Person, known: Recognise
                     "address": address,
                 }
                 for channel, address in person.addresses.items()
-            ],
-        )
-    else:
-        patient_id = known.patient_id
-        people.set_patient(session, patient_id, **wishes)
-        for channel, address in person.addresses.items():
-            people.put_contact(session, desk.practice_id, patient_id, channel.value, address)
+            ]
+        else:
+            _bring_up_to_date(session, desk, person, patient_id)
+    people.add_contacts(session, new_contacts)
     people.add_consent(
         session,
         *(
@@ -101,10 +114,17 @@ def put_on_record(session: Session, desk: Desk, person: Person, known: Recognise
                 recorded_by=person.consent.recorded_by,
                 at=at,
             )
+            for (person, _known_as), patient_id in zip(people_at_desk, ids, strict=True)
             for channel, address in person.addresses.items()
         ),
     )
-    return patient_id
+    return ids
+
+
+def _bring_up_to_date(session: Session, desk: Desk, person: Person, patient_id: int) -> None:
+    people.set_patient(session, patient_id, **wishes_of(person.course))
+    for channel, address in person.addresses.items():
+        people.put_contact(session, desk.practice_id, patient_id, channel.value, address)
 
 
 def wishes_of(course: Course) -> dict[str, Any]:

@@ -31,9 +31,14 @@ def insert_messages(session: Session, rows: Sequence[Mapping[str, Any]]) -> None
         raise ValueError("the rows have different columns")
     in_order = itemgetter(*order)
     values = [list(in_order(row)) for row in rows]
-    for each in values:
-        for at, process in processors:
-            each[at] = process(each[at])
+    for at, process in processors:
+        # The rows of one day share many values, and keep them alive here, so an id names one.
+        made: dict[int, Any] = {}
+        for each in values:
+            value = each[at]
+            if id(value) not in made:
+                made[id(value)] = process(value)
+            each[at] = made[id(value)]
     if connection.dialect.positional:
         connection.exec_driver_sql(statement, [*map(tuple, values)])
     else:

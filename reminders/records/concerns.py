@@ -16,7 +16,7 @@ from reminders.words import marked
 _CONCERNS = SQLModel.metadata.tables["concern"]
 _EVENTS = SQLModel.metadata.tables["concern_event"]
 # Built once, and no objects: enrolling a list opens a task for one patient after the other.
-_ADD = insert(_CONCERNS).returning(_CONCERNS.c.id)
+_ADD = insert(_CONCERNS).returning(_CONCERNS.c.id, sort_by_parameter_order=True)
 _ADD_EVENT = insert(_EVENTS)
 
 URGENCIES = (marked("emergency"), marked("urgent"), marked("routine"))
@@ -29,11 +29,27 @@ _BY_URGENCY = case(
 
 def open_concern(session: Session, concern: Concern, *, by: str, note: str = "", reply_id: int | None = None) -> int:
     """Add a concern with the first line of its history and return its id."""
-    connection = session.connection()
-    concern_id = int(connection.execute(_ADD, concern.model_dump(exclude={"id"})).scalar_one())
-    opened = {"concern_id": concern_id, "action": "opened", "by": by, "note": note, "reply_id": reply_id}
-    connection.execute(_ADD_EVENT, {**opened, "at": concern.opened_at})
+    (concern_id,) = open_concerns_at_once(session, [concern], by=by, note=note, reply_id=reply_id)
     return concern_id
+
+
+def open_concerns_at_once(
+    session: Session, concerns: Sequence[Concern], *, by: str, note: str = "", reply_id: int | None = None
+) -> Sequence[int]:
+    """Add concerns, each with the first line of its history, and return their ids in the same order."""
+    if not concerns:
+        return ()
+    connection = session.connection()
+    ids = connection.execute(_ADD, [each.model_dump(exclude={"id"}) for each in concerns]).scalars().all()
+    opened = {"action": "opened", "by": by, "note": note, "reply_id": reply_id}
+    connection.execute(
+        _ADD_EVENT,
+        [
+            {**opened, "concern_id": concern_id, "at": each.opened_at}
+            for each, concern_id in zip(concerns, ids, strict=True)
+        ],
+    )
+    return ids
 
 
 def add_event(session: Session, event: ConcernEvent) -> None:

@@ -64,9 +64,9 @@ def same_enrollment(session: Session, patient_id: int, procedure: str, procedure
     return session.execute(statement.limit(1)).scalar_one_or_none()
 
 
-def add_enrollment(session: Session, values: Mapping[str, Any]) -> int:
-    """Add an active enrollment with these columns and return the new id."""
-    return int(session.connection().execute(_ADD_ENROLLMENT, {**values, "state": "active"}).scalar_one())
+def add_enrollments(session: Session, rows: Sequence[Mapping[str, Any]]) -> Sequence[int]:
+    """Add active enrollments with these columns and return the new ids in the same order."""
+    return session.connection().execute(_ADD_ENROLLMENTS, [*rows]).scalars().all() if rows else ()
 
 
 def enrollment_of(session: Session, enrollment_id: int) -> Enrollment | None:
@@ -149,7 +149,9 @@ def waiting_messages(session: Session, patient_id: int, *, beside: int | None) -
 
 
 # Built once, as enrolling a list runs them hundreds of times a second.
-_ADD_ENROLLMENT = insert(_ENROLLMENTS).returning(_ENROLLMENTS.c.id)
+_ADD_ENROLLMENTS = (
+    insert(_ENROLLMENTS).values(state="active").returning(_ENROLLMENTS.c.id, sort_by_parameter_order=True)
+)
 _APPROVED = (
     select(_APPROVALS.c.id)
     .where(_APPROVALS.c.practice_id == bindparam("practice_id"), _APPROVALS.c.content_hash == bindparam("content_hash"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -42,20 +42,26 @@ class Holder(NamedTuple):
     contact_state: str
 
 
-def holders_of(session: Session, practice_id: str, channel: str, address: str) -> tuple[Holder, ...]:
-    """Return every patient who has an address, the earliest first; relatives share one."""
-    values = {"practice_id": practice_id, "channel": channel, "address": address}
-    return tuple(map(Holder._make, session.connection().execute(_HOLDERS, values)))
+def holders_at(
+    session: Session, practice_id: str, channel: str, addresses: Collection[str]
+) -> dict[str, tuple[Holder, ...]]:
+    """Return by address every patient who has it, the earliest first; relatives share one."""
+    values = {"practice_id": practice_id, "channel": channel, "addresses": [*addresses]}
+    found: dict[str, tuple[Holder, ...]] = {}
+    for address, *holder in session.connection().execute(_HOLDERS, values):
+        found[address] = (*found.get(address, ()), Holder._make(holder))
+    return found
 
 
-def add_patient(session: Session, values: Mapping[str, Any]) -> int:
-    """Add a patient with these columns and return the new id."""
-    return int(session.connection().execute(_ADD_PATIENT, [values]).scalar_one())
+def add_patients(session: Session, rows: Sequence[Mapping[str, Any]]) -> Sequence[int]:
+    """Add patients with these columns and return the new ids in the same order."""
+    return session.connection().execute(_ADD_PATIENTS, [*rows]).scalars().all() if rows else ()
 
 
 def add_contacts(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Add addresses of a patient who does not have them yet; each may be used."""
-    session.connection().execute(_ADD_CONTACT, [*rows])
+    """Add addresses of patients who do not have them yet; each may be used."""
+    if rows:
+        session.connection().execute(_ADD_CONTACT, [*rows])
 
 
 def set_patient(session: Session, patient_id: int, **values: Any) -> None:
@@ -79,7 +85,8 @@ def put_contact(session: Session, practice_id: str, patient_id: int, channel: st
 def add_consent(session: Session, *lines: ConsentLine) -> None:
     """Add lines to the consent history."""
     session.flush()
-    session.connection().execute(_ADD_CONSENT, [vars(line) for line in lines])
+    if lines:
+        session.connection().execute(_ADD_CONSENT, [vars(line) for line in lines])
 
 
 def contacts_at(session: Session, practice_id: str, channel: str, address: str) -> list[Contact]:
@@ -142,15 +149,15 @@ def new_id(value: int | None) -> int:
 
 # Built once: an import enrolls hundreds of patients in a second, and building a statement costs more than running it.
 _HOLDERS = (
-    select(_PATIENTS.c.id, _PATIENTS.c.first_name, _PATIENTS.c.last_name, _CONTACTS.c.state)
+    select(_CONTACTS.c.address, _PATIENTS.c.id, _PATIENTS.c.first_name, _PATIENTS.c.last_name, _CONTACTS.c.state)
     .join(_CONTACTS, _CONTACTS.c.patient_id == _PATIENTS.c.id)
     .where(
         _CONTACTS.c.practice_id == bindparam("practice_id"),
         _CONTACTS.c.channel == bindparam("channel"),
-        _CONTACTS.c.address == bindparam("address"),
+        _CONTACTS.c.address.in_(bindparam("addresses", expanding=True)),
     )
     .order_by(_PATIENTS.c.id)
 )
-_ADD_PATIENT = insert(_PATIENTS).returning(_PATIENTS.c.id)
+_ADD_PATIENTS = insert(_PATIENTS).returning(_PATIENTS.c.id, sort_by_parameter_order=True)
 _ADD_CONTACT = insert(_CONTACTS).values(state="active")
 _ADD_CONSENT = insert(_CONSENTS)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
@@ -30,10 +30,12 @@ class VisitState(NamedTuple):
     is_cancelled: bool
 
 
-def keep_first_visit(session: Session, enrollment_id: int, starts_at: datetime, *, at: datetime) -> None:
-    """Keep the visit of a course that has none yet."""
-    first = VisitState(enrollment_id=enrollment_id, starts_at=starts_at, sequence=0, changed_at=at, is_cancelled=False)
-    session.connection().execute(insert(VISITS), first._asdict())
+def keep_first_visits(session: Session, visits: Mapping[int, datetime], *, at: datetime) -> None:
+    """Keep the visits, by enrollment, of courses that have none yet."""
+    if visits:
+        unchanged = {"sequence": 0, "changed_at": at, "is_cancelled": False}
+        rows = [{"enrollment_id": key, "starts_at": starts_at, **unchanged} for key, starts_at in visits.items()]
+        session.connection().execute(insert(VISITS), rows)
 
 
 def change_visit(session: Session, enrollment_id: int, starts_at: datetime | None, *, at: datetime) -> None:
@@ -42,7 +44,7 @@ def change_visit(session: Session, enrollment_id: int, starts_at: datetime | Non
     row = connection.execute(select(VISITS).where(VISITS.c.enrollment_id == enrollment_id)).first()
     if row is None:
         if starts_at is not None:
-            keep_first_visit(session, enrollment_id, starts_at, at=at)
+            keep_first_visits(session, {enrollment_id: starts_at}, at=at)
         return
     if starts_at == (None if row.is_cancelled else row.starts_at):
         return

@@ -59,8 +59,10 @@ def announce(session: Session) -> None:
     SQLite needs no word: whoever waits sees that the file changed.
     """
     stored: dict[str, datetime] = session.info.pop(_STORED, {})
-    connection = session.connection() if stored else None
-    if connection is None or connection.dialect.name != "postgresql":
+    if not stored or not session.in_transaction():  # nothing was stored, or it was taken back
+        return
+    connection = session.connection()
+    if connection.dialect.name != "postgresql":
         return
     for practice_id, due_at in stored.items():
         is_soon = literal(due_at, MESSAGES.c.due_at.type) <= func.clock_timestamp() + _SOON

@@ -51,9 +51,9 @@ class Part:
     subject: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Frame:
-    """What stands before and after the bodies."""
+    """What stands before and after the bodies; equal to itself only, as each is a part of many keys."""
 
     before: Part
     after: Part

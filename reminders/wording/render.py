@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from reminders.care.plan import Plan
+from reminders.care.recent import Recent
 from reminders.care.resolving import Resolved
 from reminders.care.values import Channel, Occurrence
 from reminders.errors import Fault, NotFound
-from reminders.wording.facts import Facts, Sender, facts_of, moment_key, moment_values
+from reminders.wording.facts import Facts, Sender, facts_of, moment_values
 from reminders.wording.framing import FRAME, Frame, Part, Rendered, frame_of, put_together, rendered_part
 from reminders.wording.languages import TranslationStatus, read_language, weakest
-from reminders.wording.recent import Recent
 from reminders.wording.template_faults import faults_of
 from reminders.wording.texts import Text, Texts
 
@@ -55,7 +55,7 @@ class Wording:
         if kept is None:
             folders = self._folders(language)
             texts = Texts(folders, locale=read_language(folders[0]).cldr_locale)
-            kept = self._kept[language] = _Kept(texts, Recent(2048), Recent(2048))
+            kept = self._kept[language] = _Kept(texts, Recent(512), Recent(4096), Recent(4096))
         return CourseWording(kept, resolved, sender, first_name)
 
     def _folders(self, language: str) -> tuple[Path, Path]:
@@ -67,19 +67,21 @@ class Wording:
 
 @dataclass(frozen=True)
 class _Kept:
-    """One language's templates, and the bodies and whole SMS last made with them."""
+    """One language's templates, and what was last made with them."""
 
     texts: Texts
+    frames: Recent[Frame]
     bodies: Recent[Part]
     whole: Recent[Rendered]
 
 
 @dataclass(frozen=True)
 class _Due:
-    """A body to render: its template, the values of its moment, and the key under which it is kept."""
+    """A body to render, and the key under which it is kept."""
 
     text: Text
-    moment: Mapping[str, object]
+    each: Occurrence
+    at_desk: bool
     key: Hashable
 
 
@@ -92,6 +94,7 @@ class CourseWording:
         self._sender = sender
         self._first_name = first_name
         self._by_channel: dict[Channel, tuple[Facts, Frame]] = {}
+        self._of_course: dict[tuple[str, Channel], tuple[Text, Hashable]] = {}
 
     def render(self, members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> Rendered:
         """Return one message that says `members`, one occurrence or several, most important first.
@@ -123,26 +126,35 @@ class CourseWording:
         found = self._by_channel.get(channel)
         if found is None:
             facts = facts_of(self._resolved, self._sender, first_name=self._first_name, channel=channel)
-            found = facts, frame_of(self._kept.texts, FRAME, channel, facts.values)
-            self._by_channel[channel] = found
+            frame = self._kept.frames.get(
+                _key_of(self._kept.texts.text(FRAME, channel), facts, FRAME, channel),
+                lambda: frame_of(self._kept.texts, FRAME, channel, facts.values),
+            )
+            found = self._by_channel[channel] = facts, frame
         return found
 
     def _due(self, each: Occurrence, facts: Facts, channel: Channel, *, at_desk: bool) -> _Due:
-        text = self._kept.texts.text(each.text_name, channel)
-        keys = facts.keys
-        key: tuple[object, ...] = (
-            each.text_name,
-            channel,
-            facts.marks if text.marks is None else facts.marks & text.marks,
-            *(keys[name] for name in text.of_course if name in keys),
-        )
-        if not text.of_moment:
-            return _Due(text, {}, key)
-        moment = moment_values(each, self._resolved.course.zone, at_desk=at_desk)
-        return _Due(text, moment, (*key, *(moment_key(moment[name]) for name in text.of_moment)))
+        found = self._of_course.get((each.text_name, channel))
+        if found is None:
+            text = self._kept.texts.text(each.text_name, channel)
+            found = text, _key_of(text, facts, each.text_name, channel)
+            self._of_course[each.text_name, channel] = found
+        text, key = found
+        if text.of_moment:
+            key = (key, each, self._resolved.course.zone, at_desk)
+        return _Due(text, each, at_desk, key)
 
     def _body(self, due: _Due, facts: Facts, channel: Channel) -> Part:
-        return self._kept.bodies.get(
-            due.key,
-            lambda: rendered_part(due.text, channel, {**facts.values, **due.moment}, in_subject=facts.in_subject),
-        )
+        def make() -> Part:
+            values = dict(facts.values)
+            if due.text.of_moment:
+                values |= moment_values(due.each, self._resolved.course.zone, at_desk=due.at_desk)
+            return rendered_part(due.text, channel, values, in_subject=facts.in_subject)
+
+        return self._kept.bodies.get(due.key, make)
+
+
+def _key_of(text: Text, facts: Facts, name: str, channel: Channel) -> Hashable:
+    """Return what a text's words follow from, apart from the moment at which they are said."""
+    marks = facts.marks if text.marks is None else facts.marks & text.marks
+    return (name, channel, marks, *(facts.keys[name] for name in text.of_course if name in facts.keys))

@@ -14,7 +14,9 @@ from reminders.assembly import App
 from reminders.clock import VirtualClock
 from reminders.config import Config
 from reminders.desk.course_facts import CourseInput
-from reminders.desk.enroll import EnrollmentInput, enroll
+from reminders.desk.enroll_list import ListRules, RowState, enroll_list
+from reminders.desk.read_enrollment import EnrollmentInput
+from reminders.exchange.enrollment_csv import EnrollmentRow
 from reminders.records.database import Database
 from reminders.records.practices import put_practice
 from reminders.records.tables import MESSAGES
@@ -22,9 +24,8 @@ from tests.benchmarks.backlog import Figure, new_database
 from tests.benchmarks.scheduler_store import insertions_per_second
 from tests.build import LEAD
 
-_A_COMMIT = 50
 _PEER = 1_000
-_FACTORS = (("none",), ("none",), ("diabetes",), ("blood_thinner_not_warfarin",), ("child",), ("adhesive_allergy",))
+_FACTORS = ("none", "none", "diabetes", "blood_thinner_not_warfarin", "child", "adhesive_allergy")
 _ZONES = ("America/Chicago", "America/Chicago", "America/Denver")
 _AREAS = (
     205, 210, 214, 217, 224, 225, 228, 251, 254, 256, 262, 270, 281, 309, 312, 314, 316, 318, 319, 320, 331, 334, 337,
@@ -66,35 +67,38 @@ def _practice(database: Database, folder: Path) -> App:
     return app
 
 
-def _enroll(app: App, database: Database, given: Sequence[EnrollmentInput]) -> float:
-    """Enroll patients, fifty to a commit as a list is read; return how many seconds it took."""
-    desk = app.desk
-    began = time.perf_counter()
-    for start in range(0, len(given), _A_COMMIT):
-        with database.writing() as session:
-            for each in given[start : start + _A_COMMIT]:
-                enroll(session, desk, each)
-    return time.perf_counter() - began
-
-
-def _given(number: int) -> EnrollmentInput:
-    """An invented patient of a long day."""
-    end = (_NOW - timedelta(minutes=number % 480)).strftime("%Y-%m-%dT%H:%M")
-    return EnrollmentInput(
+def _enroll(app: App, database: Database, given: Sequence[EnrollmentRow]) -> float:
+    """Enroll patients as a list is read; return how many seconds it took."""
+    everybody = EnrollmentInput(
         procedure=LEAD,
-        first_name=f"Patient{number % 300}",
-        last_name=f"Invented {number}",
-        phone=f"({_AREAS[number // 100 % len(_AREAS)]}) 555-01{number % 100:02}",
-        course=CourseInput(
-            end=end,
-            zone=_ZONES[number % len(_ZONES)],
-            factors=_FACTORS[number % len(_FACTORS)],
-            settings={"stop_day": "9", "anaesthetic": "lidocaine"} if number % 2 else {"stop_day": "9"},
-            visit="2026-06-24T10:00",
-        ),
+        first_name="",
+        course=CourseInput(end="", zone="America/Chicago", visit="2026-06-24T10:00"),
         consent=True,
         recorded_by="front desk",
     )
+    began = time.perf_counter()
+    result = enroll_list(database, app.desk, given, everybody, ListRules())
+    spent = time.perf_counter() - began
+    faulty = result.of(RowState.FAULTY)
+    if faulty or len(result.rows) != len(given):
+        raise AssertionError(f"{len(faulty)} rows were faulty: {faulty[:1]}")
+    return spent
+
+
+def _given(number: int) -> EnrollmentRow:
+    """An invented patient of a long day."""
+    values = {
+        "first_name": f"Patient{number % 300}",
+        "last_name": f"Invented {number}",
+        "phone": f"({_AREAS[number // 100 % len(_AREAS)]}) 555-01{number % 100:02}",
+        "end": (_NOW - timedelta(minutes=number % 480)).strftime("%Y-%m-%dT%H:%M"),
+        "zone": _ZONES[number % len(_ZONES)],
+        "factors": _FACTORS[number % len(_FACTORS)],
+        "set:stop_day": "9",
+    }
+    if number % 2:
+        values["set:anaesthetic"] = "lidocaine"
+    return EnrollmentRow(line=number + 2, values=values, problems=())
 
 
 def _messages(database: Database) -> int:

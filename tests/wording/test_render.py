@@ -20,7 +20,7 @@ from reminders.care.values import Channel, Course, Occurrence
 from reminders.errors import NotFound, PlanError
 from reminders.wording.email_body import html
 from reminders.wording.languages import TranslationStatus, read_language
-from reminders.wording.recent import Recent
+from reminders.care.recent import Recent
 from reminders.wording.render import CourseWording, Rendered, Sender, Wording
 from tests.build import LEAD, PLANS, course_of, lead_plan, rules_of
 

@@ -130,7 +130,7 @@ class Bench:
             self._alone[key] = plan
         resolved = resolve(plan, case.course())
         now = Circumstances(not_before=resolved.course.procedure_end)
-        messages = tuple(map(Joined.alone, expand(resolved, self.house.rules, now)))
+        messages = tuple(each.alone for each in expand(resolved, self.house.rules, now))
         return self._trial(case, resolved, messages, whole=False)
 
     def words(self, resolved: Resolved, *, language: str | None = None) -> CourseWording:

@@ -1,0 +1,158 @@
+"""What the front desk typed for one patient, read and checked as far as that goes without the database."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from reminders.care.resolving import resolve
+from reminders.care.values import Channel, Course
+from reminders.desk.composing import Desk
+from reminders.desk.contact_details import parse_email, parse_name, parse_phone
+from reminders.desk.course_facts import CourseInput, read_course
+from reminders.desk.language_choice import choose_language
+from reminders.desk.plans import ReadyPlan
+from reminders.errors import InputError
+
+STANDARD_CONSENT = (
+    "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
+)
+"""The consent that staff read out; the words stand on the sheet and in the manual."""
+
+_FURTHEST_AHEAD = timedelta(hours=12)
+_FURTHEST_BACK = timedelta(days=30)
+_NO_FACTORS = "none"
+
+
+@dataclass(frozen=True, kw_only=True)
+class EnrollmentInput:
+    """What the front desk gives for one patient; nothing is checked yet."""
+
+    procedure: str
+    first_name: str
+    last_name: str = ""
+    phone: str = ""
+    email: str = ""
+    course: CourseInput
+    consent: bool
+    """The patient agreed to be written to at these addresses."""
+    consent_wording: str = STANDARD_CONSENT
+    recorded_by: str
+    again: bool = False
+    """Enroll even though the same patient has a course for the same procedure and day."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyInput:
+    """An enrollment that was read and found sound, before anything is stored."""
+
+    ready: ReadyPlan
+    course: Course
+    first_name: str
+    last_name: str
+    addresses: Mapping[Channel, str]
+    given: EnrollmentInput
+    warnings: tuple[str, ...]
+
+
+def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
+    """Check everything that can be checked without the database; raises InputError with every problem."""
+    ready = desk.library.get(given.procedure)
+    problems: list[str] = []
+    course: Course | None = None
+    factors = [text.strip() for text in given.course.factors if text.strip()]
+    asked = [text for text in factors if text.lower() != _NO_FACTORS]
+    if not factors:
+        asked = ["history_unknown"]
+    language, language_warnings = _language(desk, ready, given.course.language, problems)
+    try:
+        facts = replace(given.course, factors=tuple(asked), language=language)
+        course = read_course(facts, ready.plan, region=desk.region)
+    except InputError as error:
+        problems += error.problems
+    addresses, warnings, address_problems = _addresses(desk, given, course)
+    problems += address_problems
+    warnings += language_warnings
+    if not factors:
+        warnings.append(
+            "no patient factors were recorded: the pain-relief text asks the patient to call first; "
+            "say `none` if you asked and there are none"
+        )
+    if course is not None:
+        problems += _problems_of(desk, ready, course, addresses)
+    if not given.consent:
+        problems.append("the patient's consent to be written to is missing; ask, then record it")
+    first_name, last_name = _names(given, problems)
+    if problems or course is None:
+        raise InputError(*problems)
+    return ReadyInput(
+        ready=ready,
+        course=course,
+        first_name=first_name,
+        last_name=last_name,
+        addresses=addresses,
+        given=given,
+        warnings=tuple(warnings),
+    )
+
+
+def _language(desk: Desk, ready: ReadyPlan, wanted: str, problems: list[str]) -> tuple[str, tuple[str, ...]]:
+    try:
+        return choose_language(ready, wanted, practice_language=desk.language, drafts_allowed=desk.demo)
+    except InputError as error:
+        problems += error.problems
+        return ready.plan.file.languages[0], ()
+
+
+def _names(given: EnrollmentInput, problems: list[str]) -> tuple[str, str]:
+    names = []
+    for text, what in ((given.first_name, "first name"), (given.last_name, "last name")):
+        try:
+            names.append(parse_name(text, what=what))
+        except InputError as error:
+            problems += error.problems
+            names.append("")
+    if not given.first_name.strip():
+        problems.append("the first name is missing")
+    return names[0], names[1]
+
+
+def _addresses(
+    desk: Desk, given: EnrollmentInput, course: Course | None
+) -> tuple[dict[Channel, str], list[str], list[str]]:
+    """Return the addresses by channel, warnings and problems."""
+    addresses: dict[Channel, str] = {}
+    warnings: list[str] = []
+    problems: list[str] = []
+    zone = course.zone if course else desk.zone
+    try:
+        if given.phone.strip():
+            number = parse_phone(given.phone, region=desk.region, zone=zone, at=desk.clock.now())
+            addresses[Channel.SMS] = number.e164
+            warnings += number.warnings
+    except InputError as error:
+        problems += error.problems
+    try:
+        if given.email.strip():
+            addresses[Channel.EMAIL] = parse_email(given.email)
+    except InputError as error:
+        problems += error.problems
+    return addresses, warnings, problems
+
+
+def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mapping[Channel, str]) -> list[str]:
+    problems: list[str] = []
+    now = desk.clock.now()
+    try:
+        resolve(ready.plan, course)
+    except InputError as error:
+        problems += error.problems
+    if course.channel not in addresses:
+        wanted = "a mobile number" if course.channel is Channel.SMS else "an e-mail address"
+        problems.append(f"{wanted} is needed to write by {course.channel}")
+    if course.procedure_end - now > _FURTHEST_AHEAD:
+        problems.append("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")
+    if now - course.procedure_end > _FURTHEST_BACK:
+        problems.append("the procedure ended more than 30 days ago; check the date")
+    return problems
