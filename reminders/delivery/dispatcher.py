@@ -19,6 +19,7 @@ from reminders.delivery.gate import Gate, Go, Wait
 from reminders.delivery.lease import Stopwatch
 from reminders.delivery.outgoing import Accepted, LookUp, Outgoing, Result, VisitToTell
 from reminders.delivery.report import DispatchReport
+from reminders.delivery.second_look import SecondLook
 from reminders.delivery.settle import NotTaken, Outcome, Settler
 from reminders.delivery.transports import Transport
 from reminders.delivery.visits_told import visits_told
@@ -227,8 +228,9 @@ class Dispatcher:
 
     def _offer(self, batch: _Batch, taken: list[DueMessage]) -> Iterator[Outgoing]:
         """Give messages one by one while the claim surely holds and they are useful: the machine may have slept."""
+        look = SecondLook(self._database, [message.id for message in batch.messages])
         for message in batch.messages:
-            if not batch.stopwatch.may_begin() or self._clock.now() > message.useful_until:
+            if not batch.stopwatch.may_begin() or self._clock.now() > message.useful_until or look.finds_silence():
                 return
             if taken:
                 reach("in-hand-over")

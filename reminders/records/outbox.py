@@ -159,6 +159,18 @@ def claim(session: Session, ids: Sequence[int], by: Claim) -> int:
     return connection.execute(_CLAIM, {**values, "until": by.now + by.lease}).rowcount
 
 
+def anybody_withdrew(session: Session, ids: Sequence[int]) -> bool:
+    """Say whether one of these messages of a course goes to an address that may not be used any more."""
+    usable = exists().where(
+        _CONTACTS.c.patient_id == MESSAGES.c.patient_id,
+        _CONTACTS.c.channel == MESSAGES.c.channel,
+        _CONTACTS.c.address == MESSAGES.c.address,
+        _CONTACTS.c.state == "active",
+    )
+    statement = select(MESSAGES.c.id).where(MESSAGES.c.id.in_(ids), MESSAGES.c.kind == "instruction", ~usable).limit(1)
+    return session.connection().execute(statement).first() is not None
+
+
 def lapsed_messages(
     session: Session, practice_id: str, channels: Sequence[str], *, now: datetime, limit: int
 ) -> tuple[LapsedMessage, ...]:
