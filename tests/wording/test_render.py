@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 
 from reminders.care.loading import load_plan
 from reminders.care.plan import Plan
+from reminders.care.recent import Recent
 from reminders.care.resolving import resolve
 from reminders.care.schedule import Circumstances, expand
 from reminders.care.values import Channel, Course, Occurrence
 from reminders.errors import NotFound, PlanError
 from reminders.wording.email_body import html
 from reminders.wording.languages import TranslationStatus, read_language
-from reminders.care.recent import Recent
 from reminders.wording.render import CourseWording, Rendered, Sender, Wording
 from tests.build import LEAD, PLANS, course_of, lead_plan, rules_of
 
