@@ -26,6 +26,8 @@ class Site:
     pages: Pages
     sign_ins: Limiter = field(default_factory=lambda: Limiter(most=20, within=timedelta(minutes=5)))
     """Tries to sign in, by the caller's address."""
+    plan_pages: dict[tuple[str, str], str] = field(default_factory=dict)
+    """Plans as pages, by content and last approval: every text for every kind of patient takes seconds to find."""
     closing: Event = field(default_factory=Event)
     """Set when the server ends: streams that stay open end then."""
 

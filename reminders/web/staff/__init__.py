@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from reminders.web.staff import account, checkout, concerns, courses, signing_in, stream
+from reminders.web.staff import account, checkout, concerns, courses, plans, settings, signing_in, stream, today
 from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
 
 def add_pages(app: FastAPI) -> None:
     """Add every page of staff, under `/staff/`."""
     app.add_exception_handler(ElsewhereFirst, elsewhere_first)
-    for each in (signing_in, account, stream, concerns, checkout, courses):
+    for each in (signing_in, account, stream, concerns, checkout, courses, today, plans, settings):
         app.include_router(each.router, include_in_schema=False)

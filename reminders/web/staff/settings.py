@@ -1,0 +1,117 @@
+"""What whoever runs the practice's program sees and does: settings, duty list, people and roles, a test message."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+
+from reminders.desk import staff
+from reminders.desk.roles import Right, Role
+from reminders.desk.staff import Newcomer
+from reminders.desk.try_transport import send_test
+from reminders.errors import InputError, StateError
+from reminders.records import staff as rows
+from reminders.web.staff.here import Here, acts, go
+
+router = APIRouter()
+Looking = Annotated[Here, acts("settings.see", Right.RUN_PRACTICE)]
+Running = Annotated[Here, acts("staff.change", Right.RUN_PRACTICE)]
+_PAGE = "/staff/settings"
+
+
+@router.get(_PAGE)
+def settings(here: Looking, done: str = "") -> Response:
+    """Show the settings."""
+    return _show(here, done=done)
+
+
+@router.post("/staff/settings/test")
+def test(here: Running) -> Response:
+    """Send a test message."""
+    try:
+        with here.writing() as session:
+            send_test(session, here.desk, here.form.text("address"), by=here.who.name)
+    except InputError as error:
+        return _show(here, status=400, problems=error.problems)
+    return go(f"{_PAGE}?done=test")
+
+
+@router.post("/staff/settings/people")
+def invite(here: Running) -> Response:
+    """Invite somebody; their link is shown once."""
+    form = here.form
+    newcomer = Newcomer(
+        login=form.text("login"), name=form.text("name"), roles=form.all("roles"), license=form.text("license")
+    )
+    try:
+        with here.writing() as session:
+            staff_id, token = staff.invite(session, here.desk, newcomer)
+    except InputError as error:
+        return _show(here, status=400, problems=error.problems, typed=newcomer)
+    here.trail(None, f"staff {staff_id}")
+    return _show(here, link=f"{_base(here)}/staff/welcome/{token}", whose=newcomer.name)
+
+
+@router.post("/staff/settings/people/{staff_id}/link")
+def new_link(here: Running, staff_id: int) -> Response:
+    """Give somebody a new link, in place of a password that was lost."""
+    try:
+        with here.writing() as session:
+            token = staff.invite_again(session, here.desk, staff_id)
+            member = rows.member_of(session, staff_id)
+    except StateError as error:
+        return _show(here, status=409, problems=(str(error),))
+    here.trail(None, f"staff {staff_id}")
+    return _show(here, link=f"{_base(here)}/staff/welcome/{token}", whose=member.name if member else "")
+
+
+@router.post("/staff/settings/people/{staff_id}/roles")
+def set_roles(here: Running, staff_id: int) -> Response:
+    """Give somebody other roles."""
+    try:
+        with here.writing() as session:
+            staff.set_roles(
+                session, here.desk, staff_id, here.form.all("roles"), license_number=here.form.text("license")
+            )
+    except (InputError, StateError) as error:
+        return _show(here, status=400, problems=(str(error),))
+    here.trail(None, f"staff {staff_id}")
+    return go(f"{_PAGE}?done=roles")
+
+
+@router.post("/staff/settings/people/{staff_id}/let-go")
+def let_go(here: Running, staff_id: int) -> Response:
+    """Close somebody's access."""
+    try:
+        with here.writing() as session:
+            staff.let_go(session, here.desk, staff_id)
+    except StateError as error:
+        return _show(here, status=409, problems=(str(error),))
+    here.trail(None, f"staff {staff_id}")
+    return go(f"{_PAGE}?done=gone")
+
+
+def _show(here: Here, *, status: int = 200, **more: Any) -> Response:
+    with here.reading() as session:
+        people = rows.members(session, here.desk.practice_id)
+    config = here.site.app.config
+    values = {
+        "config": config,
+        "people": people,
+        "roles": tuple(Role),
+        "done": "",
+        "problems": (),
+        "link": "",
+        "whose": "",
+        "typed": Newcomer(login="", name="", roles=()),
+        "on_duty": here.desk.duty.on_duty(here.desk.clock.now()),
+        "weekdays": config.practice.opening_hours.model_dump(exclude={"closed_on"}),
+    }
+    return here.show("settings.html", status=status, **{**values, **more})
+
+
+def _base(here: Here) -> str:
+    web = here.site.web
+    return web.address or str(here.request.base_url).rstrip("/")

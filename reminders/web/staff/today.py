@@ -1,0 +1,26 @@
+"""The page of the day: who is in aftercare, what goes out, who is silent, whether messages leave, what lies ahead."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+
+from reminders.desk.roles import Right
+from reminders.desk.today import today
+from reminders.web.staff.here import Here, acts
+
+router = APIRouter()
+Looking = Annotated[Here, acts("today.see", Right.SEE_COURSES)]
+
+
+@router.get("/staff/today")
+def overview(here: Looking) -> Response:
+    """Show the day."""
+    with here.reading() as session:
+        found = today(session, here.desk)
+    here.trail(None, "today")
+    channels = sorted({channel for channel, _ in found.handed_over} | {"sms"})
+    most = max((count for _, count in found.ahead), default=0)
+    return here.show("today.html", today=found, channels=channels, most=max(most, 1), titles=here.desk.library.titles())
