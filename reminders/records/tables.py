@@ -283,7 +283,8 @@ class Message(SQLModel, table=True):
             sqlite_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
             postgresql_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
         ),
-        CheckConstraint(f"state IN ({', '.join(repr(str(s)) for s in MessageState)})", name="ck_message_state"),
+        # For IN, SQLite builds a list anew for every row that it writes, which doubles what the row costs.
+        CheckConstraint(" OR ".join(f"state = '{state}'" for state in MessageState), name="ck_message_state"),
         CheckConstraint("(state = 'sending') = (claim_token IS NOT NULL)", name="ck_message_claim"),
         CheckConstraint(
             "state <> 'sending' OR (lease_until IS NOT NULL AND handed_at IS NOT NULL)", name="ck_message_lease"
@@ -292,7 +293,7 @@ class Message(SQLModel, table=True):
         CheckConstraint("state <> 'joined' OR joined_into IS NOT NULL", name="ck_message_joined"),
         CheckConstraint("importance BETWEEN 1 AND 9", name="ck_message_importance"),
         CheckConstraint("in_doubt IN ('resend', 'hold')", name="ck_message_in_doubt"),
-        CheckConstraint("kind IN ('instruction', 'answer', 'staff')", name="ck_message_kind"),
+        CheckConstraint("kind = 'instruction' OR kind = 'answer' OR kind = 'staff'", name="ck_message_kind"),
         CheckConstraint("kind <> 'instruction' OR enrollment_id IS NOT NULL", name="ck_message_course"),
         # every message is written at least three times, so its dead versions are cleared early and cheaply
         {

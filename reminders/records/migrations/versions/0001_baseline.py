@@ -228,13 +228,14 @@ def upgrade() -> None:
         sa.CheckConstraint("(state = 'sending') = (claim_token IS NOT NULL)", name="ck_message_claim"),
         sa.CheckConstraint("in_doubt IN ('resend', 'hold')", name="ck_message_in_doubt"),
         sa.CheckConstraint("kind <> 'instruction' OR enrollment_id IS NOT NULL", name="ck_message_course"),
-        sa.CheckConstraint("kind IN ('instruction', 'answer', 'staff')", name="ck_message_kind"),
+        sa.CheckConstraint("kind = 'instruction' OR kind = 'answer' OR kind = 'staff'", name="ck_message_kind"),
         sa.CheckConstraint("state <> 'joined' OR joined_into IS NOT NULL", name="ck_message_joined"),
         sa.CheckConstraint(
             "state <> 'sending' OR (lease_until IS NOT NULL AND handed_at IS NOT NULL)", name="ck_message_lease"
         ),
         sa.CheckConstraint(
-            "state IN ('scheduled', 'sending', 'sent', 'delivered', 'failed', 'uncertain', 'withheld', 'cancelled', 'joined', 'at_checkout')",
+            "state = 'scheduled' OR state = 'sending' OR state = 'sent' OR state = 'delivered' OR state = 'failed' OR "
+            "state = 'uncertain' OR state = 'withheld' OR state = 'cancelled' OR state = 'joined' OR state = 'at_checkout'",
             name="ck_message_state",
         ),
         sa.CheckConstraint("state NOT IN ('sent', 'uncertain') OR handed_at IS NOT NULL", name="ck_message_handed"),
