@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import atexit
+import contextlib
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -24,27 +26,62 @@ _ROLE = "tests"
 class PostgreSQLServer:
     """A running server with its data in a folder of its own; both go when the process ends."""
 
-    def __init__(self) -> None:
-        """Set the server up and wait until it answers; RuntimeError when it can't be."""
+    def __init__(self, *, follows: PostgreSQLServer | None = None, **settings: str) -> None:
+        """Set the server up and wait until it answers; RuntimeError when it can't be.
+
+        One that `follows` another is its streaming standby.
+        """
         self._binaries = _newest_binaries()
         self._folder = Path(tempfile.mkdtemp(prefix="reminders-postgresql-"))
-        self._port = _free_port()
+        self.port = _free_port()
         self._as_user = _unprivileged(self._folder)
-        data = self._folder / "data"
-        self._call("initdb", "-D", str(data), "-U", _ROLE, "--auth=trust", "-E", "UTF8", "--locale=C", "--no-sync")
-        with (self._folder / "log").open("wb") as log:
+        self._given = settings
+        data = str(self._folder / "data")
+        if follows is None:
+            self._call("initdb", "-D", data, "-U", _ROLE, "--auth=trust", "-E", "UTF8", "--locale=C", "--no-sync")
+        else:
+            self._call(
+                "pg_basebackup", "-D", data, "-d", follows._conninfo("postgres"), "-R", "-c", "fast", "--no-sync"
+            )
+        self.start()
+        atexit.register(self.stop)
+
+    def start(self) -> None:
+        """Start the server on its data and wait until it answers."""
+        with (self._folder / "log").open("ab") as log:
             self._process = subprocess.Popen(
-                [*self._as_user, str(self._binaries / "postgres"), "-D", str(data), *self._settings()],
+                [*self._as_user, str(self._binaries / "postgres"), "-D", str(self._folder / "data"), *self._settings()],
                 stdout=subprocess.DEVNULL,
                 stderr=log,
                 cwd=self._folder,
             )
-        atexit.register(self.stop)
         self._wait()
+
+    def kill(self) -> None:
+        """Let the server die as if the power failed: all its processes at once, with no clean-up."""
+        members = [self._process.pid]
+        children = Path(f"/proc/{self._process.pid}/task/{self._process.pid}/children")
+        members += [int(each) for each in children.read_text().split()] if children.exists() else []
+        for process in members:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(process, signal.SIGKILL)
+        self._process.wait()
+
+    def promote(self) -> None:
+        """Make a standby the server that is written to."""
+        with psycopg.connect(self._conninfo("postgres"), autocommit=True) as connection:
+            connection.execute("SELECT pg_promote(true, 30)")
+
+    def ask(self, statement: str) -> object:
+        """Return the first value of a statement's answer; None when it has none."""
+        with psycopg.connect(self._conninfo("postgres"), autocommit=True) as connection:
+            answer = connection.execute(statement.encode())
+            row = answer.fetchone() if answer.description else None
+            return row[0] if row else None
 
     def url(self, database: str) -> str:
         """Return the address of one of its databases."""
-        return f"postgresql+psycopg://{_ROLE}@127.0.0.1:{self._port}/{database}"
+        return f"postgresql+psycopg://{_ROLE}@127.0.0.1:{self.port}/{database}"
 
     def create(self, database: str, *, template: str = "template1") -> str:
         """Create a database as a copy of another and return its address."""
@@ -89,12 +126,13 @@ class PostgreSQLServer:
     def _settings(self) -> list[str]:
         # Tests kill clients, never the server: it need not survive a power cut.
         values = {
-            "port": self._port,
+            "port": self.port,
             "listen_addresses": "127.0.0.1",
             "unix_socket_directories": "",
             "fsync": os.environ.get("REMINDERS_TEST_FSYNC", "off"),
             "max_connections": 50,
             "shared_buffers": "128MB",
+            **self._given,
         }
         return [part for name, value in values.items() for part in ("-c", f"{name}={value}")]
 
@@ -110,7 +148,7 @@ class PostgreSQLServer:
             raise RuntimeError(f"{program} failed: {done.stderr}")
 
     def _conninfo(self, database: str) -> str:
-        return f"host=127.0.0.1 port={self._port} user={_ROLE} dbname={database} connect_timeout=5"
+        return f"host=127.0.0.1 port={self.port} user={_ROLE} dbname={database} connect_timeout=5"
 
     def _wait(self) -> None:
         deadline = time.monotonic() + _START_SECONDS
