@@ -62,7 +62,7 @@ def closing(
         strong = strong or negated or bool(findings.of("mended"))
     if not (strong or findings.of("close.weak")) or not _understood(findings, covered | denied, strong=strong):
         return None
-    if _body_unsaid(findings, covered | denied):
+    if unsaid_of_body(findings, covered | denied) is not None:
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")
@@ -94,7 +94,8 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
         return not fine
     if not sign.standing.counts:
         return False
-    as_told = sign.name in {"drainage", "bleeding"} and not sign.active and (drainage or (sign.mild and fine))
+    trace = sign.mild and fine and sign.standing is Standing.PRESENT
+    as_told = sign.name in {"drainage", "bleeding"} and not sign.active and (drainage or trace)
     return not as_told
 
 
@@ -140,6 +141,9 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
     for at in findings.where("concern"):
         if at in covered or at in denied:
             continue
+        if _was(findings, at):
+            denied.add(at)
+            continue
         standing = scope.of(Finding("concern.word", (at,)))
         if standing.counts or (standing is Standing.IMAGINED and not promised):
             return None
@@ -147,6 +151,14 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
     if any(not _used(at, denied | covered) for at in findings.where("negator") if _blocks(findings, at, covered)):
         return None
     return denied
+
+
+def _was(findings: Findings, at: int) -> bool:
+    """Whether a worry is told of the past, and after it that things are fine: "it was sore at first, now grand"."""
+    parts = findings.reading.clause
+    before = range(max(0, at - 4), at)
+    told = any(parts[one] == parts[at] and findings.has(one, "was") for one in before)
+    return told and any(found.first > at for found in findings.of("close.fine"))
 
 
 def _worries(findings: Findings) -> set[int]:
@@ -176,6 +188,7 @@ def _unknown(findings: Findings, covered: set[int]) -> list[int]:
 
 _SERIOUS = (
     "concern",
+    "harm",
     "breath",
     "chest",
     "heart",
@@ -223,11 +236,27 @@ def _may_be_serious(findings: Findings, at: int) -> bool:
     return bool(meant & words.mask(*_SERIOUS))
 
 
-def _body_unsaid(findings: Findings, covered: set[int]) -> bool:
-    """Whether a clause names a part of the body and nothing in it was understood as well, denied or cared for."""
+def carries_out(findings: Findings, after: str) -> bool:
+    """Whether every word after an instruction is an everyday one and some tell of care: "doing it after supper"."""
+    answering = {"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"}
+    if after in answering or len(findings.masks) > _MOST_OF_PLAN:
+        return False
+    if not findings.where("care", "done") or findings.where("negator", "verbal_negator", "contrast", "concern", "pain"):
+        return False
+    return not _unknown(findings, set())
+
+
+_MOST_OF_PLAN = 16
+
+
+def unsaid_of_body(findings: Findings, covered: set[int]) -> int | None:
+    """Give a part of the body about which its clause says nothing that was understood; None when there is none.
+
+    `covered` are the tokens understood. A clause that tells of care (soaked, wrapped, propped up) is understood.
+    """
     parts = findings.reading.clause
     said = {parts[at] for at in (*covered, *findings.where("care"))}
-    return any(parts[at] not in said for at in findings.where(*_BODY) if at not in covered)
+    return next((at for at in findings.where(*_BODY) if at not in covered and parts[at] not in said), None)
 
 
 _BODY = ("digit", "foot", "leg", "face", "throat", "chest", "heart", "site")
@@ -246,5 +275,8 @@ def _says_more(findings: Findings, covered: set[int]) -> bool:
 def _tolerated(findings: Findings, *, strong: bool) -> int:
     """One word in four may be unknown where something is plainly well; three at most."""
     words = sum(token.kind == "word" for token in findings.reading.tokens)
-    contrast = any(findings.has(at, "contrast") for at in range(1, len(findings.masks)))
-    return min(3, words // 4) if strong and not contrast else 0
+    contrasts = [at for at in findings.where("contrast") if 0 < at < len(findings.masks) - 1]
+    after = max((found.last for kind in _SAID for found in findings.of(kind)), default=-1)
+    if contrasts and max(contrasts) > after:  # "great, but ..." leads to what was not understood
+        return 0
+    return min(3, words // 4) if strong else 0

@@ -9,7 +9,6 @@ from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence, Label
 from reminders.replies.pain import MODERATE_PAIN, SEVERE_PAIN
-from reminders.replies.reading import MOST_WORDS
 
 _MEANINGS = frozenset({"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"})
 _INSTRUCTION = "instruction"
@@ -60,8 +59,6 @@ def in_context(heard: Heard, after: str, *, understood: bool) -> Outcome:
 
     `understood` says that the reply is in a language whose serious words are known beyond a short list.
     """
-    if len(heard.findings.masks) >= MOST_WORDS:
-        return Outcome(label=Label.ROUTINE, signs=("unclear",))  # what stands beyond was not read
     outcome = _answering(heard, after)
     if outcome is not None:
         return outcome
@@ -124,11 +121,20 @@ def _settles(heard: Heard) -> bool:
 
 def _alarm(heard: Heard) -> Outcome | None:
     """Call the same day, to be safe, for a statement that names something serious and was not understood."""
-    if heard.closing or heard.alarming is None or heard.ranked.signs or heard.findings.of("ask"):
+    if heard.closing or heard.findings.of("ask") or not _BESIDE_ALARM.issuperset(heard.ranked.signs):
         return None
-    span = (heard.alarming, heard.alarming)
-    why = evidence(heard.findings, "net.word", span, "names something serious that was not understood")
+    at = heard.alarming if heard.alarming is not None or heard.ranked.signs else heard.reported
+    if at is None:
+        return None
+    note = "names something serious that was not understood"
+    if heard.alarming is None:
+        note = "says of the body what was not understood"
+    why = evidence(heard.findings, "net.word", (at, at), note)
     return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
+
+
+_BESIDE_ALARM = frozenset({"medicine_question", "callback", "drainage", "itching", "unclear"})
+"""Signs for the next day that do not explain a serious word beside them."""
 
 
 def _otherwise(heard: Heard) -> Outcome:

@@ -33,7 +33,8 @@ def control_in(findings: Findings) -> Control:
     if alone["help"] or alone["start"]:
         return Control(start=alone["start"] if not alone["help"] else None, help=alone["help"])
     kept = findings.covered("control.keep")
-    stop = _opening_stop(findings) or _sentence(findings, "control.stop", kept, "asks that the messages end")
+    again = findings.covered("control.back")
+    stop = _opening_stop(findings) or _sentence(findings, "control.stop", kept | again, "asks that the messages end")
     return Control(
         stop=stop,
         start=None if stop else _sentence(findings, "control.start", kept, "asks for the messages again"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reminders.replies.labels import EMERGENCY_SIGNS
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.patterns import Finding, Ground, match
 from reminders.replies.reading import Reading
@@ -20,6 +19,8 @@ class Findings:
     words: Lexicon
     together: int
     """The classes of all words."""
+    guessed: frozenset[int]
+    """Tokens that are no known word, but one slip away from one."""
 
     def of(self, kind: str) -> tuple[Finding, ...]:
         """Give the findings of one kind, in no order."""
@@ -42,7 +43,7 @@ class Findings:
 
 
 def find(reading: Reading, words: Lexicon) -> Findings:
-    """Find all patterns of a lexicon in a reading; signs whose words belong to an idiom are left out."""
+    """Find all patterns of a lexicon in a reading, whatever is meant by them."""
     entries = [words.entry(token.word) for token in reading.tokens]
     skipped = words.mask("degree")
     masks = tuple(
@@ -50,81 +51,19 @@ def find(reading: Reading, words: Lexicon) -> Findings:
         for entry, token in zip(entries, reading.tokens, strict=True)
     )
     ground = Ground(masks, reading.clause, reading.sentence, skipped)
-    found: dict[str, dict[tuple[int, ...], Finding]] = {}
-    for at, entry in enumerate(entries):
-        for pattern in entry.patterns:
-            one = match(pattern, at, ground)
-            if one is not None:
-                found.setdefault(one.kind, {})[one.at] = one
-    said = {at for one in found.get("idiom", {}) for at in one}
-    against = words.mask("negator") | words.mask("upward")
-    if "mended" in found:  # a slip is not trusted to take a sign away: "feger" may be "fever" or "fewer"
-        found["mended"] = {
-            at: one
-            for at, one in found["mended"].items()
-            if not any(entries[i].guessed for i in at) and not _leads_on(one, masks, words)
-        }
-    mended = [
-        set(range(one.first, one.last + 1))
-        for one in found.get("mended", {}).values()
-        if not _crossed(one, masks, against)
-    ]
-    by_kind = {
-        kind: tuple(
-            one for at, one in ones.items() if not kind.startswith(_MEANT) or not _only_said(kind, at, said, mended)
-        )
-        for kind, ones in found.items()
-    }
-    for kind in [kind for kind in by_kind if kind.startswith(_WELL)]:
-        by_kind[kind] = tuple(one for one in by_kind[kind] if not _crossed(one, masks, against))
     together = 0
     for mask in masks:
         together |= mask
-    findings = Findings(reading, masks, by_kind, words, together)
-    opening = tuple(one for one in findings.of("ask.opening") if _opens_clause(findings, one.first))
-    told = findings.covered("scope.as_told")
-    asked = (*(one for one in findings.of("ask") if not _answers_itself(findings, one)), *opening)
-    by_kind["ask"] = tuple(one for one in asked if told.isdisjoint(one.at))
-    return findings
-
-
-def _answers_itself(findings: Findings, one: Finding) -> bool:
-    """Whether a question mark is followed by its answer: "pain? none", "happy? yes"."""
-    after = one.last + 1
-    mark = findings.reading.tokens[one.last].word == "?"
-    return mark and after < len(findings.masks) and findings.has(after, "denial", "answer_yes")
-
-
-def _only_said(kind: str, at: tuple[int, ...], said: set[int], mended: list[set[int]]) -> bool:
-    """Whether an idiom takes a sign away: one word of it is enough, but all of it for what is an emergency."""
-    if any(span.issuperset(at) for span in mended):
-        return True
-    return said.issuperset(at) if kind.removeprefix("sign.") in EMERGENCY_SIGNS else bool(said.intersection(at))
-
-
-def _opens_clause(findings: Findings, first: int) -> bool:
-    """Whether only greetings and joining words stand before the token in its clause."""
-    parts = findings.reading.clause
-    at = first - 1
-    while at >= 0 and parts[at] == parts[first]:
-        if not findings.has(at, "courtesy", "degree", "joins", "contrast"):
-            return False
-        at -= 1
-    return True
-
-
-def _leads_on(one: Finding, masks: tuple[int, ...], words: Lexicon) -> bool:
-    """Whether "going down" goes somewhere, as in "pain going down my arm"."""
-    after = one.last + 1
-    return (
-        bool(masks[one.last] & words.mask("down")) and after < len(masks) and bool(masks[after] & words.mask("onward"))
-    )
-
-
-def _crossed(one: Finding, masks: tuple[int, ...], against: int) -> bool:
-    """Whether a negation or a "more" stands among the words of something said to be well."""
-    return any(masks[at] & against for at in range(one.first + 1, one.last) if at not in one.at)
-
-
-_WELL = ("close.", "mended", "scope.resolved", "scope.eased")
-_MEANT = ("sign.", "net.", "control.")
+    found: dict[str, dict[tuple[int, ...], Finding]] = {}
+    for at, entry in enumerate(entries):
+        for pattern in entry.patterns:
+            for needed in pattern.needs:
+                if not together & needed:
+                    break
+            else:
+                one = match(pattern, at, ground)
+                if one is not None:
+                    found.setdefault(one.kind, {})[one.at] = one
+    by_kind = {kind: tuple(ones.values()) for kind, ones in found.items()}
+    guessed = frozenset(at for at, entry in enumerate(entries) if entry.guessed)
+    return Findings(reading, masks, by_kind, words, together, guessed)

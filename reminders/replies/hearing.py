@@ -7,14 +7,15 @@ from functools import cached_property
 
 from reminders.replies.amounts import Amount, amounts
 from reminders.replies.answers import Answer, Answered, answer_in
-from reminders.replies.closing import Closing, closing
+from reminders.replies.closing import Closing, carries_out, closing, unsaid_of_body
 from reminders.replies.control import Control, control_in
 from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
+from reminders.replies.meaning import meant
 from reminders.replies.pain import SEVERE_PAIN, PainScore, pain_score
 from reminders.replies.patterns import Finding
-from reminders.replies.reading import MOST_WORDS, Reading
+from reminders.replies.reading import Reading
 from reminders.replies.scope import Scope, Standing
 from reminders.replies.urgency import Patient, Ranked, rank
 
@@ -38,6 +39,7 @@ _ALARMING = (
     "worse",
     "open",
     "bone",
+    "harm",
 )
 _UNDERSTOOD = ("sign.", "idiom", "mended", "close.", "control.")
 
@@ -59,9 +61,7 @@ class Heard:
     @cached_property
     def closing(self) -> Closing | None:
         """Why the reply may be closed; None when a person must read it."""
-        if len(self.findings.masks) >= MOST_WORDS:
-            return None
-        settled = _settled(self.answer, self.score, self.after)
+        settled = _settled(self.answer, self.score, self.after) or carries_out(self.findings, self.after)
         return closing(self.findings, self.scope, self.signs, settled=settled, score=self.score)
 
     @cached_property
@@ -78,6 +78,17 @@ class Heard:
                 return at
         return None
 
+    @cached_property
+    def reported(self) -> int | None:
+        """A part of the body of which something was reported that was not understood; not when asked or answering."""
+        findings = self.findings
+        if findings.of("ask") or findings.where("good", "thanks", "answer_no") or len(findings.masks) < 3:
+            return None
+        kinds = [kind for kind in findings.by_kind if kind.startswith(_UNDERSTOOD)]
+        at = unsaid_of_body(findings, findings.covered(*kinds))
+        present = at is not None and self.scope.of(Finding("net.word", (at,))) is Standing.PRESENT
+        return at if present else None
+
     @property
     def pain(self) -> int | None:
         """The current pain score, None when none is given."""
@@ -86,7 +97,7 @@ class Heard:
 
 def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Heard:
     """Gather what a reply says; `after` is the key of the message it answers."""
-    findings = find(reading, words)
+    findings = meant(find(reading, words))
     numbers = amounts(findings)
     score = pain_score(findings, numbers, asked=after == "checkin_pain")
     scope = Scope(findings, leading_no=after == "checkin_yesno")

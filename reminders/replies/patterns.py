@@ -27,6 +27,8 @@ class Pattern:
     kind: str
     items: tuple[Item, ...]
     anchor: int
+    needs: tuple[int, ...]
+    """The classes of the other places, those met least first: a text without one of them can't match."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +70,9 @@ def parse(kind: str, line: str, *, bits: Callable[[str], int], weigh: Callable[[
             for head, *rest in parts[1:]:
                 gap = _SENTENCE if whole else _FAR
                 items += [replace(head, gap=gap, whole_sentence=whole), *rest]
-            anchor = min(range(len(items)), key=lambda at: weigh(items[at].mask))
-            yield Pattern(kind, tuple(items), anchor)
+            order_met = sorted(range(len(items)), key=lambda at: weigh(items[at].mask))
+            needs = tuple(items[at].mask for at in order_met[1:])
+            yield Pattern(kind, tuple(items), order_met[0], needs)
 
 
 def _sequences(words: Sequence[str], bits: Callable[[str], int]) -> Iterator[tuple[Item, ...]]:

@@ -22,8 +22,12 @@ _SIGNATURE = re.compile(r"\b(?:sent from my|enviado desde mi|envoyé de mon) \w+
 _SENTENCE_ENDS = frozenset(".!?;\n\r。！？；؟")
 _ASKS = frozenset("?؟？")
 _DASHES = frozenset("-–—/|*•~")
-MOST_WORDS = 1000
-"""Words read of one reply; a text message holds a few hundred, more is noise that must not cost time."""
+MOST_WORDS = 20_000
+"""Words read of one reply; more than any person writes, so that noise without end has an end."""
+AT_ONCE = 300
+"""Words that are looked at together; a longer reply is read in parts, so that its cost grows with its length only."""
+_SHARED = 40
+"""Words that two neighbouring parts share, so that nothing is cut in two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,20 @@ def read(text: str) -> Reading:
         if len(tokens) >= MOST_WORDS:
             break
     return Reading(text, tuple(tokens), tuple(clauses), tuple(sentences))
+
+
+def parts(reading: Reading) -> Iterator[Reading]:
+    """Yield the reading itself, or its parts in order when it is longer than what is looked at together."""
+    if len(reading.tokens) <= AT_ONCE:
+        yield reading
+        return
+    seen: set[tuple[str, ...]] = set()
+    for first in range(0, len(reading.tokens) - _SHARED, AT_ONCE - _SHARED):
+        here = slice(first, first + AT_ONCE)
+        words = tuple(token.word for token in reading.tokens[here])
+        if words not in seen:  # noise repeats itself and need not be read twice
+            yield Reading(reading.text, reading.tokens[here], reading.clause[here], reading.sentence[here])
+        seen.add(words)
 
 
 def _pieces(text: str) -> Iterator[tuple[str, str, int, int]]:

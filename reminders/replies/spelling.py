@@ -25,6 +25,10 @@ _SPANISH_SOUNDS = (
 )
 
 
+_ACCENT_COUNTS = {"sí": "sii", "uña": "unia", "uñas": "unias"}
+"""Words that without their accent are another, common one: yes and "if", nail and "a"."""
+
+
 @lru_cache(maxsize=65536)
 def fold(word: str) -> str:
     """Lower case without accents, apostrophes, hidden characters or letters stretched beyond two.
@@ -32,8 +36,8 @@ def fold(word: str) -> str:
     The first 40 letters are kept. `Año` gives `ano`, `DON’T` gives `dont`, `helllllp` gives `hellp`.
     """
     word = word[:_LONGEST_WORD]
-    if word.casefold() == "sí":
-        return "sii"  # yes; without its accent it would be "if"
+    if not word.isascii() and (kept := _ACCENT_COUNTS.get(word.casefold())):
+        return kept
     if not word.isascii():
         parts = unicodedata.normalize("NFKD", word)
         word = "".join(c for c in parts if not unicodedata.combining(c))

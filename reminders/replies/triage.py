@@ -15,7 +15,7 @@ from reminders.replies.judging import evidence
 from reminders.replies.labels import PRECEDENCE, SIGNS, Evidence, Label, Triage
 from reminders.replies.language import READ, language_of, words_of
 from reminders.replies.pain import SEVERE_PAIN
-from reminders.replies.reading import read
+from reminders.replies.reading import parts, read
 from reminders.replies.urgency import Patient
 
 
@@ -32,10 +32,17 @@ def triage(
     `after` is the instruction key of the message answered (`none` when nothing is pending; an unknown key is a plain
     instruction), `language` the one the patient chose, `day` the day of the course (0 the day of the procedure).
     """
-    reading = read(text)
-    spoken = language_of(reading, language)
-    heard = hear(reading, after, words_of(spoken), Patient(day=day, factors=factors))
-    return _decide(heard, after, spoken.partition("+")[0])
+    patient = Patient(day=day, factors=factors)
+    results: list[Triage] = []
+    for reading in parts(read(text)):
+        spoken = language_of(reading, language)
+        heard = hear(reading, after, words_of(spoken), patient)
+        results.append(_decide(heard, after, spoken.partition("+")[0]))
+    if len(results) == 1:
+        return results[0]
+    whole = _most_urgent(results)
+    # what is written at such length is never closed unread
+    return whole if whole.needs_person else replace(whole, label=Label.ROUTINE, signs=("unclear",))
 
 
 def triage_together(

@@ -24,7 +24,7 @@ def rows(*labels: str) -> list[Row]:
 
 SERIOUS = rows("emergency", "urgent")
 # A bare or leading "no" means something else once words stand before it or punctuation is gone.
-SENTENCES = [row for row in SERIOUS if not re.match(r"(?i)\s*(no|n|nope|nah|👎)\b", row["text"])][::2]
+SENTENCES = [row for row in SERIOUS if not re.match(r"(?i)\s*(no|n|nope|nah|👎)\b", row["text"])][::4]
 
 
 def unaccented(text: str) -> str:
