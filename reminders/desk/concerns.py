@@ -49,11 +49,25 @@ def note_on_concern(session: Session, desk: Desk, concern_id: int, *, by: str, n
     return concern
 
 
+def record_call(session: Session, desk: Desk, concern_id: int, call: CallBack, *, by: str) -> Concern:
+    """Note how a call-back went when the concern is not done yet: who left a voicemail tries again.
+
+    A concern that nobody has becomes the caller's. Raises StateError when it is closed or somebody else has it.
+    """
+    by, text = _named(by), _said(call)
+    concern = _found(session, concern_id)
+    if concern.state == "closed" or (concern.state == "taken" and concern.taken_by != by):
+        holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
+        raise StateError(f"concern {concern_id} is {holder}")
+    if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=by):
+        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+    concerns.add_event(session, _event(desk, concern_id, "called", by, text))
+    return _found(session, concern_id)
+
+
 def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack, *, by: str) -> Concern:
     """Close a concern with how the call-back ended; raises StateError when it is closed or somebody else has it."""
-    if ended.outcome not in OUTCOMES:
-        raise InputError(f"no outcome {ended.outcome!r}; there are {', '.join(OUTCOMES)}")
-    by, note = _named(by), _note(ended.note, needed=False)
+    by, text = _named(by), _said(ended)
     concern = _found(session, concern_id)
     if concern.state == "taken" and concern.taken_by != by:
         raise StateError(f"concern {concern_id} is taken by {concern.taken_by}; only they close it")
@@ -62,9 +76,7 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     )
     if not closed:
         raise StateError(f"concern {concern_id} is closed already")
-    concerns.add_event(
-        session, _event(desk, concern_id, "closed", by, f"{ended.outcome}: {note}" if note else ended.outcome)
-    )
+    concerns.add_event(session, _event(desk, concern_id, "closed", by, text))
     return _found(session, concern_id)
 
 
@@ -128,6 +140,13 @@ def _named(by: str) -> str:
     if not by.strip():
         raise InputError("say who you are: the history of a concern names everybody who worked on it")
     return by.strip()
+
+
+def _said(call: CallBack) -> str:
+    if call.outcome not in OUTCOMES:
+        raise InputError(f"no outcome {call.outcome!r}; there are {', '.join(OUTCOMES)}")
+    note = _note(call.note, needed=False)
+    return f"{call.outcome}: {note}" if note else call.outcome
 
 
 def _note(text: str, *, needed: bool) -> str:

@@ -451,7 +451,7 @@ class ConcernEvent(SQLModel, table=True):
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     concern_id: int = _id_of("concern.id", index=True)
     action: str
-    """opened, reply, raised, escalated, taken, handed_over, given_back, note, closed, reopened."""
+    """opened, reply, raised, escalated, taken, handed_over, given_back, called, note, closed, reopened."""
     by: str
     note: str
     reply_id: int | None = Field(default=None, sa_column=Column(BigId))

@@ -14,6 +14,7 @@ from reminders.desk.concerns import (
     CallBack,
     close_concern,
     note_on_concern,
+    record_call,
     take_concern,
 )
 from reminders.errors import InputError, NotFound, StateError
@@ -166,3 +167,25 @@ def test_the_list_is_by_urgency_and_then_by_when_it_is_due(office: Office) -> No
     assert [each.urgency for each in office.concerns()] == ["emergency", "urgent", "urgent", "routine"]
     urgent = [each.due_at for each in office.concerns()[1:3]]
     assert urgent == sorted(urgent)
+
+
+@pytest.mark.parametrize("outcome", OUTCOMES)
+def test_a_call_is_noted_with_its_result_and_the_concern_stays_the_caller_s(worried: Office, outcome: str) -> None:
+    with worried.database.writing() as session:
+        concern = record_call(session, worried.desk, 1, CallBack(outcome=outcome, note="tries at 14:00"), by="Ada")
+    assert (concern.state, concern.taken_by, concern.outcome) == ("taken", "Ada", None)
+    last = worried.history(1)[-1]
+    assert (last.action, last.by, last.note) == ("called", "Ada", f"{outcome}: tries at 14:00")
+
+
+def test_only_who_has_a_concern_calls_and_nobody_after_it_is_closed(worried: Office) -> None:
+    call = CallBack(outcome="left_voicemail")
+    take(worried, "Ada")
+    with worried.database.writing() as session, pytest.raises(StateError, match="taken by Ada"):
+        record_call(session, worried.desk, 1, call, by="Bo")
+    with worried.database.writing() as session, pytest.raises(InputError, match="no outcome"):
+        record_call(session, worried.desk, 1, CallBack(outcome="maybe"), by="Ada")
+    with worried.database.writing() as session:
+        close_concern(session, worried.desk, 1, CallBack(outcome="reached"), by="Ada")
+    with worried.database.writing() as session, pytest.raises(StateError, match="closed"):
+        record_call(session, worried.desk, 1, call, by="Ada")
