@@ -65,15 +65,6 @@ def test_a_new_procedure_is_approved_only_when_nothing_says_todo(terminal: Termi
     assert fresh.run("approve", "ear-wash", *APPROVAL).exit_code == 0
 
 
-def test_check_finds_what_is_still_to_be_written(terminal: Terminal) -> None:
-    own_plans(terminal)
-    terminal.run("new-procedure", "ear-wash")
-    report = terminal.run("check", "ear-wash", "--quick")
-
-    assert report.exit_code == 1
-    assert "TODO" in report.stdout
-
-
 @pytest.mark.parametrize("name", ["Ear", "shared", "wart-cryotherapy"])
 def test_a_name_that_is_none_or_taken_is_refused(terminal: Terminal, name: str) -> None:
     own_plans(terminal)

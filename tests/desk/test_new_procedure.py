@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,9 @@ import pytest
 from reminders.desk.new_procedure import begin_procedure, unfinished
 from reminders.desk.plan_timeline import picture_of, timeline_of
 from reminders.desk.plans import PlanLibrary
+from reminders.desk.prove.findings import Severity
+from reminders.desk.prove.run import Bound, prove
+from reminders.desk.prove.strands import Effort
 from reminders.errors import InputError
 from tests.build import PLANS
 from tests.desk.office import Office
@@ -40,6 +44,19 @@ def test_every_place_that_says_todo_is_named_with_its_line(templates: Path) -> N
     assert len(found) > 5
     for fault in found:
         assert "TODO" in fault.file.read_text(encoding="utf-8").splitlines()[fault.line - 1]
+
+
+def test_a_scaffold_passes_the_proof_which_names_each_place_still_to_be_written(
+    templates: Path, office: Office
+) -> None:
+    begin_procedure(templates, "ear-wash", title="Ear washing")
+    sender = replace(office.desk.house.sender, practice_name="Example Practice")
+    bound = Bound(templates=templates, house=replace(office.desk.house, sender=sender))
+    report = prove("ear-wash", bound, effort=Effort.QUICK, processes=1)
+    assert report.holds
+    assert all(each.severity is Severity.NOTICE for each in report.findings)
+    places = {(each.file, each.line) for each in report.findings if each.rule == "unfinished"}
+    assert places == {(each.file, each.line) for each in unfinished(PlanLibrary(templates).get("ear-wash").plan)}
 
 
 @pytest.mark.parametrize("name", ["", "Ear", "ear wash", "../ear", "ear_wash", "-ear", "shared", "ear-"])

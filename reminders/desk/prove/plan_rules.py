@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from reminders.care.plan import VISIT_MARKS, Instruction, Plan
 from reminders.care.values import Channel, InDoubt, QuietMove
+from reminders.desk.new_procedure import unfinished
 from reminders.desk.prove.cases import Case
 from reminders.desk.prove.course_rules import Breach, may_wake, too_long_useful
 from reminders.desk.prove.findings import Finding, Severity
@@ -71,6 +72,19 @@ def status_findings(plan: Plan, files: TextFiles) -> Iterator[Finding]:
                 message=message,
                 severity=Severity.NOTICE,
             )
+
+
+def unfinished_findings(plan: Plan) -> Iterator[Finding]:
+    """Yield each place that still says TODO; it keeps the plan from being approved, not from being proved."""
+    for fault in unfinished(plan):
+        yield Finding(
+            rule="unfinished",
+            file=fault.file,
+            line=fault.line,
+            subject=plan.procedure,
+            message=fault.message,
+            severity=Severity.NOTICE,
+        )
 
 
 def whole_reading(bodies: Sequence[tuple[str, str]], language: str, channel: Channel) -> Iterator[Misworded]:

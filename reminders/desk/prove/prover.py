@@ -19,6 +19,7 @@ from reminders.desk.prove.plan_rules import (
     keys_naming_medicine,
     plan_breaches,
     status_findings,
+    unfinished_findings,
     whole_reading,
 )
 from reminders.desk.prove.strands import Depth, Strand
@@ -64,6 +65,7 @@ class Prover:
         """Yield what is wrong with the plan as a whole, whatever the moment; PlanError when word lists are missing."""
         for language in self.plan.file.languages:
             self._texts.lists(language)
+        yield from unfinished_findings(self.plan)
         yield from status_findings(self.plan, self.files)
         kinds = population(self.plan).kinds
         plain = completed(self.plan, AS_IT_IS).of(Case(procedure=self.plan.procedure, language=self.files.original))

@@ -69,20 +69,31 @@ class TextRules:
         self._lists: dict[str, WordLists] = {}
         self._frames: dict[tuple[str, Channel], Frame] = {}
         self._known: dict[tuple[object, ...], _Known] = {}
+        self._by_source: dict[tuple[object, ...], _Known] = {}
 
     def flaws(self, trial: Trial, words: CourseWording) -> Iterator[Misworded]:
         """Yield what is wrong with the texts of a course, each by itself, and with messages that are too long."""
         for message in trial.messages:
             yield from self._too_long(message, words, trial)
             for each in message.members:
-                rendered = _rendered(each, words)
-                key = self._key(each, message, trial, rendered)
-                known = self._known.get(key)
-                if known is None:
-                    known = self._known[key] = self._look_at(self.said(each, message, trial, words))
+                known = self._looked_at(each, message, trial, words)
                 yield from known.flaws
                 if known.days:
                     yield from map(self._wrap(each, trial), self._day_flaws(each, trial, known.days))
+
+    def _looked_at(self, each: Occurrence, message: Joined, trial: Trial, words: CourseWording) -> _Known:
+        """Return what is wrong with a text by itself: known already by what it follows from, or by its words."""
+        about = self._about(each, message, trial)
+        source = about, words.source_of(each)
+        known = self._by_source.get(source)
+        if known is None:
+            rendered = _rendered(each, words)
+            key = about, rendered.channel, rendered.text
+            known = self._known.get(key)
+            if known is None:
+                known = self._known[key] = self._look_at(self.said(each, message, trial, words))
+            self._by_source[source] = known
+        return known
 
     def lists(self, language: str) -> WordLists:
         """Return the words that a language is checked for; PlanError when there are none."""
@@ -110,8 +121,8 @@ class TextRules:
             words=words,
         )
 
-    def _key(self, each: Occurrence, message: Joined, trial: Trial, rendered: Rendered) -> tuple[object, ...]:
-        """Return all that the flaws of a text depend on."""
+    def _about(self, each: Occurrence, message: Joined, trial: Trial) -> tuple[object, ...]:
+        """Return all that the flaws of a text depend on, but for its words."""
         return (
             trial.case.language,
             each.key,
@@ -119,8 +130,6 @@ class TextRules:
             each.asks,
             message.outcome,
             trial.resolved.marks.intersection(MEDICINE_MARKS),
-            rendered.channel,
-            rendered.text,
         )
 
     def _look_at(self, said: Said) -> _Known:
@@ -147,7 +156,7 @@ class TextRules:
         sender = self._bench.house.sender
         yield from characters.unfinished_flaws(f"{said.rendered.subject or ''}\n{text}")
         yield from doses.barred_flaws(body, said.marks, lists.medicines)
-        yield from doses.dose_flaws(body, lists.review, lists.medicines)
+        yield from doses.dose_flaws(body, lists.review, lists.medicines, agreed=_milligrams(said.resolved))
         yield from parts.part_flaws(text, said.role, sender, lists.review)
         yield from parts.question_flaws(body, said.each.asks, lists.review)
         known = (sender.practice_phone, sender.after_hours_phone, sender.emergency_number)
@@ -262,6 +271,14 @@ class _Known:
 
     flaws: tuple[Misworded, ...]
     days: tuple[DayTold, ...]
+
+
+def _milligrams(resolved: Resolved) -> tuple[int, ...]:
+    """Return the amounts of medicine that are settings, as this course has them."""
+    settings = resolved.plan.file.settings.items()
+    return tuple(
+        resolved.amount(name) for name, each in settings if isinstance(each, NumberSetting) and each.unit == "mg"
+    )
 
 
 def _reading_flaws(body: str, language: str) -> Iterator[Flaw]:

@@ -12,7 +12,7 @@ from reminders.wording.sms import Encoding, costly_characters, measure, substitu
 SHOWN_LOCKED = 60
 """Characters of a message that a locked screen shows at least (common practice, no source)."""
 
-_UNFINISHED = re.compile(r"\{\{|\}\}|\{%|%\}|\{#|#\}|\{\s*\w+\s*\}|\bNone\b|\bUndefined\b|\bTODO\b|<\w+ object")
+_UNFINISHED = re.compile(r"\{\{|\}\}|\{%|%\}|\{#|#\}|\{\s*\w+\s*\}|\bNone\b|\bUndefined\b|<\w+ object")
 _PHONE = re.compile(r"\+?\(?\d[\d\s().\-]{5,}\d")
 _ADDRESS = re.compile(r"\S+@\S+\.\w+|https?://\S+|\bwww\.\S+")
 

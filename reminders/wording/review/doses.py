@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from reminders.wording.readability_sentences import sentences
@@ -36,11 +36,17 @@ def barred_flaws(text: str, marks: frozenset[str], medicines: Mapping[str, Medic
             yield Flaw(rule="barred_medicine", message=message, snippet=found[0])
 
 
-def dose_flaws(text: str, words: ReviewWords, medicines: Mapping[str, Medicine]) -> Iterator[Flaw]:
-    """Yield each amount beyond a label: at once, too soon again, or in 24 hours; no daily limit beside a dose."""
+def dose_flaws(
+    text: str, words: ReviewWords, medicines: Mapping[str, Medicine], *, agreed: Collection[int] = ()
+) -> Iterator[Flaw]:
+    """Yield each amount beyond a label: at once, too soon again, or in 24 hours; no daily limit beside a dose.
+
+    More than usual in 24 hours is only noticed, and not at all when it is `agreed`: what a clinician set, in mg.
+    """
     low = re.sub(r"(?<=\d)[.,](?=\d{3}\b)", "", with_figures(text, words.numbers))
     for name, clauses in _by_medicine(low, words, medicines).items():
-        yield from _medicine_flaws(name, medicines[name], clauses, words)
+        found = _medicine_flaws(name, medicines[name], clauses, words)
+        yield from (flaw for flaw in found if not (flaw.notice and flaw.snippet in map(str, agreed)))
 
 
 def _by_medicine(text: str, words: ReviewWords, medicines: Mapping[str, Medicine]) -> dict[str, list[_Clause]]:

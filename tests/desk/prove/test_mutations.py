@@ -81,9 +81,12 @@ MUTATIONS = {
     ),
     "eight tablets at once": text("en/pain_relief.sms.j2", "1-2 tablets", "1-8 tablets", "dose"),
     "eight tablets a day": text("en/pain_relief.sms.j2", "At most 6 in 24", "At most 8 in 24", "dose"),
-    "acetaminophen above the label": text("en/pain_relief_acetaminophen.sms.j2", "3,000 mg", "4,500 mg", "dose"),
+    "acetaminophen above the label": text(
+        "en/pain_relief_acetaminophen.sms.j2", '{% include "acetaminophen_limit.j2" %}', "4,500 mg", "dose"
+    ),
     "acetaminophen above the label in an e-mail": Mutation(
-        key="pain_relief_acetaminophen", file="en/take_acetaminophen.j2", old="3,000 mg", new="4,500 mg", rule="dose",
+        key="pain_relief_acetaminophen", file="en/take_acetaminophen.j2", rule="dose",
+        old='{% include "acetaminophen_limit.j2" %}', new="4,500 mg",
     ),
     "tablets too soon again": text("en/pain_relief_ibuprofen.sms.j2", "every 4-6 hours", "every 2 hours", "dose"),
     "no daily limit": text("en/pain_relief_ibuprofen.sms.j2", " At most 6 in 24 hours.", "", "dose"),

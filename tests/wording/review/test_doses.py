@@ -38,3 +38,15 @@ def test_what_is_beyond_the_label_is_told(language: str, text: str, told: str) -
 @pytest.mark.parametrize(("language", "text"), WITHIN)
 def test_what_keeps_to_the_label_is_not(language: str, text: str) -> None:
     assert said_of(language, text) == []
+
+
+@pytest.mark.parametrize(
+    ("agreed", "told"), [((), ["4000 mg of acetaminophen is more than the usual 3000 mg"]), ((4000,), [])]
+)
+def test_more_than_usual_is_noticed_unless_a_clinician_set_it(agreed: tuple[int, ...], told: list[str]) -> None:
+    lists = read_word_lists("en", folder=PLANS / LEAD, shared=PLANS / "shared")
+    flaws = list(
+        dose_flaws("Take acetaminophen. At most 4,000 mg in 24 hours.", lists.review, lists.medicines, agreed=agreed)
+    )
+    assert [flaw.message.removesuffix(" in 24 hours") for flaw in flaws if flaw.notice] == told
+    assert all(flaw.notice for flaw in flaws)
