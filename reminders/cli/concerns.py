@@ -20,6 +20,7 @@ from reminders.desk.concerns import (
     give_back,
     hand_over,
     note_on_concern,
+    record_call,
     reopen_concern,
     take_concern,
 )
@@ -90,6 +91,21 @@ def note(ctx: click.Context, concern: int, text: str, by: str | None, as_json: b
     app = opened(ctx)
     with app.database.writing() as session:
         note_on_concern(session, app.desk, concern, by=acting(by), note=text)
+    _report(ctx, concern, as_json=as_json)
+
+
+@concerns.command(epilog='\b\nExample:\n  reminders concerns call 3 --by "N. Nurse" --outcome left_voicemail\n')
+@click.argument("concern", type=int)
+@click.option("--outcome", required=True, metavar="OUTCOME", help=f"How the call went: {', '.join(OUTCOMES)}.")
+@click.option("--note", "text", default="", metavar="TEXT", help="What else is to be known.")
+@by_option
+@json_option
+@click.pass_context
+def call(ctx: click.Context, concern: int, outcome: str, text: str, by: str | None, as_json: bool) -> None:
+    """Note how a call about CONCERN went when it is not done yet; it stays yours."""
+    app = opened(ctx)
+    with app.database.writing() as session:
+        record_call(session, app.desk, concern, CallBack(outcome=outcome, note=text), by=acting(by))
     _report(ctx, concern, as_json=as_json)
 
 

@@ -243,3 +243,13 @@ def test_a_preview_shows_what_staff_see_to_apart_from_the_messages(terminal: Ter
     assert "Was the result given to the patient and recorded?" in shown
     assert "For staff" not in terminal.run(*given, "--sheet").stdout
     assert all(message["key"] != "result_given" for message in terminal.ask(*given))
+
+
+def test_a_call_without_an_answer_is_noted_and_the_concern_stays_taken(enrolled: Terminal) -> None:
+    enrolled.ask("reply", "--from", PHONE, "there is smelly pus")
+
+    found = enrolled.ask("concerns", "call", "1", "--by", "Nurse", "--outcome", "left_voicemail", "--note", "again")
+
+    assert (found["state"], found["taken_by"]) == ("taken", "Nurse")
+    assert found["history"][-1]["action"] == "called"
+    assert found["history"][-1]["note"] == "left_voicemail: again"
