@@ -113,6 +113,11 @@ class CourseWording:
             lambda: put_together([self._body(each, facts, channel) for each in due], frame, channel),
         )
 
+    def source_of(self, each: Occurrence) -> Hashable:
+        """Return what the words of one occurrence follow from: where it is equal, `render` gives the same."""
+        facts, frame = self._shared(each.channel)
+        return frame, self._due(each, facts, each.channel, at_desk=False).key
+
     def body(self, each: Occurrence) -> str:
         """Return the words of one occurrence as an SMS says them, without the frame; for the printed sheet."""
         facts, _ = self._shared(Channel.SMS)
