@@ -19,6 +19,7 @@ from reminders.errors import InputError
 from reminders.records.tables import Approval
 from reminders.wording.email_body import html
 from reminders.wording.languages import TranslationStatus
+from reminders.words import gettext, language
 
 
 @click.command(
@@ -60,17 +61,20 @@ def approve(
         write_plan_page(page, ready, _page(app, ready))
         return
     if not by or not license:
-        raise InputError("an approval needs --by NAME and --license NUMBER; --page FILE writes the plan to read first")
+        raise InputError(
+            gettext("an approval needs --by NAME and --license NUMBER; --page FILE writes the plan to read first")
+        )
     if not as_json:
         line(_page(app, ready))
         _show_plan(ready)
-    confirm(f"{by.strip()} read every text and approves them all?", yes=yes)
+    confirm(gettext("{name} read every text and approves them all?", name=by.strip()), yes=yes)
     with app.database.writing() as session:
         approval = approve_plan(session, app.desk, procedure, Approver(name=by, license=license))
     if as_json:
         print_json({**_as_json(approval, app, current=True), "languages": _languages(ready)})
     else:
-        line(f"Approved by {approval.approved_by}, licence {approval.license}.", style="bold green")
+        said = gettext("Approved by {name}, licence {license}.", name=approval.approved_by, license=approval.license)
+        line(said, style="bold green")
 
 
 @click.command(
@@ -91,16 +95,21 @@ def approvals(ctx: click.Context, procedure: str | None, as_json: bool) -> None:
     if as_json:
         print_json([_as_json(each, app, current=current) for each, current in found])
     elif not found:
-        line("Nothing was approved yet.")
+        line(gettext("Nothing was approved yet."))
     else:
         show_rows(
-            table("Approved by", ("When", {"no_wrap": True}), ("Plan", {"ratio": 1}), "Holds"),
+            table(
+                gettext("Approved by"),
+                (gettext("When"), {"no_wrap": True}),
+                (gettext("Plan"), {"ratio": 1}),
+                gettext("Holds"),
+            ),
             (
                 [
-                    f"{each.approved_by}\nlicence {each.license}",
+                    f"{each.approved_by}\n" + gettext("licence {number}", number=each.license),
                     when(each.at, app.config.zone),
-                    f"{each.procedure}\nversion {each.plan_version}",
-                    "yes" if current else "no: changed since",
+                    f"{each.procedure}\n" + gettext("version {number}", number=each.plan_version),
+                    gettext("yes") if current else gettext("no: changed since"),
                 ]
                 for each, current in found
             ),
@@ -116,23 +125,23 @@ def write_plan_page(path: Path, ready: ReadyPlan, page: str) -> None:
     """Write the page to read before an approval; raises InputError for an ending that is neither .html nor .md."""
     match path.suffix.lower():
         case ".html":
-            path.write_text(html(page, language="en", title=ready.plan.title), "utf-8")
+            path.write_text(html(page, language=language(), title=ready.plan.title), "utf-8")
         case ".md":
             path.write_text(page, "utf-8")
         case _:
-            raise InputError(f"{path.name}: the page is written as .html or .md")
-    line(f"Wrote {path}: read it, then approve with --by and --license.")
+            raise InputError(gettext("{file}: the page is written as .html or .md", file=path.name))
+    line(gettext("Wrote {file}: read it, then approve with --by and --license.", file=path))
 
 
 def _show_plan(ready: ReadyPlan) -> None:
     file = ready.plan.file
     line(file.title, style="bold")
-    line(f"Version {file.version}, {len(ready.plan.instructions)} instructions")
-    line(f"Content {ready.content_hash}")
+    line(gettext("Version {number}, {count} instructions", number=file.version, count=len(ready.plan.instructions)))
+    line(gettext("Content {hash}", hash=ready.content_hash))
     for code, status in _languages(ready).items():
         line(f"  {code}: {status}")
     if TranslationStatus.DRAFT in _languages(ready).values():
-        warn("draft translations were read by nobody qualified; they are not sent but in demo mode")
+        warn(gettext("draft translations were read by nobody qualified; they are not sent but in demo mode"))
     for caution in file.cautions:
         line(f"  {caution}", style="dim")
 

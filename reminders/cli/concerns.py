@@ -24,8 +24,18 @@ from reminders.desk.concerns import (
     reopen_concern,
     take_concern,
 )
+from reminders.words import gettext, marked, ngettext
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
+
+
+_STORED = (
+    *(marked("reached"), marked("left voicemail"), marked("sent to clinic"), marked("sent to emergency")),
+    *(marked("not needed"), marked("opened"), marked("reply"), marked("raised"), marked("escalated"), marked("taken")),
+    *(marked("handed over"), marked("given back"), marked("called"), marked("note"), marked("closed"), marked("reopened")),
+    *(marked("stopped"), marked("released"), marked("unreachable"), marked("unknown")),
+)
+"""Outcomes, steps and states of addresses, as they are shown; the database has them with `_`."""
 
 
 @click.group(
@@ -53,7 +63,7 @@ def concerns(ctx: click.Context, closed_too: bool, as_json: bool) -> None:
     if as_json:
         print_json([concern_as_json(each) for each in found])
     elif not found:
-        line("No concern is open.")
+        line(gettext("No concern is open."))
     else:
         show_concerns(found, app.clock.now())
 
@@ -181,8 +191,8 @@ def _report(ctx: click.Context, concern: int, *, as_json: bool) -> None:
         return
     _show_concern(found, app.clock.now())
     show_rows(
-        table(("When", {"no_wrap": True}), "What", "By", ("Note", {"ratio": 1})),
-        ([short_when(step.at, found.zone), step.action, step.by, step.note] for step in found.history),
+        table((gettext("When"), {"no_wrap": True}), gettext("What"), gettext("By"), (gettext("Note"), {"ratio": 1})),
+        ([short_when(step.at, found.zone), _shown(step.action), step.by, step.note] for step in found.history),
     )
 
 
@@ -193,12 +203,18 @@ def show_concerns(found: Sequence[ListedConcern], now: datetime) -> None:
         line()
     waiting = sum(each.state == "open" for each in found)
     overdue = sum(each.is_overdue for each in found)
-    line(f"{len(found)} shown: {waiting} that nobody took, {overdue} overdue.", style="bold")
+    said = gettext(
+        "{shown} shown: {waiting} that nobody took, {overdue} overdue.",
+        shown=len(found),
+        waiting=waiting,
+        overdue=overdue,
+    )
+    line(said, style="bold")
 
 
 def _show_concern(concern: ListedConcern, now: datetime) -> None:
     console().print(_headline(concern, now))
-    line(f"  {concern.patient or 'Nobody known'}: {_reach(concern)}")
+    line(f"  {concern.patient or gettext('Nobody known')}: {_reach(concern)}")
     line(f"  {concern.summary}")
     for reply in concern.said:
         said = " ".join(reply.text.split())
@@ -207,14 +223,15 @@ def _show_concern(concern: ListedConcern, now: datetime) -> None:
 
 def _headline(concern: ListedConcern, now: datetime) -> Text:
     text = Text()
-    text.append(f" {concern.urgency.upper()} ", style=_STYLES.get(concern.urgency, ""))
-    text.append(f" concern {concern.id}", style="bold")
+    text.append(f" {gettext(concern.urgency).upper()} ", style=_STYLES.get(concern.urgency, ""))
+    text.append(" " + gettext("concern {id}", id=concern.id), style="bold")
     if concern.enrollment_id:
-        text.append(f", enrollment {concern.enrollment_id}")
+        text.append(", " + gettext("enrollment {id}", id=concern.enrollment_id))
     if concern.state == "closed":
-        text.append(f", closed: {(concern.outcome or '').replace('_', ' ')}", style="dim")
+        text.append(", " + gettext("closed: {outcome}", outcome=_shown(concern.outcome or "")), style="dim")
         return text
-    text.append(f", taken by {concern.taken_by}" if concern.taken_by else ", nobody took it")
+    taken = gettext("taken by {name}", name=concern.taken_by) if concern.taken_by else gettext("nobody took it")
+    text.append(", " + taken)
     style = "bold red" if concern.is_overdue else ""
     text.append(f", {_clock(concern.due_at - now)}", style=style)
     text.append(f" ({short_when(concern.due_at, concern.zone)})")
@@ -223,15 +240,27 @@ def _headline(concern: ListedConcern, now: datetime) -> Text:
 
 def _clock(left: timedelta) -> str:
     minutes = int(abs(left).total_seconds() // 60)
-    length = (
-        f"{minutes} min" if minutes < 120 else f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} days"
-    )
-    return f"overdue by {length}" if left < timedelta(0) else f"due in {length}"
+    if minutes < 120:
+        length = gettext("{number} min", number=minutes)
+    elif minutes < 2880:
+        length = gettext("{number} h", number=minutes // 60)
+    else:
+        length = ngettext("{number} day", "{number} days", minutes // 1440)
+    said = marked("overdue by {length}") if left < timedelta(0) else marked("due in {length}")
+    return gettext(said, length=length)
+
+
+def _shown(stored: str) -> str:
+    """Return a word of the database as it is shown."""
+    plain = stored.replace("_", " ")
+    return gettext(plain) if plain else ""
 
 
 def _reach(concern: ListedConcern) -> str:
-    places = [each.address if each.state == "active" else f"{each.address} ({each.state})" for each in concern.reach]
-    return ", ".join(places) or "no number is known"
+    places = [
+        each.address if each.state == "active" else f"{each.address} ({gettext(each.state)})" for each in concern.reach
+    ]
+    return ", ".join(places) or gettext("no number is known")
 
 
 def concern_as_json(concern: ListedConcern) -> dict[str, Any]:

@@ -10,6 +10,9 @@ from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened
 from reminders.cli.terminal import as_text, line, short_when, show_rows, table
 from reminders.desk.digest import Digest, DigestConcern, DigestCourse, make_digest
+from reminders.words import gettext, marked
+
+_HEADINGS = (marked("Enrollment"), marked("Patient"), marked("Procedure"), marked("Day"), marked("Left"))
 
 
 @click.command(epilog="\b\nExamples:\n  reminders digest\n  reminders digest --json\n")
@@ -27,7 +30,10 @@ def digest(ctx: click.Context, as_json: bool) -> None:
         print_json(_as_json(found, app.config.zone))
         return
     show_rows(
-        table("Enrollment", "Patient", "Procedure", "Day", "Left", ("State", {"ratio": 1})),
+        table(
+            *(gettext(heading) for heading in _HEADINGS),
+            (gettext("State"), {"ratio": 1}),
+        ),
         (
             [str(each.enrollment_id), each.patient, each.procedure, str(each.day), str(each.waiting), _state(each)]
             for each in found.courses
@@ -39,23 +45,26 @@ def digest(ctx: click.Context, as_json: bool) -> None:
             ([short_when(each.due_at, app.config.zone), str(each.enrollment_id), each.says] for each in found.tasks),
         )
     overdue = sum(each.is_overdue for each in found.concerns)
-    line(
-        f"{len(found.courses)} courses run, {len(found.silent)} silent; {len(found.concerns)} concerns open, "
-        f"{overdue} of them overdue.",
-        style="bold",
+    said = gettext(
+        "{courses} courses run, {silent} silent; {concerns} concerns open, {overdue} of them overdue.",
+        courses=len(found.courses),
+        silent=len(found.silent),
+        concerns=len(found.concerns),
+        overdue=overdue,
     )
+    line(said, style="bold")
 
 
 def _state(course: DigestCourse) -> str:
     said = []
     if course.concerns:
-        said.append("concern " + ", ".join(map(str, course.concerns)))
+        said.append(gettext("concern {id}", id=", ".join(map(str, course.concerns))))
     if course.silent_since is not None:
-        said.append(f"silent since {short_when(course.silent_since, course.zone)}")
+        said.append(gettext("silent since {when}", when=short_when(course.silent_since, course.zone)))
     if course.is_paused:
-        said.append("paused")
+        said.append(gettext("paused"))
     if course.failed:
-        said.append(f"{course.failed} failed")
+        said.append(gettext("{number} failed", number=course.failed))
     return "; ".join(said)
 
 

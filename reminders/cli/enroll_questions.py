@@ -17,6 +17,7 @@ from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import language_of, parse_moment
 from reminders.desk.enroll import EnrollmentInput
 from reminders.errors import InputError
+from reminders.words import gettext
 
 Value = TypeVar("Value")
 
@@ -28,27 +29,27 @@ def ask_for_missing(app: App, given: EnrollmentInput) -> EnrollmentInput:
     if given.first_name and address and given.course.end and given.consent:
         return given
     plan = app.library.get(given.procedure).plan
-    click.echo(f"Enrolling for: {plan.title}. Ctrl-C stops, and nothing is stored.", err=True)
+    click.echo(gettext("Enrolling for: {plan}. Ctrl-C stops, and nothing is stored.", plan=plan.title), err=True)
     given = _ask_person(app, given, by_email=by_email)
     given = _ask_course(app, given, plan)
     if not given.consent:
-        question = "Did the patient agree to be written to there, and hear that messages are not encrypted?"
+        question = gettext("Did the patient agree to be written to there, and hear that messages are not encrypted?")
         given = replace(given, consent=click.confirm(question, err=True))
     return given
 
 
 def _ask_person(app: App, given: EnrollmentInput, *, by_email: bool) -> EnrollmentInput:
-    first = given.first_name or _ask("First name", lambda text: parse_name(text, what="first name"))
-    last = given.last_name or _ask("Last name", lambda text: parse_name(text, what="last name"), default="")
+    first = given.first_name or _ask(gettext("First name"), lambda text: parse_name(text, what="first name"))
+    last = given.last_name or _ask(gettext("Last name"), lambda text: parse_name(text, what="last name"), default="")
     zone = _zone(given, app)
     if by_email:
-        email = given.email or _ask("E-mail address", parse_email)
+        email = given.email or _ask(gettext("E-mail address"), parse_email)
         return replace(given, first_name=first, last_name=last, email=email)
 
     def number(text: str) -> str:
         return parse_phone(text, region=app.desk.region, zone=zone, at=app.clock.now()).e164
 
-    return replace(given, first_name=first, last_name=last, phone=given.phone or _ask("Mobile number", number))
+    return replace(given, first_name=first, last_name=last, phone=given.phone or _ask(gettext("Mobile number"), number))
 
 
 def _ask_course(app: App, given: EnrollmentInput, plan: Plan) -> EnrollmentInput:
@@ -61,16 +62,18 @@ def _ask_course(app: App, given: EnrollmentInput, plan: Plan) -> EnrollmentInput
 
     if not course.end:
         now = app.clock.now().astimezone(zone)
-        course = replace(course, end=_ask("When did the procedure end?", moment, default=f"{now:%Y-%m-%d %H:%M}"))
+        course = replace(
+            course, end=_ask(gettext("When did the procedure end?"), moment, default=f"{now:%Y-%m-%d %H:%M}")
+        )
     if len(plan.file.languages) > 1:
-        question = f"Language ({', '.join(plan.file.languages)})"
+        question = gettext("Language ({known})", known=", ".join(plan.file.languages))
         course = replace(course, language=_ask(question, lambda text: language_of(text, plan), default=course.language))
     if not course.factors:
-        question = "Patient factors, with commas (`none` if there are none, ? lists them)"
+        question = gettext("Patient factors, with commas (`none` if there are none, ? lists them)")
         course = replace(course, factors=_ask(question, lambda text: _factors(text, plan)))
     if course.visit is None:
         visit = _ask(
-            "Return visit booked for (empty if not yet)", lambda text: moment(text) if text else "", default=""
+            gettext("Return visit booked for (empty if not yet)"), lambda text: moment(text) if text else "", default=""
         )
         course = replace(course, visit=visit or None)
     return replace(given, course=course)
@@ -81,7 +84,7 @@ def _factors(text: str, plan: Plan) -> tuple[str, ...]:
         raise InputError("", *(f"  {name}: {plan.factors[name].says}" for name in plan.file.factors))
     names = tuple(part.strip() for part in text.split(",") if part.strip())
     if not names:
-        raise InputError("say `none` if you asked and there are none")
+        raise InputError(gettext("say `none` if you asked and there are none"))
     return names if names == ("none",) else tuple(factor_named(name, plan) for name in names)
 
 

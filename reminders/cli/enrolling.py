@@ -27,6 +27,7 @@ from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput
 from reminders.desk.enroll import enroll as enroll_patient
 from reminders.desk.preview import as_rows
 from reminders.errors import InputError
+from reminders.words import gettext, ngettext
 
 
 @click.command(
@@ -109,7 +110,7 @@ def enroll(
             app, csv_file, given, ignored=ignored, all_or_nothing=all_or_nothing, dry_run=dry_run, as_json=as_json
         )
     if all_or_nothing or ignored:
-        raise InputError("--all-or-nothing and --ignore go with --csv")
+        raise InputError(gettext("--all-or-nothing and --ignore go with --csv"))
     if somebody_is_there():
         given = ask_for_missing(app, given)
     _require(given)
@@ -121,7 +122,7 @@ def enroll(
 def _require(given: EnrollmentInput) -> None:
     """Name what no rule of the desk can name: the options that hold it."""
     if not given.course.end:
-        raise InputError("--end is needed: when the procedure ended, like 2026-03-07T15:30")
+        raise InputError(gettext("--end is needed: when the procedure ended, like 2026-03-07T15:30"))
 
 
 def _enroll(app: App, given: EnrollmentInput, *, dry_run: bool) -> Enrolled:
@@ -140,28 +141,38 @@ def _show(enrolled: Enrolled, given: EnrollmentInput, *, dry_run: bool, as_json:
     sent = [each.joined.send_at for each in enrolled.composed.messages if each.joined.outcome is Outcome.SCHEDULED]
     name = f"{given.first_name.strip()} {given.last_name.strip()}".strip()
     if dry_run:
-        line(f"{name} could be enrolled; nothing was stored.", style="bold")
+        line(gettext("{name} could be enrolled; nothing was stored.", name=name), style="bold")
     else:
-        line(
-            f"Enrolled {name}: patient {enrolled.patient_id}, enrollment {enrolled.enrollment_id}.", style="bold green"
+        said = gettext(
+            "Enrolled {name}: patient {patient}, enrollment {enrollment}.",
+            name=name,
+            patient=enrolled.patient_id,
+            enrollment=enrolled.enrollment_id,
         )
+        line(said, style="bold green")
     if sent:
-        line(
-            f"{len(sent)} messages by {course.channel}, from {when(min(sent), course.zone)} "
-            f"to {when(max(sent), course.zone)} ({course.zone.key})."
+        said = ngettext(
+            "{number} message by {channel}, from {first} to {last} ({zone}).",
+            "{number} messages by {channel}, from {first} to {last} ({zone}).",
+            len(sent),
+            channel=course.channel,
+            first=when(min(sent), course.zone),
+            last=when(max(sent), course.zone),
+            zone=course.zone.key,
         )
+        line(said)
     for warning in enrolled.warnings:
         warn(warning)
     _show_spoken(enrolled)
     if not dry_run:
-        line(f"See them: reminders messages {enrolled.enrollment_id}", style="dim")
+        line(gettext("See them: {command}", command=f"reminders messages {enrolled.enrollment_id}"), style="dim")
 
 
 def _show_spoken(enrolled: Enrolled) -> None:
     """Print what staff must say now, word for word."""
     if enrolled.say_at_desk:
         show_rows(
-            table(("Say at the desk", {"style": "bold"}), ("Words", {"ratio": 1})),
+            table((gettext("Say at the desk"), {"style": "bold"}), (gettext("Words"), {"ratio": 1})),
             (
                 (member.key.replace("_", " "), enrolled.composed.words.body(member))
                 for each in enrolled.say_at_desk

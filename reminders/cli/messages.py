@@ -17,6 +17,7 @@ from reminders.desk.message_list import ListedMessage, list_messages
 from reminders.errors import InputError
 from reminders.records.finding import MessageFilter
 from reminders.records.message_states import MessageState
+from reminders.words import gettext, marked
 
 _STYLES = {
     MessageState.SENT: "green",
@@ -28,7 +29,18 @@ _STYLES = {
     MessageState.CANCELLED: "dim",
     MessageState.JOINED: "dim",
 }
-_STATE_WORDS = {MessageState.AT_CHECKOUT: "said at the desk", MessageState.UNCERTAIN: "uncertain: may be out"}
+_STATE_WORDS = {
+    MessageState.SCHEDULED: marked("scheduled"),
+    MessageState.SENDING: marked("sending"),
+    MessageState.SENT: marked("sent"),
+    MessageState.DELIVERED: marked("delivered"),
+    MessageState.FAILED: marked("failed"),
+    MessageState.UNCERTAIN: marked("uncertain: may be out"),
+    MessageState.WITHHELD: marked("withheld"),
+    MessageState.CANCELLED: marked("cancelled"),
+    MessageState.JOINED: marked("joined"),
+    MessageState.AT_CHECKOUT: marked("said at the desk"),
+}
 
 
 @click.command(
@@ -61,7 +73,9 @@ def messages(
     Times are by the patient's clock.
     """
     if enrollment is None and not due and not states:
-        raise InputError("name an enrollment, or say --due or --state; `reminders enrollments` lists the enrollments")
+        raise InputError(
+            gettext("name an enrollment, or say --due or --state; `reminders enrollments` lists the enrollments")
+        )
     app = opened(ctx)
     now = app.clock.now()
     wanted = MessageFilter(enrollment_id=enrollment, states=states, due_by=now if due else None, limit=limit)
@@ -70,40 +84,41 @@ def messages(
     if as_json:
         print_json([message_as_json(each) for each in found])
     elif not found:
-        line("Nothing is due." if due else "There are no such messages.")
+        line(gettext("Nothing is due.") if due else gettext("There are no such messages."))
     else:
         show_messages(found, why=why, with_patient=enrollment is None)
         if len(found) == limit:
-            line(f"The first {limit}; say --limit for more.", style="dim")
+            line(gettext("The first {number}; say --limit for more.", number=limit), style="dim")
 
 
 def show_messages(found: Sequence[ListedMessage], *, why: bool, with_patient: bool) -> None:
     """Print messages as a table in send order; what is said within another message stands with it."""
     columns: list[str | tuple[str, dict[str, Any]]] = [
-        ("When", {"no_wrap": True}),
-        ("What", {"max_width": 20}),
-        ("Words", {"ratio": 3}),
+        (gettext("When"), {"no_wrap": True}),
+        (gettext("What"), {"max_width": 20}),
+        (gettext("Words"), {"ratio": 3}),
     ]
     if with_patient:
-        columns.insert(1, ("Who", {"min_width": 8}))
+        columns.insert(1, (gettext("Who"), {"min_width": 8}))
     if why:
-        columns.append(("Why then", {"ratio": 2}))
+        columns.append((gettext("Why then"), {"ratio": 2}))
     show_rows(table(*columns), (_cells(each, why=why, with_patient=with_patient) for each in found))
     totals = {state: len(list(same)) for state, same in groupby(sorted(each.state for each in found))}
-    line(", ".join(f"{count} {state.replace('_', ' ')}" for state, count in totals.items()) + ".", style="dim")
+    shown = (f"{count} {gettext(_STATE_WORDS[MessageState(state)])}" for state, count in totals.items())
+    line(", ".join(shown) + ".", style="dim")
 
 
 def _cells(message: ListedMessage, *, why: bool, with_patient: bool) -> list[str | Text]:
     name = message.key.replace("_", " ")
     what = f"{name} {message.occurrence}" if message.occurrence > 1 else name
     state = MessageState(message.state)
-    words = message.text or (f"within {message.joined_into.replace('_', ' ')}" if message.joined_into else "")
+    words = message.text or _within(message.joined_into)
     said = Text(words)
     if message.detail:
         said.append(f"\n{message.detail}" if words else message.detail, style="yellow")
     cells: list[str | Text] = [
         short_when(message.send_at, message.zone),
-        Text(what + "\n").append(_STATE_WORDS.get(state, str(state)), style=_STYLES.get(state, "")),
+        Text(what + "\n").append(gettext(_STATE_WORDS[state]), style=_STYLES.get(state, "")),
         said,
     ]
     if with_patient:
@@ -112,6 +127,10 @@ def _cells(message: ListedMessage, *, why: bool, with_patient: bool) -> list[str
     if why:
         cells.append("\n".join(reason.text for reason in message.reasons))
     return cells
+
+
+def _within(host: str | None) -> str:
+    return gettext("within {message}", message=host.replace("_", " ")) if host else ""
 
 
 def message_as_json(message: ListedMessage) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from reminders.errors import InputError
+from reminders.words import gettext, on_day
 
 
 def console() -> Console:
@@ -37,7 +38,7 @@ def show_rows(made: Table, rows: Iterable[Sequence[str | Text]]) -> None:
     """Print a table with rows; what patients and staff wrote is never read as markup. Without rows it says so."""
     filled = list(rows)
     if not filled:
-        line("  none", style="dim")
+        line("  " + gettext("none"), style="dim")
         return
     for row in filled:
         made.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in row))
@@ -56,14 +57,12 @@ def warn(text: str) -> None:
 
 def when(instant: datetime, zone: ZoneInfo) -> str:
     """Return an instant as people of a zone write it: `Sat 7 Mar 2026 15:30`."""
-    local = instant.astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b %Y %H:%M}"
+    return on_day(instant.astimezone(zone))
 
 
 def short_when(instant: datetime, zone: ZoneInfo) -> str:
     """Return an instant without its year, for tables: `Sat 7 Mar 15:30`."""
-    local = instant.astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b %H:%M}"
+    return on_day(instant.astimezone(zone), "EEE d MMM HH:mm")
 
 
 def as_text(instant: datetime | None, zone: ZoneInfo) -> str | None:
@@ -81,5 +80,5 @@ def confirm(question: str, *, yes: bool) -> None:
     if yes:
         return
     if not somebody_is_there():
-        raise InputError("nothing was done: there is no terminal to ask at; say --yes if you mean it")
+        raise InputError(gettext("nothing was done: there is no terminal to ask at; say --yes if you mean it"))
     click.confirm(question, abort=True, err=True)

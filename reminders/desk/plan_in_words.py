@@ -19,58 +19,76 @@ from reminders.care.plan import (
     When,
 )
 from reminders.care.values import InDoubt, QuietMove
+from reminders.words import gettext, marked
 
 _ANCHORS = {
-    "procedure_end": "the procedure ended",
-    "block_placed": "the block was placed",
-    "dressing_applied": "the dressing was put on",
-    "visit": "the visit",
+    "procedure_end": marked("the procedure ended"),
+    "block_placed": marked("the block was placed"),
+    "dressing_applied": marked("the dressing was put on"),
+    "visit": marked("the visit"),
 }
+_SLOTS = (marked("morning"), marked("midday"), marked("evening"), marked("bedtime"))
+_DAYS_BEFORE_VISIT = marked("{days} days before the visit, {slot}")
 _QUIET = {
-    QuietMove.EARLIER: "in quiet hours it goes out before they begin",
-    QuietMove.LATER: "in quiet hours it waits for their end",
-    QuietMove.WITHHOLD: "in quiet hours it is dropped",
-    QuietMove.SEND: "in quiet hours it goes out only if the patient agreed to be contacted at night",
+    QuietMove.EARLIER: marked("in quiet hours it goes out before they begin"),
+    QuietMove.LATER: marked("in quiet hours it waits for their end"),
+    QuietMove.WITHHOLD: marked("in quiet hours it is dropped"),
+    QuietMove.SEND: marked("in quiet hours it goes out only if the patient agreed to be contacted at night"),
 }
 _IN_DOUBT = {
-    InDoubt.RESEND: "if nobody knows whether it went out, it is sent again",
-    InDoubt.HOLD: "if nobody knows whether it went out, it is not sent again and staff are told",
+    InDoubt.RESEND: marked("if nobody knows whether it went out, it is sent again"),
+    InDoubt.HOLD: marked("if nobody knows whether it went out, it is not sent again and staff are told"),
 }
 
 
 def timing_in_words(instruction: Instruction, plan: Plan) -> str:
     """Return when an instruction is said: `24 hours (first_dressing_hours) after the dressing was put on`."""
-    return "; and ".join(_when(each, plan) for each in instruction.when)
+    return gettext("; and ").join(_when(each, plan) for each in instruction.when)
 
 
 def handling_in_words(instruction: Instruction, plan: Plan) -> str:
     """Return what may happen to it: quiet hours, how long it helps, whether it must arrive, and doubt."""
     if instruction.useful_hours is not None:
-        useful = f"useful for {instruction.useful_hours} hours"
+        useful = gettext("useful for {number} hours", number=instruction.useful_hours)
     else:
-        useful = f"useful until {_anchor(instruction.useful_until or '', plan)}"
-    required = "required" if instruction.required else "optional: it gives way when a day has too many"
-    return "; ".join((_QUIET[instruction.quiet], useful, required, _IN_DOUBT[instruction.in_doubt]))
+        useful = gettext("useful until {anchor}", anchor=_anchor(instruction.useful_until or "", plan))
+    optional = marked("optional: it gives way when a day has too many")
+    required = gettext("required") if instruction.required else gettext(optional)
+    return "; ".join((gettext(_QUIET[instruction.quiet]), useful, required, gettext(_IN_DOUBT[instruction.in_doubt])))
 
 
 def conditions_in_words(instruction: Instruction, plan: Plan) -> str:
     """Return for whom an instruction is: `for everyone`, or the patients who get it or do not."""
     parts = []
     if instruction.only_if_any:
-        parts.append(f"only for a patient with any of: {_factors(instruction.only_if_any, plan)}")
+        parts.append(
+            gettext("only for a patient with any of: {factors}", factors=_factors(instruction.only_if_any, plan))
+        )
     if instruction.not_if_any:
-        parts.append(f"not for a patient with any of: {_factors(instruction.not_if_any, plan)}")
-    return "; ".join(parts) or "for everyone"
+        parts.append(
+            gettext("not for a patient with any of: {factors}", factors=_factors(instruction.not_if_any, plan))
+        )
+    return "; ".join(parts) or gettext("for everyone")
 
 
 def setting_in_words(name: str, plan: Plan) -> str:
     """Return a setting with its default, its range and its source."""
     setting = plan.file.settings[name]
     if isinstance(setting, NumberSetting):
-        allowed = f"{setting.default} {setting.unit}, allowed {setting.lowest} to {setting.highest}"
+        allowed = gettext(
+            "{default} {unit}, allowed {lowest} to {highest}",
+            default=setting.default,
+            unit=setting.unit,
+            lowest=setting.lowest,
+            highest=setting.highest,
+        )
     else:
-        allowed = f"{setting.default or 'not recorded'}, may be {_choices(setting, plan)}"
-    return f"{setting.says}: {allowed}. Source: {setting.source}"
+        allowed = gettext(
+            "{default}, may be {choices}",
+            default=setting.default or gettext("not recorded"),
+            choices=_choices(setting, plan),
+        )
+    return gettext("{says}: {allowed}. Source: {source}", says=setting.says, allowed=allowed, source=setting.source)
 
 
 def _choices(setting: ChoiceSetting, plan: Plan) -> str:
@@ -80,49 +98,66 @@ def _choices(setting: ChoiceSetting, plan: Plan) -> str:
 def _when(when: When, plan: Plan) -> str:
     match when:
         case EachDay():
-            slots = " and ".join(when.each_day)
-            if when.times is not None:
-                slots = f"the last {_amount(when.times, plan)} of {slots}"
-            start = (
-                f"after {_anchor(when.after, plan)}" if when.after else f"from day {_amount(when.from_day or 0, plan)}"
-            )
-            return f"every day, {slots}, {start}, until day {_amount(when.until_day, plan)}, which is not included"
+            return _each_day(when, plan)
         case OnDay():
-            days = when.on_day if isinstance(when.on_day, tuple) else (when.on_day,)
-            return f"on day {' and day '.join(_amount(day, plan) for day in days)}, {when.at}"
+            numbers = when.on_day if isinstance(when.on_day, tuple) else (when.on_day,)
+            days = gettext(" and day ").join(_amount(day, plan) for day in numbers)
+            return gettext("on day {days}, {slot}", days=days, slot=gettext(when.at))
         case BeforeVisit():
             before = _amount(when.before_visit_days, plan)
-            return (
-                f"on the day of the visit, {when.at}" if before == "0" else f"{before} days before the visit, {when.at}"
-            )
+            said = marked("on the day of the visit, {slot}") if before == "0" else _DAYS_BEFORE_VISIT
+            return gettext(said, days=before, slot=gettext(when.at))
         case AfterVisit():
-            return f"{_amount(when.after_visit_days, plan)} days after the visit, {when.at}"
+            after = _amount(when.after_visit_days, plan)
+            return gettext("{days} days after the visit, {slot}", days=after, slot=gettext(when.at))
         case BeforeAnchor():
-            return f"{_length(when, plan)} before {_anchor(when.before, plan)}"
+            anchor = _anchor(when.before, plan)
+            return gettext("{length} before {anchor}", length=_length(when, plan), anchor=anchor)
         case AfterAnchor():
-            length = _length(when, plan)
-            return f"{length} after {_anchor(when.after, plan)}" if length else f"when {_anchor(when.after, plan)}"
+            length, anchor = _length(when, plan), _anchor(when.after, plan)
+            said = marked("{length} after {anchor}") if length else marked("when {anchor}")
+            return gettext(said, length=length, anchor=anchor)
+
+
+def _each_day(when: EachDay, plan: Plan) -> str:
+    slots = gettext(" and ").join(map(gettext, when.each_day))
+    if when.times is not None:
+        slots = gettext("the last {number} of {slots}", number=_amount(when.times, plan), slots=slots)
+    start = gettext("from day {day}", day=_amount(when.from_day or 0, plan))
+    if when.after:
+        start = gettext("after {anchor}", anchor=_anchor(when.after, plan))
+    return gettext(
+        "every day, {slots}, {start}, until day {end}, which is not included",
+        slots=slots,
+        start=start,
+        end=_amount(when.until_day, plan),
+    )
 
 
 def _length(when: AfterAnchor | BeforeAnchor, plan: Plan) -> str:
-    parts = ((when.hours, "hours"), (when.minutes, "minutes"))
-    return " and ".join(f"{_amount(amount, plan)} {unit}" for amount, unit in parts if amount != 0)
+    parts = ((when.hours, marked("{number} hours")), (when.minutes, marked("{number} minutes")))
+    return gettext(" and ").join(gettext(said, number=_amount(amount, plan)) for amount, said in parts if amount != 0)
 
 
 def _amount(amount: Amount, plan: Plan) -> str:
     if isinstance(amount, int):
         return str(amount)
     setting = plan.file.settings[amount]
-    return f"{setting.default} ({amount} may change it)"
+    return gettext("{default} ({setting} may change it)", default=setting.default, setting=amount)
 
 
 def _anchor(name: str, plan: Plan) -> str:
     derived = plan.file.anchors.get(name)
     if derived is None:
-        return _ANCHORS.get(name, name)
-    sooner = ", or sooner by the anaesthetic recorded" if derived.or_sooner_by else ""
-    hours = _amount(derived.hours, plan)
-    return f"{derived.says} ({hours} hours after {_anchor(derived.after, plan)}{sooner})"
+        return gettext(_ANCHORS[name]) if name in _ANCHORS else name
+    plainly = marked("{says} ({hours} hours after {anchor})")
+    or_sooner = marked("{says} ({hours} hours after {anchor}, or sooner by the anaesthetic recorded)")
+    return gettext(
+        or_sooner if derived.or_sooner_by else plainly,
+        says=derived.says,
+        hours=_amount(derived.hours, plan),
+        anchor=_anchor(derived.after, plan),
+    )
 
 
 def _factors(names: Sequence[str], plan: Plan) -> str:

@@ -17,9 +17,17 @@ from reminders.desk.composing import House
 from reminders.desk.plan_in_words import conditions_in_words, handling_in_words, setting_in_words, timing_in_words
 from reminders.desk.plans import ReadyPlan, files_of
 from reminders.desk.prove.patients import Kind, population, selection
+from reminders.wording.languages import TranslationStatus
+from reminders.words import gettext, marked, on_day
 
 _SAMPLE_END = datetime(2026, 6, 10, 15, 30, tzinfo=UTC)
 _SAMPLE_ZONE = ZoneInfo("UTC")
+
+_STATUSES = {
+    TranslationStatus.ORIGINAL: marked("original"),
+    TranslationStatus.REVIEWED: marked("read by a qualified translator"),
+    TranslationStatus.DRAFT: marked("draft: no qualified translator has read it, and it is sent in demo mode only"),
+}
 
 Forms = dict[tuple[str, str, Channel], dict[str, Kind]]
 """By text, language and channel: each form of its words, with the fewest factors of a patient who gets it."""
@@ -32,33 +40,45 @@ def plan_page(ready: ReadyPlan, house: House, *, approved: Mapping[str, str] | N
 
 def _lines(ready: ReadyPlan, house: House, approved: Mapping[str, str] | None) -> Iterator[str]:
     plan = ready.plan
-    yield from (f"# {plan.title}", "", f"Plan `{plan.procedure}`, version {plan.file.version}.")
-    yield from (f"Content `{ready.content_hash}`: the approval is of exactly this.", "")
+    yield from (
+        f"# {plan.title}",
+        "",
+        gettext("Plan `{name}`, version {number}.", name=plan.procedure, number=plan.file.version),
+    )
+    yield from (gettext("Content `{hash}`: the approval is of exactly this.", hash=ready.content_hash), "")
     yield from (f"- {caution}" for caution in plan.file.cautions)
-    yield from ("", "## What has changed since the last approval", "")
+    yield from ("", "## " + gettext("What has changed since the last approval"), "")
     yield from _changes(plan, approved)
-    yield from ("", "## Languages", "")
-    yield from (f"- {code}: {ready.wording.translation_status(code)}" for code in plan.file.languages)
-    yield from ("", "## What may be set per patient", "")
+    yield from ("", "## " + gettext("Languages"), "")
+    yield from (
+        f"- {code}: {gettext(_STATUSES[ready.wording.translation_status(code)])}" for code in plan.file.languages
+    )
+    yield from ("", "## " + gettext("What may be set per patient"), "")
     yield from (f"- **{name}** {setting_in_words(name, plan)}" for name in plan.file.settings)
-    yield from ("", "## Warning signs", "")
+    yield from ("", "## " + gettext("Warning signs"), "")
     for sign in plan.file.warning_sign:
-        yield f"- **{sign.urgency}**, from day {sign.from_day}: {sign.sign}. Source: {sign.source}"
-    yield from ("", "## What is said", "")
-    yield "Times are those of an invented patient treated on June 10, 2026, 15:30."
+        yield "- " + gettext(
+            "**{urgency}**, from day {day}: {sign}. Source: {source}",
+            urgency=gettext(sign.urgency),
+            day=sign.from_day,
+            sign=sign.sign,
+            source=sign.source,
+        )
+    yield from ("", "## " + gettext("What is said"), "")
+    yield gettext("Times are those of an invented patient treated on {moment}.", moment=on_day(_SAMPLE_END))
     forms = text_forms(ready, house)
     for instruction in plan.instructions:
         yield from _instruction_lines(instruction, plan, forms)
-    yield from ("", "## Sources", "")
+    yield from ("", "## " + gettext("Sources"), "")
     yield from (f"- {key}: {source}" for key, source in plan.file.sources.items())
 
 
 def _instruction_lines(instruction: Instruction, plan: Plan, forms: Forms) -> Iterator[str]:
     yield from ("", f"### {instruction.key}", "", instruction.about, "")
-    yield f"- When: {timing_in_words(instruction, plan)}."
-    yield f"- For whom: {conditions_in_words(instruction, plan)}."
-    yield f"- Then: {handling_in_words(instruction, plan)}."
-    yield f"- Source: {instruction.source}"
+    yield "- " + gettext("When: {timing}.", timing=timing_in_words(instruction, plan))
+    yield "- " + gettext("For whom: {conditions}.", conditions=conditions_in_words(instruction, plan))
+    yield "- " + gettext("Then: {handling}.", handling=handling_in_words(instruction, plan))
+    yield "- " + gettext("Source: {source}", source=instruction.source)
     for name in instruction.text_names:
         for (text_name, language, channel), found in forms.items():
             if text_name != name:
@@ -70,8 +90,8 @@ def _instruction_lines(instruction: Instruction, plan: Plan, forms: Forms) -> It
 
 def _patient(kind: Kind, plan: Plan) -> str:
     if not kind.factors:
-        return "without any patient factor"
-    return "for a patient who: " + "; ".join(plan.factors[name].says for name in kind.factors)
+        return gettext("without any patient factor")
+    return gettext("for a patient who: {factors}", factors="; ".join(plan.factors[name].says for name in kind.factors))
 
 
 def text_forms(ready: ReadyPlan, house: House) -> Forms:
@@ -117,13 +137,13 @@ def _add_forms(forms: Forms, ready: ReadyPlan, house: House, kind: Kind, course:
 
 def _changes(plan: Plan, approved: Mapping[str, str] | None) -> Iterator[str]:
     if approved is None:
-        yield "It was never approved before: all of it is new."
+        yield gettext("It was never approved before: all of it is new.")
         return
     root = plan.folder.parent
     now = {path.relative_to(root).as_posix(): path.read_bytes().decode() for path in files_of(plan)}
     changed = [name for name in sorted({*now, *approved}) if now.get(name) != approved.get(name)]
     if not changed:
-        yield "Nothing."
+        yield gettext("Nothing.")
     for name in changed:
         before, after = approved.get(name, "").splitlines(), now.get(name, "").splitlines()
         yield from ("", f"**{name}**", "")
