@@ -159,6 +159,7 @@ def _rendered(desk: Desk, name: str, given: Answer, due_at: datetime) -> Rendere
         sender=desk.house.sender,
         shared=desk.library.shared,
         office_open=_is_staffed(desk, now),
+        on_call=any(each.phone or (each.email and desk.has_email) for each in desk.duty.on_duty(now)),
         due=due_at.astimezone(zone),
     )
 

@@ -58,6 +58,16 @@ def test_a_promise_whose_hour_has_passed_is_not_sent(office: Office) -> None:
     assert office.concerns()[0].urgency == "urgent"
 
 
+def test_that_somebody_was_told_is_said_only_where_somebody_is(office_at: Opener) -> None:
+    told = "We have told our on-call person"
+    alone, staffed = office_at(), office_at(duty={"people": {"nurse": {"name": "N. Nurse", "phone": "312-555-0141"}}})
+    for office in (alone, staffed):
+        office.enroll()
+        office.answers()
+    assert told not in answered(alone, EMERGENCY)
+    assert told in answered(staffed, EMERGENCY)
+
+
 def test_whoever_stops_starts_and_stops_again_is_told_each_time(office: Office) -> None:
     office.enroll()
     office.answers()
