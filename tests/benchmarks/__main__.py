@@ -16,6 +16,7 @@ BENCHMARKS = {
     "memory": "tests.benchmarks.memory",
     "smpp": "tests.benchmarks.smpp",
     "smtp": "tests.benchmarks.smtp",
+    "workers": "tests.benchmarks.workers",
     "storm": "tests.benchmarks.storm",
 }
 """Name → module with `run(n, url, folder)`, which yields figures; `n` and `url` are None when not given."""

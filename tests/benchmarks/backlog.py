@@ -14,6 +14,7 @@ from reminders.care.quiet_hours import QuietHours
 from reminders.clock import Clock
 from reminders.delivery.dispatcher import Dispatcher, DispatchRules
 from reminders.delivery.gate import Gate
+from reminders.delivery.transports import Transport
 from reminders.delivery.transports.file import FileTransport
 from reminders.records.bulk import insert_messages
 from reminders.records.database import Database, open_database
@@ -107,7 +108,13 @@ def file_dispatcher(
     database: Database, folder: Path, clock: Clock, *, quiet: tuple[str, ...] = ("21:00-08:00",)
 ) -> Dispatcher:
     """Return a worker that writes to files in `folder`, durably."""
-    transport = FileTransport(folder, now=clock.now, letterheads={})
+    return worker_over(database, FileTransport(folder, now=clock.now, letterheads={}), clock, quiet=quiet)
+
+
+def worker_over(
+    database: Database, transport: Transport, clock: Clock, *, quiet: tuple[str, ...] = ("21:00-08:00",)
+) -> Dispatcher:
+    """Return a worker of the practice `main` over a transport."""
     rules = DispatchRules(
         gate=Gate(quiet_hours={"main": QuietHours.every_day(*quiet)}),
         concern_due=lambda _, opened_at: opened_at + timedelta(days=1),
