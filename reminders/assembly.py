@@ -159,13 +159,15 @@ class App:
 
     def dispatcher(self) -> Dispatcher:
         """Return a new worker that dispatches what is due; close it when done."""
-        from reminders.delivery.dispatcher import Dispatcher, DispatchRules  # noqa: PLC0415  a preview sends nothing
+        from reminders.delivery.admission import Admission  # noqa: PLC0415  a preview sends nothing
+        from reminders.delivery.dispatcher import Dispatcher, DispatchRules  # noqa: PLC0415
 
         desk = self.desk
         rules = DispatchRules(
             gate=self.gate,
             concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
             lease=timedelta(seconds=self.config.delivery.lease_seconds),
+            admission=Admission(limits=self.config.delivery.pace.limits()),
             observe=self.watch.observe,
         )
         return Dispatcher(self.database, self.clock, self.transports(), rules)

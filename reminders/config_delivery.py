@@ -6,12 +6,16 @@ import ipaddress
 import os
 import re
 from collections.abc import Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from reminders.care.pacing import Limit
 from reminders.errors import ConfigError
+
+_SECONDS = {"second": 1, "minute": 60, "hour": 3600, "day": 86_400}
 
 
 class _Section(BaseModel):
@@ -51,8 +55,14 @@ Port = Annotated[int, Field(ge=1, le=65535)]
 Host = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$")]
 FolderName = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[ -~]+$")]
 """Of a mail server; other letters would need its own coding of them (RFC 3501 section 5.1.3)."""
+Rate = Annotated[str, Field(pattern=r"^[1-9]\d{0,6}/(second|minute|hour|day)$")]
 AnswerSeconds = Annotated[float, Field(gt=0, le=50)]
 """A hand-over has to end within half the shortest lease that is of use."""
+
+
+def _limits(rates: tuple[str, ...]) -> tuple[Limit, ...]:
+    parted = (rate.partition("/") for rate in rates)
+    return tuple(sorted(Limit(most=int(most), seconds=_SECONDS[unit]) for most, _, unit in parted))
 
 
 class Secret(_Section):
@@ -344,6 +354,32 @@ class FileTransportSection(_Section):
     folder: Path = Path("outbox")
 
 
+class PaceSection(_Section):
+    """How many messages may leave: `10/second`, `600/minute`; every one of the limits holds. None: no limit."""
+
+    sms: tuple[Rate, ...] = ()
+    email: tuple[Rate, ...] = ()
+
+    def limits(self) -> dict[str, tuple[Limit, ...]]:
+        """Return the limits by channel, the shortest window first; one window may be named once."""
+        return {"sms": _limits(self.sms), "email": _limits(self.email)}
+
+    @model_validator(mode="after")
+    def _clear(self) -> PaceSection:
+        for channel, limits in self.limits().items():
+            if len({limit.seconds for limit in limits}) != len(limits):
+                raise ValueError(f"{channel}: two limits for the same window")
+        return self
+
+
+class PriceSection(_Section):
+    """What messages cost, for `reminders forecast`."""
+
+    currency: str = Field(default="USD", pattern=r"^[A-Z]{3}$")
+    sms_segment: Decimal = Field(default=Decimal(0), ge=0, le=100)
+    email: Decimal = Field(default=Decimal(0), ge=0, le=100)
+
+
 class DeliverySection(_Section):
     """How messages leave."""
 
@@ -351,6 +387,10 @@ class DeliverySection(_Section):
     email: Literal["file", "smtp"] = "file"
     lease_seconds: int = Field(default=120, ge=10, le=3600)
     poll_seconds: int = Field(default=1, ge=1, le=60)
+    undelivered_after_minutes: int = Field(default=60, ge=5, le=1440)
+    """A message of which a gateway told nothing for so long goes the patient's other way, if it has one."""
+    pace: PaceSection = PaceSection()
+    price: PriceSection = PriceSection()
     file: FileTransportSection = FileTransportSection()
     smtp: SmtpSection | None = None
     smpp: SmppSection | None = None

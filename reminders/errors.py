@@ -10,6 +10,8 @@ ReminderError
     ├── Refused       never again: the other side will not take this message
     │   └── BadAddress   nor any other one to this address
     ├── Unreachable   nothing was handed over; it may be tried again
+    │   ├── Away         the other side can't be reached at all, so no other message can go either
+    │   └── Throttled    we are too fast for the other side
     └── InDoubt       it may have been handed over; nobody knows
 """
 
@@ -78,6 +80,14 @@ class BadAddress(Refused):
 
 class Unreachable(TransportError):
     """Nothing was handed over; the message may be tried again."""
+
+
+class Away(Unreachable):
+    """The other side can't be reached at all, or takes nothing from us; so it would be with any other message."""
+
+
+class Throttled(Unreachable):
+    """Nothing was taken, as we are too fast; the same message may go a little later."""
 
 
 class InDoubt(TransportError):

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
+from reminders.care.pacing import Limit
 from reminders.config import load_config
-from reminders.config_delivery import DeliverySection, MailboxSection, Secret
+from reminders.config_delivery import DeliverySection, MailboxSection, PaceSection, Secret
 from reminders.errors import ConfigError
 
 EXAMPLE = Path(__file__).parents[1] / "config.example.toml"
@@ -40,6 +41,9 @@ def test_the_example_shows_every_setting_of_a_transport() -> None:
         "email",
         "lease_seconds",
         "poll_seconds",
+        "undelivered_after_minutes",
+        "pace",
+        "price",
         "file",
         "http.hook_auth.password",
     ]
@@ -103,3 +107,17 @@ def test_a_secret_that_is_not_there_is_named(tmp_path: Path, where: dict[str, An
     (tmp_path / "empty").touch()
     with pytest.raises(ConfigError, match="|".join(map(str, where.values()))):
         Secret.model_validate(where).read(tmp_path)
+
+
+def test_limits_are_read_by_channel_with_the_shortest_window_first() -> None:
+    section = PaceSection(sms=("600/minute", "10/second"), email=("5000/day",))
+    assert section.limits() == {
+        "sms": (Limit(most=10, seconds=1), Limit(most=600, seconds=60)),
+        "email": (Limit(most=5000, seconds=86_400),),
+    }
+
+
+@pytest.mark.parametrize("sms", [("10",), ("0/second",), ("10/week",), ("-1/second",), ("10/second", "9/second")])
+def test_a_limit_that_makes_no_sense_is_refused(sms: tuple[str, ...]) -> None:
+    with pytest.raises(ValidationError):
+        PaceSection(sms=sms)

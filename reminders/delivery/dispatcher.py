@@ -7,13 +7,14 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from random import Random
 
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
+from reminders.delivery.admission import Admission, Admitted
 from reminders.delivery.failpoints import reach
 from reminders.delivery.gate import Gate, Go, Wait
 from reminders.delivery.lease import Stopwatch
@@ -42,6 +43,8 @@ class DispatchRules:
     """When a concern of an urgency, opened at an instant, has to be dealt with."""
     lease: timedelta = timedelta(minutes=2)
     """How long a batch is one worker's; far longer than its hand-over takes."""
+    admission: Admission = field(default_factory=Admission)
+    """How many messages may be claimed now; one for each worker."""
     random: Random = field(default_factory=Random)
     """Spreads the tries of many messages that failed together."""
     observe: Callable[[str, DispatchReport], None] = lambda _transport, _report: None
@@ -52,6 +55,7 @@ class DispatchRules:
 class _Batch:
     """Messages that this worker claimed."""
 
+    queue: Queue
     messages: tuple[DueMessage, ...]
     token: str
     stopwatch: Stopwatch
@@ -77,18 +81,20 @@ class Dispatcher:
         self._queues = tuple(Queue(practice, channel) for practice in self._practices for channel in transports)
         self._gate = rules.gate
         self._observe = rules.observe
+        self._admission = rules.admission
         self._lease = rules.lease
         self._settler = Settler(concern_due=rules.concern_due, random=rules.random)
         self._installation = database.installation_name()
         self._unsettled: list[Outcome] = []
-        self._unsettled_over = ""
+        self._unsettled_of = Queue("", "")
         self._stop = threading.Event()
         self._wakeups = wakeups_of(database.engine, self._practices)
 
     def run_once(self, limit: int | None = None) -> DispatchReport:
         """Dispatch everything that is due, or the first `limit` messages of each queue; return what happened.
 
-        The queues take turns, a batch each, so that a long one keeps no other waiting.
+        The queues take turns, a batch each, so that a long one keeps no other waiting. What the pace does not allow
+        yet, and what has no way out now, stays where it is; `next_at` tells when to come back.
 
         When the database fails, its error is raised; what was handed over is settled by the next call.
         """
@@ -108,9 +114,13 @@ class Dispatcher:
     def next_at(self) -> datetime | None:
         """Return when there is something to do next; None when nothing waits."""
         with self._database.reading() as session:
-            moments = [outbox.next_due_at(session, queue) for queue in self._queues]
-            moments += [outbox.next_lapse_at(session, practice) for practice in self._practices]
-        return min((moment for moment in moments if moment is not None), default=None)
+            moments = [
+                self._admission.not_before(queue, due_at)
+                for queue in self._queues
+                if (due_at := outbox.next_due_at(session, queue)) is not None
+            ]
+            lapses = [outbox.next_lapse_at(session, practice) for practice in self._practices]
+        return min((*moments, *(each for each in lapses if each is not None)), default=None)
 
     def watch(self) -> None:
         """From now on, what others store counts for `pause`."""
@@ -160,28 +170,39 @@ class Dispatcher:
         settling = bool(self._unsettled)
         gated = DispatchReport()
         with self._database.writing() as session:
-            done = self._settler.settle(session, self._unsettled, now)
+            done = self._settle(session, now)
             if settling:
                 reach("before-settle")
-            due = outbox.due_messages(session, queue, now=now, limit=size) if size else ()
-            batch = self._claim(session, due, now, gated)
+            admitted = self._admission.admit(session, queue, now=now, wanted=size) if size else Admitted()
+            going = self._judge(session, admitted, now, gated)
+            batch = self._claim(session, queue, going, now) if going else None
+            self._admission.claimed(session, queue, admitted, len(going), now=now)
         self._unsettled = []
         report.add(done)
         report.add(gated)
         if settling:
-            self._observe(self._unsettled_over, done)
+            self._observe(self._transports[self._unsettled_of.channel].name, done)
         self._observe(self._transports[queue.channel].name, gated)
         if settling:
             reach("after-settle")
         if batch:
             reach("after-claim")
-        return len(due), batch
+        return len(admitted.due), batch
 
-    def _claim(
-        self, session: Session, due: tuple[DueMessage, ...], now: datetime, report: DispatchReport
-    ) -> _Batch | None:
+    def _settle(self, session: Session, now: datetime) -> DispatchReport:
+        done = self._settler.settle(session, self._unsettled, now)
+        if self._unsettled:
+            queue = self._unsettled_of
+            results = [each.result for each in self._unsettled if not isinstance(each.result, NotTaken)]
+            broken = self._admission.learn(session, queue, results, now=now)
+            if broken is not None:
+                self._settler.tell_of_broken(session, queue, broken, now)
+        return done
+
+    def _judge(self, session: Session, admitted: Admitted, now: datetime, report: DispatchReport) -> list[DueMessage]:
+        """Return the messages that the gate lets go now, and write down what becomes of the others."""
         going = []
-        for message in due:
+        for message in admitted.due:
             verdict = self._gate.judge(message, now)
             if isinstance(verdict, Go):
                 going.append(message)
@@ -189,20 +210,23 @@ class Dispatcher:
                 self._settler.wait(session, message, verdict)
                 report.waits += 1
             else:
+                # Staff who know that nothing goes out are not told of every message that became useless by that.
+                if admitted.health.told_at is not None:
+                    verdict = replace(verdict, tell_staff=False)
                 self._settler.withhold(session, message, verdict, now)
                 report.withheld += 1
-        if not going:
-            return None
+        return going
+
+    def _claim(self, session: Session, queue: Queue, going: Sequence[DueMessage], now: datetime) -> _Batch:
         token = uuid.uuid4().hex
-        transport = self._transports[going[0].channel].name
-        practice_id = going[0].practice_id
-        claim = Claim(token=token, practice_id=practice_id, now=now, lease=self._lease, transport=transport)
+        transport = self._transports[queue.channel].name
+        claim = Claim(token=token, practice_id=queue.practice_id, now=now, lease=self._lease, transport=transport)
         reach("before-claim")
         if outbox.claim(session, [message.id for message in going], claim) != len(going):
             raise StateError("a message that was locked for claiming changed its state; nothing was claimed")
         reach("in-claim")
         visits = visits_told(session, going, self._installation)
-        return _Batch(messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease), visits=visits)
+        return _Batch(queue=queue, messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease), visits=visits)
 
     def _hand_over(self, batch: _Batch, transport: Transport) -> None:
         """Hand a batch over and keep what became of it until it can be settled."""
@@ -216,7 +240,7 @@ class Dispatcher:
             _LOG.exception("hand_over_broke", extra={"transport": transport.name})
             doubt = f"{transport.name} broke: {type(error).__name__}"
         reach("after-hand-over")
-        self._unsettled_over = transport.name
+        self._unsettled_of = batch.queue
         for at, message in enumerate(batch.messages):
             if at < len(results):
                 result: Result | NotTaken = results[at]

@@ -14,14 +14,16 @@ from reminders.delivery.gate import Wait, Withhold
 from reminders.delivery.outgoing import Accepted, Result
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.retry import next_try
-from reminders.errors import InDoubt, Refused, Unreachable
+from reminders.errors import InDoubt, Refused, Throttled, Unreachable
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.message_changes import Held, accept, change_by_id, change_held, postpone
 from reminders.records.message_states import MessageEvent
-from reminders.records.outbox import DueMessage, LapsedMessage
+from reminders.records.outbox import DueMessage, LapsedMessage, Queue
+from reminders.records.queue_health import Health
 
 _NOT_TAKEN_WAITS = timedelta(seconds=1)
 _BY = "delivery"
+_NAMES = {"sms": "SMS", "email": "e-mail"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +76,24 @@ class Settler:
         """Write down that a due message is due later."""
         postpone(session, message.id, until=verdict.until, detail=verdict.detail)
 
+    def tell_of_broken(self, session: Session, queue: Queue, health: Health, now: datetime) -> None:
+        """Tell staff that a way out is broken; the caller sees to it that this is said once."""
+        since = health.broken_since or now
+        minutes = (now - since) // timedelta(minutes=1)
+        trouble = Trouble(
+            practice_id=queue.practice_id,
+            patient_id=None,
+            enrollment_id=None,
+            kind="delivery",
+            about=f"way out: {queue.channel}",
+            urgency="urgent",
+            summary=f"No {_NAMES.get(queue.channel, queue.channel)} can be sent since {minutes} minutes; it is tried "
+            "again all the time. What becomes useless meanwhile is withheld: `reminders messages --state withheld`.",
+            opened_at=now,
+            due_at=self.concern_due("urgent", now),
+        )
+        open_once(session, trouble, by=_BY)
+
     def _settle_other(self, session: Session, outcome: Outcome, now: datetime) -> str:
         """Settle what was not accepted; return the name of its figure in the report."""
         message, result = outcome.message, outcome.result
@@ -86,7 +106,10 @@ class Settler:
                 return "late"
             self._tell(session, message, f"{message.key} was refused and can't be sent: {result}.", now)
             return "failed"
-        if isinstance(result, Unreachable):
+        if isinstance(result, Throttled):
+            # It keeps its place: the queue as a whole waits.
+            values = {"due_at": now, "attempts": outcome.tries - 1, "detail": f"too fast: {result}"}
+        elif isinstance(result, Unreachable):
             due_at = next_try(outcome.tries, now=now, useful_until=message.useful_until, random=self.random)
             values = {"due_at": due_at, "detail": f"tried {outcome.tries} times: {result}"}
         else:

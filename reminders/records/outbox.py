@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
 from sqlalchemy import (
+    ColumnElement,
     Interval,
     Select,
     bindparam,
@@ -23,6 +24,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
+from reminders.care.pacing import Waiting
 from reminders.records.message_states import MessageState
 from reminders.records.tables import MESSAGES
 
@@ -126,21 +128,34 @@ def due_messages(session: Session, queue: Queue, *, now: datetime, limit: int) -
 
     On PostgreSQL they are locked until the transaction ends and what others locked is passed over.
     """
-    found: list[DueMessage] = []
+    return _in_order(session, queue, _Wanted(_DUE, _DUE_ON_POSTGRESQL, now, limit))
+
+
+def expired_messages(session: Session, queue: Queue, *, now: datetime, limit: int) -> tuple[DueMessage, ...]:
+    """Return, like `due_messages`, those that are of no use any more."""
+    return _in_order(session, queue, _Wanted(_EXPIRED, _EXPIRED_ON_POSTGRESQL, now, limit))
+
+
+def waiting_messages(session: Session, queue: Queue, *, now: datetime, limit: int) -> tuple[Waiting, ...]:
+    """Return the longest due messages of a queue, at most `limit` of each importance, for deciding on their order."""
+    found: list[Waiting] = []
     connection = session.connection()
-    on_postgresql = connection.dialect.name == "postgresql"
-    statement = _DUE_ON_POSTGRESQL if on_postgresql else _DUE
     for importance, due_at in _heads(session, queue):
-        wanted = limit - len(found)
-        if wanted <= 0:
-            break
-        if due_at > now:
-            continue
-        # Each worker locks what it takes, so it has to see more than its share to find some that are free.
-        window = {"seen": min(4 * wanted, _WINDOW) if on_postgresql else wanted, "wanted": wanted}
-        rows = connection.execute(statement, {**queue._asdict(), "level": importance, "now": now, **window})
-        found.extend(map(DueMessage._make, rows))
+        if due_at <= now:
+            rows = connection.execute(_WAITING, {**queue._asdict(), "level": importance, "now": now, "wanted": limit})
+            found.extend(map(Waiting._make, rows))
     return tuple(found)
+
+
+def messages_named(session: Session, queue: Queue, ids: Sequence[int]) -> tuple[DueMessage, ...]:
+    """Return these messages of a queue as far as they are scheduled, in this order, locked as by `due_messages`."""
+    if not ids:
+        return ()
+    connection = session.connection()
+    statement = _NAMED_ON_POSTGRESQL if connection.dialect.name == "postgresql" else _NAMED
+    rows = map(DueMessage._make, connection.execute(statement, {**queue._asdict(), "ids": list(ids)}))
+    by_id = {row.id: row for row in rows}
+    return tuple(by_id[each] for each in ids if each in by_id)
 
 
 def next_due_at(session: Session, queue: Queue) -> datetime | None:
@@ -198,6 +213,33 @@ def next_lapse_at(session: Session, practice_id: str) -> datetime | None:
     return found
 
 
+class _Wanted(NamedTuple):
+    """Which messages are looked for, and by which statement."""
+
+    statement: Select[Any]
+    on_postgresql: Select[Any]
+    now: datetime
+    limit: int
+
+
+def _in_order(session: Session, queue: Queue, which: _Wanted) -> tuple[DueMessage, ...]:
+    found: list[DueMessage] = []
+    connection = session.connection()
+    on_postgresql = connection.dialect.name == "postgresql"
+    statement = which.on_postgresql if on_postgresql else which.statement
+    for importance, due_at in _heads(session, queue):
+        wanted = which.limit - len(found)
+        if wanted <= 0:
+            break
+        if due_at > which.now:
+            continue
+        # Each worker locks what it takes, so it has to see more than its share to find some that are free.
+        window = {"seen": min(4 * wanted, _WINDOW) if on_postgresql else wanted, "wanted": wanted}
+        rows = connection.execute(statement, {**queue._asdict(), "level": importance, "now": which.now, **window})
+        found.extend(map(DueMessage._make, rows))
+    return tuple(found)
+
+
 def _heads(session: Session, queue: Queue) -> list[tuple[int, datetime]]:
     """Return for each importance the due moment of its first message; one look into the index each."""
     rows = session.connection().execute(_HEADS, queue._asdict())
@@ -213,20 +255,20 @@ def _head(level: int) -> Select[Any]:
     return select(literal_column(str(level)).label("level"), first.scalar_subquery().label("due_at"))
 
 
-def _due(*, locking: bool) -> Select[Any]:
+def _due(*narrowed: ColumnElement[bool], locking: bool) -> Select[Any]:
     window = (
         select(MESSAGES.c.id, MESSAGES.c.useful_until)
-        .where(
-            _IS_SCHEDULED,
-            *_IN_QUEUE,
-            MESSAGES.c.importance == bindparam("level"),
-            MESSAGES.c.due_at <= bindparam("now"),
-        )
+        .where(*_DUE_AT_LEVEL, *narrowed)
         .order_by(MESSAGES.c.due_at, MESSAGES.c.useful_until)  # of those due at one moment, the most pressing
         .limit(_WINDOW)
         .subquery()
     )
     nearest = select(window.c.id).order_by(window.c.useful_until, window.c.id).limit(bindparam("seen"))
+    whole = _whole(MESSAGES.c.id.in_(nearest), locking=locking)
+    return whole.order_by(MESSAGES.c.useful_until, MESSAGES.c.id).limit(bindparam("wanted"))
+
+
+def _whole(*which: ColumnElement[bool], locking: bool) -> Select[Any]:
     approved = exists().where(
         _APPROVALS.c.practice_id == _ENROLLMENTS.c.practice_id,
         _APPROVALS.c.content_hash == _ENROLLMENTS.c.content_hash,
@@ -250,16 +292,32 @@ def _due(*, locking: bool) -> Select[Any]:
             & (_CONTACTS.c.channel == MESSAGES.c.channel)
             & (_CONTACTS.c.address == MESSAGES.c.address),
         )
-        .where(MESSAGES.c.id.in_(nearest), MESSAGES.c.practice_id == bindparam("practice_id"), _IS_SCHEDULED)
-        .order_by(MESSAGES.c.useful_until, MESSAGES.c.id)
-        .limit(bindparam("wanted"))
+        .where(MESSAGES.c.practice_id == bindparam("practice_id"), _IS_SCHEDULED, *which)
     )
     return statement.with_for_update(skip_locked=True, of=MESSAGES) if locking else statement
 
 
+_DUE_AT_LEVEL = (
+    _IS_SCHEDULED,
+    *_IN_QUEUE,
+    MESSAGES.c.importance == bindparam("level"),
+    MESSAGES.c.due_at <= bindparam("now"),
+)
 _HEADS = union_all(*(_head(level) for level in _LEVELS))
 _DUE = _due(locking=False)
 _DUE_ON_POSTGRESQL = _due(locking=True)
+_IS_EXPIRED = MESSAGES.c.useful_until < bindparam("now")
+_EXPIRED = _due(_IS_EXPIRED, locking=False)
+_EXPIRED_ON_POSTGRESQL = _due(_IS_EXPIRED, locking=True)
+_WAITING = (
+    select(*(MESSAGES.c[name] for name in Waiting._fields))
+    .where(*_DUE_AT_LEVEL)
+    .order_by(MESSAGES.c.due_at, MESSAGES.c.useful_until)
+    .limit(bindparam("wanted"))
+)
+_IS_NAMED = MESSAGES.c.id.in_(bindparam("ids", expanding=True))
+_NAMED = _whole(_IS_NAMED, locking=False)
+_NAMED_ON_POSTGRESQL = _whole(_IS_NAMED, locking=True)
 _NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_until.type)).where(
     _IS_SENDING, MESSAGES.c.practice_id == bindparam("practice_id")
 )

@@ -283,6 +283,22 @@ class Message(SQLModel, table=True):
             sqlite_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
             postgresql_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
         ),
+        # what did not arrive goes another way once
+        Index(
+            "uq_message_instead_of",
+            "instead_of_id",
+            unique=True,
+            sqlite_where=text("instead_of_id IS NOT NULL"),
+            postgresql_where=text("instead_of_id IS NOT NULL"),
+        ),
+        # serves the search for what was taken and is not known to have arrived; these transports tell
+        Index(
+            "ix_message_undelivered",
+            "practice_id",
+            "settled_at",
+            sqlite_where=text("state = 'sent' AND (transport = 'http' OR transport = 'smpp')"),
+            postgresql_where=text("state = 'sent' AND (transport = 'http' OR transport = 'smpp')"),
+        ),
         # For IN, SQLite builds a list anew for every row that it writes, which doubles what the row costs.
         CheckConstraint(" OR ".join(f"state = '{state}'" for state in MessageState), name="ck_message_state"),
         CheckConstraint("(state = 'sending') = (claim_token IS NOT NULL)", name="ck_message_claim"),
@@ -350,6 +366,8 @@ class Message(SQLModel, table=True):
     """Why it failed, is uncertain or was withheld at the gate."""
     repeats_id: int | None = Field(default=None, sa_column=Column(BigId))
     """The message whose question it asks again."""
+    instead_of_id: int | None = Field(default=None, sa_column=Column(BigId))
+    """The message that did not arrive and that this one says by another channel."""
     unanswered_at: datetime | None = _instant(nullable=True)
     """When it was noted that nobody answered its question."""
     in_reply_to: str | None = None

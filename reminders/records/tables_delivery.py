@@ -1,4 +1,4 @@
-"""The tables of what comes in from transports and is not whole yet: receipts too early, segments of a message."""
+"""The tables beside the messages: what came in and is not whole yet, paces, and links in trouble."""
 
 from __future__ import annotations
 
@@ -77,6 +77,40 @@ class ReplyPart(SQLModel, table=True):
     """Whether all segments came, or none came any more, and the reply was taken in."""
 
 
+class Pace(SQLModel, table=True):
+    """How far one limit of a queue is used up; every worker on every host counts on it."""
+
+    practice_id: str = Field(primary_key=True)
+    channel: str = Field(primary_key=True)
+    seconds: int = Field(primary_key=True)
+    """The window of the limit."""
+    free_at: datetime = Field(sa_column=Column(Instant, nullable=False))
+    """When the limit is wholly free again."""
+
+
+class QueueHealth(SQLModel, table=True):
+    """What the other side makes a queue wait for; no row while nothing does."""
+
+    __tablename__ = "queue_health"
+
+    practice_id: str = Field(primary_key=True)
+    channel: str = Field(primary_key=True)
+    slow_steps: int = 0
+    """How often the pace was halved since the other side complained."""
+    slowed_at: datetime | None = Field(default=None, sa_column=Column(Instant))
+    resume_at: datetime | None = Field(default=None, sa_column=Column(Instant))
+    """Until then nothing goes out, as the other side complained."""
+    broken_since: datetime | None = Field(default=None, sa_column=Column(Instant))
+    """Since when the other side can't be reached; it is only tried now and then."""
+    retry_at: datetime | None = Field(default=None, sa_column=Column(Instant))
+    probes: int = 0
+    """How often it was tried since then, in vain."""
+    told_at: datetime | None = Field(default=None, sa_column=Column(Instant))
+    """When staff were told."""
+
+
 MESSAGE_PARTS: Table = SQLModel.metadata.tables["message_part"]
 EARLY_RECEIPTS: Table = SQLModel.metadata.tables["early_receipt"]
 REPLY_PARTS: Table = SQLModel.metadata.tables["reply_part"]
+PACES: Table = SQLModel.metadata.tables["pace"]
+QUEUE_HEALTH: Table = SQLModel.metadata.tables["queue_health"]

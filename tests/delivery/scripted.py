@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 from random import Random
 
+from reminders.care.pacing import Limit
 from reminders.care.quiet_hours import QuietHours
-from reminders.clock import Clock, VirtualClock
+from reminders.clock import Clock, SystemClock, VirtualClock
+from reminders.delivery.admission import Admission
 from reminders.delivery.dispatcher import Dispatcher, DispatchRules
 from reminders.delivery.gate import Gate
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
@@ -73,6 +75,7 @@ def dispatcher(
     lease: timedelta = timedelta(minutes=2),
     approval_needed: bool = True,
     observe: Callable[[str, DispatchReport], None] = lambda _transport, _report: None,
+    limits: Mapping[str, tuple[Limit, ...]] | None = None,
 ) -> Dispatcher:
     """A worker for both channels at noon, unless another clock is given."""
     rules = DispatchRules(
@@ -80,6 +83,7 @@ def dispatcher(
         concern_due=_due,
         lease=lease,
         random=Random(1),
+        admission=Admission(limits=limits or {}, random=Random(2), by_server_clock=isinstance(clock, SystemClock)),
         observe=observe,
     )
     return Dispatcher(database, clock or VirtualClock(NOON), {"sms": transport, "email": transport}, rules)

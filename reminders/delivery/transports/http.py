@@ -17,7 +17,6 @@ from reminders.config_delivery import HttpSection
 from reminders.delivery.outgoing import Capabilities, LookUp, Outgoing, Result
 from reminders.delivery.transports.http_answer import (
     Answer,
-    Throttled,
     at_path,
     in_codes,
     judge,
@@ -25,7 +24,7 @@ from reminders.delivery.transports.http_answer import (
 )
 from reminders.delivery.transports.http_request import RequestWriter
 from reminders.delivery.transports.slowing import Slowdown
-from reminders.errors import ConfigError, InDoubt, InputError, Refused, Unreachable
+from reminders.errors import Away, ConfigError, InDoubt, InputError, Refused, Throttled, Unreachable
 
 for _name in ("httpx", "httpcore"):
     logging.getLogger(_name).setLevel(logging.WARNING)  # below it they log addresses, which may hold numbers and texts
@@ -103,7 +102,7 @@ class HttpTransport:
         try:
             response = self._client.request(self._section.method, **request)
         except _NOTHING_SENT as error:
-            return Unreachable(f"the gateway can't be reached: {type(error).__name__}")
+            return Away(f"the gateway can't be reached: {type(error).__name__}")
         except (httpx.HTTPError, httpx.InvalidURL) as error:
             return InDoubt(f"the gateway did not answer: {type(error).__name__}")
         answer = _answer(response)

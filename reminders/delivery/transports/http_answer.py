@@ -13,7 +13,7 @@ from typing import Any
 
 from reminders.config_delivery import HttpAnswerSection
 from reminders.delivery.outgoing import Accepted, Result
-from reminders.errors import BadAddress, InDoubt, Refused, Unreachable
+from reminders.errors import Away, BadAddress, InDoubt, Refused, Throttled, Unreachable
 
 _LONGEST_WORD = 60
 
@@ -31,10 +31,6 @@ class _Mark(Enum):
     """Stands for "accepted" until the reference is known."""
 
     ACCEPTED = "accepted"
-
-
-class Throttled(Unreachable):
-    """Nothing was taken, as we are too fast."""
 
 
 def judge(answer: Answer, section: HttpAnswerSection, *, key: str) -> Result:
@@ -117,7 +113,7 @@ def _by_code(code: int, section: HttpAnswerSection) -> Result | _Mark:
     if in_codes(code, section.throttled_codes):
         return Throttled(shown)
     if in_codes(code, section.later_codes):
-        return Unreachable(shown)
+        return Away(shown)
     if in_codes(code, section.bad_address_codes):
         return BadAddress(shown)
     if in_codes(code, section.refused_codes):

@@ -18,7 +18,7 @@ from reminders.delivery.transports.smpp_link import Link, Ticket
 from reminders.delivery.transports.smpp_pdu import Command, ShortMessage, read_text, submit_body
 from reminders.delivery.transports.smpp_status import Verdict, name_of, verdict_of
 from reminders.delivery.transports.smpp_text import read_request, ref_of, requests_of
-from reminders.errors import BadAddress, ConfigError, InDoubt, InputError, Refused, Unreachable
+from reminders.errors import Away, BadAddress, ConfigError, InDoubt, InputError, Refused, Throttled, Unreachable
 
 _LOG = logging.getLogger(__name__)
 _PORTS = {"tls": 3550, "none-on-loopback": 2775, "none-in-tunnel": 2775}
@@ -104,7 +104,7 @@ class SmppTransport:
             bodies = [submit_body(request) for request in requests_of(message, self._section)]
         except InputError as error:
             return _Sending(link, (), Refused(str(error)))
-        return _Sending(link, bodies, Unreachable(self._trouble) if link is None else None)
+        return _Sending(link, bodies, Away(self._trouble) if link is None else None)
 
     def _end(self, sending: _Sending) -> Result:
         """Wait for the answers to one message, and repeat the parts that came too fast."""
@@ -266,7 +266,7 @@ class _Sending:
         elif verdict is Verdict.REFUSED:
             self.failure = Refused(name_of(status))
         elif not isinstance(self.failure, Refused):
-            self.failure = Unreachable(name_of(status))
+            self.failure = (Throttled if verdict is Verdict.THROTTLED else Unreachable)(name_of(status))
             if verdict is Verdict.REBIND and self._link is not None:
                 self._link.drop(name_of(status))
         return verdict

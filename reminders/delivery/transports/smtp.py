@@ -16,15 +16,11 @@ from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing
 from reminders.delivery.transports.letter import Letterhead, letter
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smtp_answers import is_complaint, judge
-from reminders.errors import ConfigError, InDoubt, Refused, Unreachable
+from reminders.errors import Away, ConfigError, InDoubt, Refused, Unreachable
 
 _PORTS = {"starttls": 587, "tls": 465, "none-on-loopback": 25}
 _ASKS_AFTER_SECONDS = 15.0
 """A connection that lay idle for longer is asked whether it still lives."""
-
-
-class _Away(Unreachable):
-    """The server could not be reached at all."""
 
 
 class SmtpTransport:
@@ -58,11 +54,11 @@ class SmtpTransport:
         """Send each message and give the server's verdict."""
         if not self._slowdown.wait():
             return
-        away: _Away | None = None
+        away: Away | None = None
         for message in batch:
             result = away or self._send(message)
             # To knock ten times at a server that does not answer would take longer than the claim lasts.
-            away = result if isinstance(result, _Away) else None
+            away = result if isinstance(result, Away) else None
             yield result
             if not self._slowdown.wait():
                 return
@@ -153,9 +149,9 @@ class SmtpTransport:
             else:
                 link = smtplib.SMTP(section.host, port, timeout=section.timeout_seconds)
         except smtplib.SMTPResponseException as error:
-            raise _Away(f"the mail server sends us away: answer {error.smtp_code}") from error
+            raise Away(f"the mail server sends us away: answer {error.smtp_code}") from error
         except (smtplib.SMTPException, OSError) as error:
-            raise _Away(f"the mail server can't be reached: {_kind(error)}") from error
+            raise Away(f"the mail server can't be reached: {_kind(error)}") from error
         try:
             if section.tls == "starttls":
                 link.starttls(context=self._tls)
@@ -165,13 +161,13 @@ class SmtpTransport:
                 link.ehlo_or_helo_if_needed()
         except smtplib.SMTPNotSupportedError as error:
             link.close()
-            raise _Away(f"the mail server does not offer what we need: {error}") from error
+            raise Away(f"the mail server does not offer what we need: {error}") from error
         except smtplib.SMTPAuthenticationError as error:
             link.close()
-            raise _Away(f"the mail server does not know our user: answer {error.smtp_code}") from error
+            raise Away(f"the mail server does not know our user: answer {error.smtp_code}") from error
         except (smtplib.SMTPException, OSError) as error:
             link.close()
-            raise _Away(f"the mail server can't be talked to: {_kind(error)}") from error
+            raise Away(f"the mail server can't be talked to: {_kind(error)}") from error
         self._idle_since = time.monotonic()
         return link
 

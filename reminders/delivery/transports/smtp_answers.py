@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from reminders.errors import BadAddress, Refused, Unreachable
+from reminders.errors import BadAddress, Refused, Throttled, Unreachable
 
 _ENHANCED = re.compile(rb"\s*([245])\.(\d{1,3})\.(\d{1,3})\b")
 
@@ -49,7 +49,7 @@ def judge(code: int, text: bytes) -> Refused | Unreachable:
             what += f": {meaning}"
     # The first digit decides; a server may name a class of its own in the longer code, but hardly ever another one.
     if code // 100 != 5:
-        return Unreachable(what)
+        return Throttled(what) if is_complaint(code, text) else Unreachable(what)
     return BadAddress(what) if enhanced in _BAD_ADDRESS else Refused(what)
 
 

@@ -17,9 +17,9 @@ from reminders.config_delivery import HttpAnswerSection, HttpSection, ReceiptHoo
 from reminders.delivery.hooks import guard_of, read_receipt, read_reply, verify
 from reminders.delivery.incoming import Arrival
 from reminders.delivery.outgoing import Accepted
-from reminders.delivery.transports.http_answer import Answer, Throttled, at_path, judge, retry_after_seconds
+from reminders.delivery.transports.http_answer import Answer, at_path, judge, retry_after_seconds
 from reminders.delivery.transports.http_request import RequestWriter
-from reminders.errors import BadAddress, ConfigError, InDoubt, Refused, Unreachable
+from reminders.errors import BadAddress, ConfigError, InDoubt, Refused, Throttled, Unreachable
 from reminders.wording.sms import measure
 from tests.delivery.peers.http import HttpPeer
 from tests.delivery.peers.kannel import RECEIPTS, REPLIES, KannelGateway
