@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cached_property
 
+from reminders.care.timing import local_time
+
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _DAYS_TO_SEARCH = 9  # a whole week and a day on either side: the pattern repeats weekly
 _INTERVAL = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
@@ -71,7 +73,7 @@ class QuietHours:
 
     def start_before(self, instant: datetime, zone: tzinfo) -> time | None:
         """Return the wall time at which the quiet hours around `instant` began; None when it is not quiet."""
-        local = instant.astimezone(zone)
+        local = local_time(instant, zone)
         wall = local.time()
         for begins, ends, start in self._stretches[local.weekday()]:
             if begins <= wall and (ends is None or wall < ends):

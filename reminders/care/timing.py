@@ -8,6 +8,7 @@ was valid before the gap, so 02:30 becomes 03:30; one that happens twice means t
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from reminders.errors import InputError
@@ -19,9 +20,15 @@ def instant_of(day: date, wall: time, zone: tzinfo) -> datetime:
     return datetime.combine(day, wall.replace(fold=0), tzinfo=zone).astimezone(UTC)
 
 
+@lru_cache(maxsize=65_536)  # rules ask again and again about few instants, and each look into a zone is slow
+def local_time(instant: datetime, zone: tzinfo) -> datetime:
+    """Return an instant by the wall clock of a zone."""
+    return instant.astimezone(zone)
+
+
 def local_day(instant: datetime, zone: tzinfo) -> date:
     """Return the calendar date that an instant falls on in a zone."""
-    return instant.astimezone(zone).date()
+    return local_time(instant, zone).date()
 
 
 def course_day(instant: datetime, *, procedure_end: datetime, zone: tzinfo) -> int:
