@@ -78,7 +78,10 @@ def first_after(instruction: Instruction, resolved: Resolved) -> datetime | None
 
 
 def _in_order(moments: Iterable[Moment]) -> list[Moment]:
-    found = {moment.planned_at: moment for moment in moments}
+    each = list(moments)
+    if len(each) < 2:
+        return each
+    found = {moment.planned_at: moment for moment in each}
     return [found[planned_at] for planned_at in sorted(found)]
 
 

@@ -87,11 +87,12 @@ _KEPT: Recent[tuple[PlannedMessage, ...]] = Recent(4096)
 
 
 def _planned(message: Composed, language: str) -> tuple[PlannedMessage, ...]:
-    first = message.joined.first
+    first, rendered = message.joined.first, message.rendered
     if message.joined is not first.alone:
         return _rows(message, language)
     # Most patients of one day are told the same at the same moment.
-    return _KEPT.get((first, message.rendered, language), lambda: _rows(message, language))
+    key = (first, rendered.text, rendered.subject, rendered.markdown, language)
+    return _KEPT.get(key, lambda: _rows(message, language))
 
 
 def _rows(message: Composed, language: str) -> tuple[PlannedMessage, ...]:

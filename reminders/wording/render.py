@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from reminders.care.plan import Plan
 from reminders.care.recent import Recent
@@ -15,7 +16,7 @@ from reminders.wording.facts import Facts, Sender, facts_of, moment_values
 from reminders.wording.framing import FRAME, Frame, Part, Rendered, frame_of, put_together, rendered_part
 from reminders.wording.languages import TranslationStatus, read_language, weakest
 from reminders.wording.template_faults import faults_of
-from reminders.wording.texts import Text, Texts
+from reminders.wording.texts import Text, Texts, file_name
 
 __all__ = ["CourseWording", "Rendered", "Sender", "Wording"]
 
@@ -75,14 +76,23 @@ class _Kept:
     whole: Recent[Rendered]
 
 
-@dataclass(frozen=True)
-class _Due:
+class _Due(NamedTuple):
     """A body to render, and the key under which it is kept."""
 
     text: Text
     each: Occurrence
     at_desk: bool
     key: Hashable
+
+
+@dataclass(frozen=True)
+class _OfChannel:
+    """What one course's messages by one channel share; the texts with what their words follow from, by name."""
+
+    channel: Channel
+    facts: Facts
+    frame: Frame
+    texts: dict[str, tuple[Text, Hashable]]
 
 
 class CourseWording:
@@ -93,8 +103,7 @@ class CourseWording:
         self._resolved = resolved
         self._sender = sender
         self._first_name = first_name
-        self._by_channel: dict[Channel, tuple[Facts, Frame]] = {}
-        self._of_course: dict[tuple[str, Channel], tuple[Text, Hashable]] = {}
+        self._by_channel: dict[Channel, _OfChannel] = {}
 
     def render(self, members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> Rendered:
         """Return one message that says `members`, one occurrence or several, most important first.
@@ -102,64 +111,67 @@ class CourseWording:
         `said_now` are occurrences said at the desk, appended in the words for the desk. All go by the channel of
         the first. PlanError for a missing or faulty template.
         """
-        channel = members[0].channel
-        facts, frame = self._shared(channel)
-        due = [self._due(each, facts, channel, at_desk=False) for each in members]
-        due += [self._due(each, facts, channel, at_desk=True) for each in said_now]
-        if channel is Channel.EMAIL:
-            return put_together([self._body(each, facts, channel) for each in due], frame, channel)
-        return self._kept.whole.get(
-            (frame, *(each.key for each in due)),
-            lambda: put_together([self._body(each, facts, channel) for each in due], frame, channel),
-        )
+        shared = self._shared(members[0].channel)
+        due = [self._due(each, shared, at_desk=False) for each in members]
+        if said_now:
+            due += [self._due(each, shared, at_desk=True) for each in said_now]
+
+        def make() -> Rendered:
+            return put_together([self._body(each, shared) for each in due], shared.frame, shared.channel)
+
+        if shared.channel is Channel.EMAIL:
+            return make()
+        return self._kept.whole.get((shared.frame, *[each.key for each in due]), make)
 
     def source_of(self, each: Occurrence) -> Hashable:
         """Return what the words of one occurrence follow from: where it is equal, `render` gives the same."""
-        facts, frame = self._shared(each.channel)
-        return frame, self._due(each, facts, each.channel, at_desk=False).key
+        shared = self._shared(each.channel)
+        return shared.frame, self._due(each, shared, at_desk=False).key
 
     def body(self, each: Occurrence) -> str:
         """Return the words of one occurrence as an SMS says them, without the frame; for the printed sheet."""
-        facts, _ = self._shared(Channel.SMS)
-        return self._body(self._due(each, facts, Channel.SMS, at_desk=False), facts, Channel.SMS).text
+        shared = self._shared(Channel.SMS)
+        return self._body(self._due(each, shared, at_desk=False), shared).text
 
     def fits(self, members: Sequence[Occurrence], *, most_segments: int, said_now: Sequence[Occurrence] = ()) -> bool:
         """Say whether `render` of the same stays within `most_segments`; an e-mail always does."""
         return self.render(members, said_now=said_now).segments <= most_segments
 
-    def _shared(self, channel: Channel) -> tuple[Facts, Frame]:
+    def _shared(self, channel: Channel) -> _OfChannel:
         found = self._by_channel.get(channel)
         if found is None:
             facts = facts_of(self._resolved, self._sender, first_name=self._first_name, channel=channel)
             frame = self._kept.frames.get(
-                _key_of(self._kept.texts.text(FRAME, channel), facts, FRAME, channel),
+                _key_of(self._kept.texts.text(FRAME, channel), facts, file_name(FRAME, channel)),
                 lambda: frame_of(self._kept.texts, FRAME, channel, facts.values),
             )
-            found = self._by_channel[channel] = facts, frame
+            found = self._by_channel[channel] = _OfChannel(channel, facts, frame, {})
         return found
 
-    def _due(self, each: Occurrence, facts: Facts, channel: Channel, *, at_desk: bool) -> _Due:
-        found = self._of_course.get((each.text_name, channel))
+    def _due(self, each: Occurrence, shared: _OfChannel, *, at_desk: bool) -> _Due:
+        found = shared.texts.get(each.text_name)
         if found is None:
-            text = self._kept.texts.text(each.text_name, channel)
-            found = text, _key_of(text, facts, each.text_name, channel)
-            self._of_course[each.text_name, channel] = found
+            text = self._kept.texts.text(each.text_name, shared.channel)
+            found = text, _key_of(text, shared.facts, file_name(each.text_name, shared.channel))
+            shared.texts[each.text_name] = found
         text, key = found
         if text.of_moment:
             key = (key, each, self._resolved.course.zone, at_desk)
         return _Due(text, each, at_desk, key)
 
-    def _body(self, due: _Due, facts: Facts, channel: Channel) -> Part:
+    def _body(self, due: _Due, shared: _OfChannel) -> Part:
+        facts = shared.facts
+
         def make() -> Part:
             values = dict(facts.values)
             if due.text.of_moment:
                 values |= moment_values(due.each, self._resolved.course.zone, at_desk=due.at_desk)
-            return rendered_part(due.text, channel, values, in_subject=facts.in_subject)
+            return rendered_part(due.text, shared.channel, values, in_subject=facts.in_subject)
 
         return self._kept.bodies.get(due.key, make)
 
 
-def _key_of(text: Text, facts: Facts, name: str, channel: Channel) -> Hashable:
+def _key_of(text: Text, facts: Facts, file: str) -> Hashable:
     """Return what a text's words follow from, apart from the moment at which they are said."""
     marks = facts.marks if text.marks is None else facts.marks & text.marks
-    return (name, channel, marks, *(facts.keys[name] for name in text.of_course if name in facts.keys))
+    return (file, marks, *[facts.keys[name] for name in text.of_course if name in facts.keys])
