@@ -13,6 +13,10 @@ from typing import NamedTuple
 NEVER_YIELDS = 1
 """Messages of this importance go before all others: an answer to an emergency does not wait for anybody's deadline."""
 
+_LONG = 1000
+_LONGER_STEPS = 5
+"""A backlog of more than a thousand is reckoned in longer steps, as what comes anew matters little then."""
+
 
 @dataclass(frozen=True, kw_only=True, order=True)
 class Limit:
@@ -104,7 +108,8 @@ def foresee(load: Iterable[Waiting], *, limits: Sequence[Limit], step: timedelta
             waiting[to_come[at].id] = to_come[at]
             at += 1
         missed += [waiting.pop(each.id) for each in tuple(waiting.values()) if each.useful_until < now]
-        going = next_to_go(tuple(waiting.values()), now=now, interval=interval, count=count)
+        turns = count if len(waiting) <= _LONG else count * _LONGER_STEPS
+        going = next_to_go(tuple(waiting.values()), now=now, interval=interval, count=turns)
         for each in going:
             del waiting[each.id]
             if now <= each.useful_until:

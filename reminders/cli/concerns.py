@@ -32,7 +32,14 @@ _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "y
 _STORED = (
     *(marked("reached"), marked("left voicemail"), marked("sent to clinic"), marked("sent to emergency")),
     *(marked("not needed"), marked("opened"), marked("reply"), marked("raised"), marked("escalated"), marked("taken")),
-    *(marked("handed over"), marked("given back"), marked("called"), marked("note"), marked("closed"), marked("reopened")),
+    *(
+        marked("handed over"),
+        marked("given back"),
+        marked("called"),
+        marked("note"),
+        marked("closed"),
+        marked("reopened"),
+    ),
     *(marked("stopped"), marked("released"), marked("unreachable"), marked("unknown")),
 )
 """Outcomes, steps and states of addresses, as they are shown; the database has them with `_`."""

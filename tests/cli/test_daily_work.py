@@ -253,3 +253,23 @@ def test_a_call_without_an_answer_is_noted_and_the_concern_stays_taken(enrolled:
     assert (found["state"], found["taken_by"]) == ("taken", "Nurse")
     assert found["history"][-1]["action"] == "called"
     assert found["history"][-1]["note"] == "left_voicemail: again"
+
+
+def test_the_forecast_counts_the_course_and_says_whether_all_is_well(enrolled: Terminal) -> None:
+    found = enrolled.ask("forecast")
+    assert found["messages"] == sum(each["due"] for each in found["hours"]) > 10
+    assert found["zones"] == [
+        {"zone": "America/Chicago", "messages": found["messages"], "segments": found["segments"], "cost": "0"}
+    ]
+    assert found["too_late"] == []
+    said = enrolled.run("forecast", "--days", "3").stdout
+    assert "Each goes out while it is useful." in said
+    assert "no limit" in said
+
+
+def test_the_forecast_names_what_the_pace_lets_out_too_late(enrolled: Terminal) -> None:
+    config = enrolled.folder / "config.toml"
+    config.write_text(config.read_text("utf-8") + '\n[delivery.pace]\nsms = ["1/day"]\n', "utf-8")
+    found = enrolled.ask("forecast", status=1)
+    assert "soak" in {each["key"] for each in found["too_late"]}
+    assert "too late; raise the pace" in enrolled.run("forecast").stdout

@@ -1,0 +1,137 @@
+"""`reminders forecast`: the load of the next days against the pace, what it costs, and what would come too late."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+import click
+
+from reminders.cli.faults import FELL_SHORT
+from reminders.cli.json_output import print_json
+from reminders.cli.options import json_option, opened
+from reminders.cli.terminal import as_text, line, short_when, show_rows, table
+from reminders.config import Config
+from reminders.desk.forecast import DAYS, Forecast, Hour, Terms, make_forecast
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  reminders forecast
+  reminders forecast --days 3
+  reminders forecast --json
+\b
+The pace stands in [delivery.pace] of the configuration, the prices in [delivery.price].
+""",
+)
+@click.option("--days", type=click.IntRange(1, 60), default=DAYS, show_default=True, help="How far to look.")
+@json_option
+@click.pass_context
+def forecast(ctx: click.Context, days: int, as_json: bool) -> int:
+    """Show how many messages the next days bring, hour by hour against the pace, and what they cost by zone.
+
+    Names every message that the pace would not let out while it is useful; when there is one, the exit code is 1.
+    What is enrolled or changed later is not in it.
+    """
+    app = opened(ctx)
+    delivery = app.config.delivery
+    terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
+    with app.database.reading() as session:
+        found = make_forecast(session, app.config.practice.id, terms, now=app.clock.now(), days=days)
+    if as_json:
+        print_json(_as_json(found, app.config))
+    else:
+        _show(found, app.config)
+    return FELL_SHORT if found.too_late else 0
+
+
+def _show(found: Forecast, config: Config) -> None:
+    zone = config.zone
+    busiest = [
+        max(hours, key=lambda each: each.due)
+        for _, hours in groupby(found.hours, key=lambda each: each.starts_at.astimezone(zone).date())
+    ]
+    sums = {each.starts_at: _of_the_day(found.hours, each, config) for each in busiest}
+    show_rows(
+        table("Day", "Messages", "Busiest hour", "Due then", "Pace an hour"),
+        (
+            [
+                f"{each.starts_at.astimezone(zone):%a %d %b}",
+                str(sums[each.starts_at]),
+                f"{each.starts_at.astimezone(zone):%H:%M} {each.channel}",
+                str(each.due),
+                "no limit" if each.most is None else str(each.most),
+            ]
+            for each in busiest
+        ),
+    )
+    currency = config.delivery.price.currency
+    show_rows(
+        table("Zone", "Messages", "SMS parts", f"Cost in {currency}"),
+        ([each.zone or "-", str(each.messages), str(each.segments), f"{each.cost:.2f}"] for each in found.zones),
+    )
+    line(
+        f"{found.messages} messages in {(found.ends_at - found.begins_at).days} days, {found.segments} SMS parts, "
+        f"{found.cost:.2f} {currency}.",
+        style="bold",
+    )
+    if not found.too_late:
+        line("Each goes out while it is useful.")
+        return
+    line(f"{len(found.too_late)} would come too late; raise the pace or change their courses:", style="bold red")
+    show_rows(
+        table("Message", "Enrollment", "What", "Due", "Useful until"),
+        (
+            [
+                str(each.id),
+                str(each.enrollment_id or "-"),
+                each.key,
+                short_when(each.due_at, zone),
+                short_when(each.useful_until, zone),
+            ]
+            for each in found.too_late
+        ),
+    )
+
+
+def _of_the_day(hours: tuple[Hour, ...], of: Hour, config: Config) -> int:
+    day = of.starts_at.astimezone(config.zone).date()
+    return sum(each.due for each in hours if each.starts_at.astimezone(config.zone).date() == day)
+
+
+def _as_json(found: Forecast, config: Config) -> dict[str, Any]:
+    zone = config.zone
+    return {
+        "begins_at": as_text(found.begins_at, zone),
+        "ends_at": as_text(found.ends_at, zone),
+        "messages": found.messages,
+        "segments": found.segments,
+        "cost": str(found.cost),
+        "currency": config.delivery.price.currency,
+        "hours": [
+            {
+                "starts_at": as_text(each.starts_at, zone),
+                "channel": each.channel,
+                "due": each.due,
+                "sent": each.sent,
+                "most": each.most,
+            }
+            for each in found.hours
+        ],
+        "zones": [
+            {"zone": each.zone, "messages": each.messages, "segments": each.segments, "cost": str(each.cost)}
+            for each in found.zones
+        ],
+        "too_late": [
+            {
+                "message": each.id,
+                "enrollment": each.enrollment_id,
+                "key": each.key,
+                "channel": each.channel,
+                "due_at": as_text(each.due_at, zone),
+                "useful_until": as_text(each.useful_until, zone),
+            }
+            for each in found.too_late
+        ],
+    }
