@@ -15,6 +15,8 @@ from babel import Locale, UnknownLocaleError
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from reminders.words import gettext, ngettext
+
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
 
@@ -32,7 +34,9 @@ class Pages:
             lstrip_blocks=True,
             extensions=["jinja2.ext.i18n"],
         )
-        self._environment.install_null_translations(newstyle=True)  # type: ignore[attr-defined]  # the extension adds it
+        self._environment.install_gettext_callables(  # type: ignore[attr-defined]  # the extension adds it
+            gettext, ngettext, newstyle=True
+        )
         self._environment.filters.update(
             moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue
         )

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import fcntl
 import os
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Event
+from types import FrameType
 from typing import IO
 
 import uvicorn
@@ -46,8 +49,9 @@ def alone(folder: Path) -> Iterator[IO[str]]:
 def serve(app: App, *, port: int, runner: Runner | None) -> None:
     """Serve until a signal says stop; `runner` runs meanwhile and ends what it has in hand."""
     web = app.config.web
+    pages = web_app(app)
     config = uvicorn.Config(
-        web_app(app),
+        pages,
         host=web.host,
         port=port,
         log_config=None,
@@ -60,7 +64,28 @@ def serve(app: App, *, port: int, runner: Runner | None) -> None:
     if runner is not None:
         runner.start()
     try:
-        uvicorn.Server(config).run()
+        _Server(config, closing=pages.state.site.closing).run()
     finally:
         if runner is not None:
             runner.close()
+
+
+class _Server(uvicorn.Server):
+    """Ends on a signal and returns: uvicorn's own would raise it again, and kill what is in hand."""
+
+    def __init__(self, config: uvicorn.Config, *, closing: Event) -> None:
+        super().__init__(config)
+        self._closing = closing
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        before = {number: signal.signal(number, self.handle_exit) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._closing.set()  # streams that pages keep open end now
+        super().handle_exit(sig, frame)

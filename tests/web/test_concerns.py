@@ -89,6 +89,12 @@ def test_a_call_back_is_noted_and_closed(ward: Ward) -> None:
     assert [step.action for step in ward.office.history(ward.concern_id)] == ["opened", "taken", "note", "closed"]
 
 
+def test_a_call_that_reached_nobody_is_noted_and_the_concern_stays_open(ward: Ward) -> None:
+    ward.act("note", outcome="left_voicemail", note="Tries again at 14:00")
+    assert "left_voicemail: Tries again at 14:00" in ward.nora.get(ward.page).text
+    assert ward.office.concerns()[0].taken_by == "Nora Nurse"
+
+
 def test_closing_without_an_outcome_keeps_what_was_typed(ward: Ward) -> None:
     ward.act("take")
     answer = ward.act("close", note="A long story")

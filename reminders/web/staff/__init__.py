@@ -7,9 +7,14 @@ from fastapi import FastAPI
 from reminders.web.staff import account, checkout, concerns, courses, plans, settings, signing_in, stream, today
 from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
+ROUTERS = tuple(
+    each.router for each in (signing_in, account, stream, concerns, checkout, courses, today, plans, settings)
+)
+"""Earlier ones come first where two would answer."""
+
 
 def add_pages(app: FastAPI) -> None:
     """Add every page of staff, under `/staff/`."""
     app.add_exception_handler(ElsewhereFirst, elsewhere_first)
-    for each in (signing_in, account, stream, concerns, checkout, courses, today, plans, settings):
-        app.include_router(each.router, include_in_schema=False)
+    for router in ROUTERS:
+        app.include_router(router, include_in_schema=False)

@@ -69,13 +69,16 @@ def take(here: Working, concern_id: int) -> Response:
 
 @router.post("/staff/concerns/{concern_id}/note")
 def note(here: Working, concern_id: int) -> Response:
-    """Add a note."""
-    text = here.form.text("note")
-    return _done(
-        here,
-        concern_id,
-        lambda session, desk: desk_concerns.note_on_concern(session, desk, concern_id, by=_me(here), note=text),
-    )
+    """Note how a call went, or only a note; the concern stays open."""
+    call = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
+
+    def keep(session: Session, desk: Desk) -> None:
+        if call.outcome:
+            desk_concerns.record_call(session, desk, concern_id, call, by=_me(here))
+        else:
+            desk_concerns.note_on_concern(session, desk, concern_id, by=_me(here), note=call.note)
+
+    return _done(here, concern_id, keep)
 
 
 @router.post("/staff/concerns/{concern_id}/close")

@@ -139,7 +139,7 @@ def acts(action: str, right: Right | None = None, *, passive: bool = False) -> C
         return Here(site=site, request=request, who=who, form=form, action=action)
 
     depends: Callable[..., Any] = Depends(here)
-    here.__dict__["action"] = action
+    here.__dict__.update(action=action, right=right)
     return depends
 
 

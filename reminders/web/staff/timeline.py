@@ -38,7 +38,9 @@ def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Ma
     if not days:
         return Markup("")
     column = {day: _LEFT + index * _COLUMN + _COLUMN / 2 for index, day in enumerate(days)}
-    width, height = _LEFT + _COLUMN * len(days), _y_of(_LAST_HOUR, 0) + _BOTTOM
+    placed = {day: _placed([each for each in marks if each.at.date() == day]) for day in days}
+    lowest = max(y for day in days for y, _ in placed[day])
+    width, height = _LEFT + _COLUMN * len(days), max(_y_of(_LAST_HOUR, 0), lowest + 8) + _BOTTOM
     box = f'viewBox="0 0 {width} {height:.0f}" width="{width}" role="img" aria-label="{escape(label)}"'
     parts = [f'<svg class="course" {box} xmlns="http://www.w3.org/2000/svg">']
     for hour in (8, 12, 16, 20):
@@ -53,19 +55,24 @@ def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Ma
             parts.append(f'<path class="now" d="M{left} {y:.1f}h{_COLUMN}"/>')
         parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{day:%a}</text>')
         parts.append(f'<text x="{x:.0f}" y="25" text-anchor="middle">{(day - day_0).days}</text>')
-        parts += _of_day([each for each in marks if each.at.date() == day], x)
+        parts += [_drawn(each, x, y) for y, each in placed[day]]
     return Markup("".join([*parts, "</svg>"]))  # noqa: S704  numbers, and words that were escaped
 
 
-def _of_day(marks: Sequence[Mark], x: float) -> list[str]:
-    parts, last = [], float("-inf")
+def _placed(marks: Sequence[Mark]) -> list[tuple[float, Mark]]:
+    """Return the marks of a day from top to bottom, each far enough below the one before it."""
+    placed: list[tuple[float, Mark]] = []
+    last = float("-inf")
     for each in sorted(marks, key=lambda mark: mark.at):
-        y = max(_y_of(each.at.hour, each.at.minute), last + _APART)
-        last = y
-        at = {"x": x, "y": y, "x0": x - 6.5, "y0": y - 6.5, "y1": y + 7}
-        drawn = _SHAPES[each.shape].format(**{name: f"{value:.1f}" for name, value in at.items()})
-        parts.append(f"<g><title>{escape(each.says)}</title>{drawn}</g>")
-    return parts
+        last = max(_y_of(each.at.hour, each.at.minute), last + _APART)
+        placed.append((last, each))
+    return placed
+
+
+def _drawn(mark: Mark, x: float, y: float) -> str:
+    at = {"x": x, "y": y, "x0": x - 6.5, "y0": y - 6.5, "y1": y + 7}
+    shape = _SHAPES[mark.shape].format(**{name: f"{value:.1f}" for name, value in at.items()})
+    return f"<g><title>{escape(mark.says)}</title>{shape}</g>"
 
 
 def _y_of(hour: int, minute: int) -> float:

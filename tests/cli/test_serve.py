@@ -1,0 +1,68 @@
+"""`reminders serve` as a process: the link for the first administrator, one process at a time, a clean end."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+import pytest
+
+from reminders.config import load_config
+from reminders.errors import ConfigError
+
+_COMMAND = (sys.executable, "-m", "reminders", "serve")
+
+
+def free_port() -> int:
+    """A port that nobody listens on now."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        return int(listener.getsockname()[1])
+
+
+@contextmanager
+def serving(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
+    """Run the command in a practice's folder, and stop it as a service manager does."""
+    here = {**os.environ, "REMINDERS_CONFIG": str(folder / "config.toml"), "PYTHONUNBUFFERED": "1"}
+    process = subprocess.Popen(
+        [*_COMMAND, *words], env=here, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8"
+    )
+    try:
+        yield process
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=60)
+
+
+def test_the_first_start_prints_a_link_and_a_second_one_is_refused(fresh_practice: Path) -> None:
+    port = free_port()
+    with serving(fresh_practice, "--port", str(port)) as first:
+        assert first.stdout
+        told = first.stdout.readline() + first.stdout.readline()
+        link = re.search(rf"http://127\.0\.0\.1:{port}/staff/welcome/[\w-]+", told)
+        assert link, told
+        with httpx.Client(transport=httpx.HTTPTransport(retries=8), timeout=30) as browser:
+            assert browser.get(link[0]).status_code == 200
+        with serving(fresh_practice, "--port", str(free_port())) as second:
+            _, error = second.communicate(timeout=60)
+        assert second.returncode == 2
+        assert f"process {first.pid}" in error
+    assert first.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [('host = "0.0.0.0"', "https://"), ('address = "http://x/y"', "without a path"), ("idle_minutes = 1", "greater")],
+)
+def test_pages_that_others_reach_need_an_encrypted_address(tmp_path: Path, lines: str, told: str) -> None:
+    practice = '[practice]\nname = "X"\nzone = "America/Chicago"\nphone = "312-555-0100"\n'
+    (tmp_path / "config.toml").write_text(f"{practice}[web]\n{lines}\n", "utf-8")
+    with pytest.raises(ConfigError, match=told):
+        load_config(tmp_path / "config.toml")
