@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from reminders.care.timing import course_day
 from reminders.desk.course_facts import from_json
+from reminders.desk.read_together import MOST, TOGETHER, ReadAs, read_together
 from reminders.records import courses, people, replies
 from reminders.records.tables import Contact, Enrollment, Message, Patient
 from reminders.replies import Label, Triage, triage
@@ -56,14 +57,18 @@ def read_reply(
         told = [answered, *(each for each in told if each.id != answered.id)]
     patient = _who(session, contacts, told)
     mine = [message for message in told if patient is not None and message.patient_id == patient.id]
-    last = _context(session, patient, mine[0] if mine else None)
-    found = _triage(text, last, now)
+    context = _context(session, patient, mine[0] if mine else None)
+    found = _triage(text, context, now)
     if found.label is Label.ROUTINE and set(found.signs) <= {"unclear"} and mine and not mine[0].asks:
         asked = next((each for each in mine if each.asks and each.send_at >= now - _QUESTION_PENDING), None)
         if asked is not None:
-            pending = _context(session, patient, asked)
-            return _triage(text, pending, now), pending
-    return found, last
+            context = _context(session, patient, asked)
+            found = _triage(text, context, now)
+    if patient is not None:
+        earlier = replies.replies_of(session, people.new_id(patient.id), since=now - TOGETHER)
+        written = [each for each in earlier if each.written_by == "person"][-MOST:]
+        found = read_together(text, found, written, _read_as(context, now))
+    return found, context
 
 
 def _is_usable(contact: Contact, message: Message) -> bool:
@@ -101,9 +106,13 @@ def _context(session: Session, patient: Patient | None, message: Message | None)
 
 
 def _triage(text: str, context: Context, now: datetime) -> Triage:
+    how = _read_as(context, now)
+    return triage(text, after=how.after, language=how.language, day=how.day, factors=how.factors)
+
+
+def _read_as(context: Context, now: datetime) -> ReadAs:
     course = from_json(context.enrollment.facts) if context.enrollment else None
-    return triage(
-        text,
+    return ReadAs(
         after=context.after,
         language=context.patient.language if context.patient else "en",
         day=course_day(now, procedure_end=course.procedure_end, zone=course.zone) if course else None,
