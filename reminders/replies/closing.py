@@ -94,7 +94,8 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
         return not fine
     if not sign.standing.counts:
         return False
-    trace = sign.mild and fine and sign.standing is Standing.PRESENT
+    stopped = sign.standing is Standing.OVER and bool(findings.of("scope.resolved"))
+    trace = sign.mild and fine and not stopped
     as_told = sign.name in {"drainage", "bleeding"} and not sign.active and (drainage or trace)
     return not as_told
 
@@ -106,7 +107,15 @@ def _understood(findings: Findings, covered: set[int], *, strong: bool) -> bool:
     rest = [at for at in range(len(findings.masks)) if at not in covered]
     if any(_may_be_serious(findings, at) for at in rest):
         return False
-    return len(_unknown(findings, covered)) <= _tolerated(findings, strong=strong)
+    unknown = _unknown(findings, covered)
+    return len(unknown) <= _tolerated(findings, strong=strong) and not _done_by_another(findings, unknown, covered)
+
+
+def _done_by_another(findings: Findings, unknown: list[int], covered: set[int]) -> bool:
+    """Whether a word that is not known is all that is told of another person: "my mother ..."."""
+    parts = findings.reading.clause
+    theirs = {parts[at] for at in findings.where("person", "family")} - {parts[at] for at in covered}
+    return any(parts[at] in theirs for at in unknown)
 
 
 def _scored(findings: Findings, score: PainScore | None) -> set[int]:

@@ -27,7 +27,26 @@ _FOLDER = Path(__file__).parent / "lexicons"
 _MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
 _ENDINGS = {
     False: ("", "s", "ed", "ing"),
-    True: ("", "o", "a", "os", "as", "an", "on", "ado", "ada", "ando", "iendo", "aron"),
+    True: (
+        "",
+        "o",
+        "a",
+        "os",
+        "as",
+        "an",
+        "on",
+        "ado",
+        "ada",
+        "ando",
+        "iendo",
+        "aron",
+        "e",
+        "io",
+        "ia",
+        "ar",
+        "er",
+        "ir",
+    ),
 }
 
 

@@ -65,6 +65,9 @@ _CONTRASTS = frozenset(
         "tho",
         "altho",
         "besides",
+        "otherwise",
+        "apart",
+        "aside",
         "pero",
         "aunque",
         "sino",
@@ -73,6 +76,7 @@ _CONTRASTS = frozenset(
         "cuz",
         "because",
         "porque",
+        "aparte",
     ]
 )
 """Words that open a new clause."""

@@ -262,6 +262,7 @@ class Scope:
         )
         parts = self.findings.reading.clause
         asked = {parts[found.first] for found in self.findings.of("ask")}
+        others = set(self.findings.where("elsewise"))  # "otherwise fine" speaks of all but the sign
         return tuple(
             (found, kind == "scope.resolved")
             for kind in ("scope.resolved", "scope.eased")
@@ -269,12 +270,14 @@ class Scope:
             if undone.isdisjoint(found.at)
             and signs.isdisjoint(found.at)
             and (kind == "scope.resolved" or parts[found.first] not in asked)
+            and others.isdisjoint(range(found.first - 4, found.first))
         )
 
     def _resolved(self, sign: Finding, name: str) -> bool:
         reading = self.findings.reading
+        lasts = any(self.findings.has(at, "still") for at in range(max(0, sign.first - 3), sign.last + 1))
         for ending, gone in self._endings:
-            if not gone and name not in _EASED:
+            if not gone and (name not in _EASED or lasts):
                 continue
             if reading.sentence[ending.first] != reading.sentence[sign.last]:
                 continue

@@ -25,6 +25,24 @@ _SPANISH_SOUNDS = (
 )
 
 
+_CONTRACTED = {
+    slip: right
+    for right, slips in {
+        "doesnt": "dosent dosnt doesent doesn dosen doesnot dsnt",
+        "dont": "dnt donot dont'",
+        "didnt": "didint didn didnot ddnt dident",
+        "wont": "wount wonnt willnot",
+        "cant": "cannt cnt cantt canot",
+        "isnt": "isent isn isnot",
+        "hasnt": "hasent hasn",
+        "havent": "havnt haven havent'",
+        "couldnt": "couldent couldn cudnt",
+        "wouldnt": "wouldent wouldn",
+        "wasnt": "wasent wasn",
+    }.items()
+    for slip in slips.split()
+}
+"""Slips in shortened negations, which decide more than other words."""
 _ACCENT_COUNTS = {"sí": "sii", "uña": "unia", "uñas": "unias"}
 """Words that without their accent are another, common one: yes and "if", nail and "a"."""
 
@@ -42,7 +60,8 @@ def fold(word: str) -> str:
         parts = unicodedata.normalize("NFKD", word)
         word = "".join(c for c in parts if not unicodedata.combining(c))
         word = word.translate(_LETTERS)
-    return _STRETCHED.sub(r"\1\1", _HIDDEN.sub("", word.casefold()))
+    folded = _STRETCHED.sub(r"\1\1", _HIDDEN.sub("", word.casefold()))
+    return _CONTRACTED.get(folded, folded)
 
 
 @lru_cache(maxsize=65536)
