@@ -9,9 +9,11 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
+from reminders.delivery.bad_address import BadContact, stop_sending_to
 from reminders.delivery.receipts import Failure
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.receipts import message_row
+from reminders.records.tables import Message
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,6 +28,8 @@ class Undelivered:
         """Open a concern about a required message, and about a number that does not work whatever the message."""
         message = message_row(session, failure.message_id)
         if message is None or not (message.required or failure.bad_address):
+            return
+        if failure.bad_address and self._stop_sending(session, message, failure):
             return
         urgency = "urgent" if message.kind == "staff" or message.in_doubt == "hold" else "routine"
         summary = f"{message.key} did not arrive: {failure.detail}."
@@ -48,3 +52,14 @@ class Undelivered:
             ),
             by="delivery",
         )
+
+    def _stop_sending(self, session: Session, message: Message, failure: Failure) -> bool:
+        """Stop everything to the address of a patient's message; True when staff are told of that instead."""
+        bad = BadContact(
+            practice_id=message.practice_id,
+            channel=message.channel,
+            address=message.address,
+            detail=failure.detail,
+        )
+        stopped = stop_sending_to(session, bad, now=self.clock.now(), concern_due=self.concern_due)
+        return stopped > 0 and message.in_doubt != "hold"

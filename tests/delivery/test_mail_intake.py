@@ -196,13 +196,17 @@ def test_a_mail_without_a_sender_is_kept_and_seen(office: Office) -> None:
 
 
 @pytest.mark.parametrize("status", ["5.1.1", "5.2.1", "5.1.10"])
-def test_a_mailbox_that_is_gone_is_told_to_staff(office: Office, status: str) -> None:
+def test_a_mailbox_that_is_gone_gets_no_more_mail_and_staff_are_told(office: Office, status: str) -> None:
     # RFC 3463 sections 3.2 and 3.3, RFC 7505: no such mailbox, disabled, takes no mail
     (sent,) = letters(office)
     result = take(office, report(status, original=f"Message-ID: {sent['Message-ID']}"))
     assert (result.kind, result.message_id) == (MailKind.REPORT, about(office, sent).id)
     assert about(office, sent).state == "failed"
-    assert {each.kind for each in office.concerns()} == {"delivery"}
+    assert office.contacts(1) == {ROBIN: "unreachable"}
+    assert [each.kind for each in office.concerns()] == ["delivery"]
+    before = len(letters(office))
+    office.play("2026-06-12T12:00")
+    assert len(letters(office)) == before
 
 
 @pytest.mark.parametrize("status", ["5.2.2", "5.7.1", ""])
