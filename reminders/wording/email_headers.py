@@ -8,15 +8,48 @@ spaces between the encoded words of a quoted display name.
 from __future__ import annotations
 
 from email.header import Header
-from email.headerregistry import AddressHeader
+from email.headerregistry import AddressHeader, BaseHeader, HeaderRegistry
 from email.policy import EmailPolicy
 from email.utils import quote
+from typing import Any
 
+_AS_IT_IS = {
+    "auto-submitted",
+    "content-language",
+    "in-reply-to",
+    "list-unsubscribe",
+    "list-unsubscribe-post",
+    "message-id",
+    "mime-version",
+    "references",
+    "subject",
+}
 _ADDRESS_LISTS = {"list-unsubscribe", "in-reply-to", "references"}
+
+
+class _Registry(HeaderRegistry):
+    """The library's own kinds of fields; it would make a new class for every field of every e-mail."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._made: dict[str, type[BaseHeader]] = {}
+
+    def __getitem__(self, name: str) -> type[BaseHeader]:
+        """Return the kind of a field; made once for each name."""
+        made = self._made.get(name)
+        if made is None:
+            made = self._made[name] = super().__getitem__(name)
+        return made
 
 
 class _Policy(EmailPolicy):
     """The standard policy, but for the fields it garbles."""
+
+    def header_store_parse(self, name: str, value: Any) -> tuple[str, Any]:
+        """Return the field to keep: as it is where nothing in it has to be read, as reading is what takes the time."""
+        if name.lower() in _AS_IT_IS and isinstance(value, str) and value.isprintable():
+            return name, value
+        return super().header_store_parse(name, value)
 
     def fold(self, name: str, value: str) -> str:
         """Return the whole field with its line ends, each line at most 78 octets where words allow it."""
@@ -46,5 +79,5 @@ class _Policy(EmailPolicy):
         return Header(text, "utf-8", header_name=name, maxlinelen=76).encode(linesep=self.linesep)
 
 
-POLICY = _Policy(linesep="\r\n", cte_type="7bit", raise_on_defect=False)
+POLICY = _Policy(linesep="\r\n", cte_type="7bit", raise_on_defect=False, header_factory=_Registry())
 """CRLF line ends, and no part in 8 bits: not every server on the way takes those (RFC 6152)."""

@@ -16,6 +16,7 @@ from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing
 from reminders.delivery.transports.letter import Letterhead, letter
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smtp_answers import is_complaint, judge
+from reminders.delivery.transports.smtp_envelope import GO_ON, ask_to_take
 from reminders.errors import Away, ConfigError, InDoubt, Refused, Unreachable
 
 _PORTS = {"starttls": 587, "tls": 465, "none-on-loopback": 25}
@@ -91,15 +92,14 @@ class SmtpTransport:
     def _envelope(self, link: smtplib.SMTP, mail: EmailMessage, *, last_try: bool) -> bool:
         """Name sender and recipient and ask for the content; False when the connection had died before."""
         try:
-            self._expect(link, link.mail(self._section.envelope_sender or _bounces_go_to(mail)))
-            self._expect(link, link.rcpt(mail["To"].addresses[0].addr_spec))
-            code, text = link.docmd("DATA")
+            sender = self._section.envelope_sender or _bounces_go_to(mail)
+            code, text = ask_to_take(link, sender, mail["To"].addresses[0].addr_spec)
         except (smtplib.SMTPServerDisconnected, OSError) as error:
             self._drop()
             if last_try or self._used == 1:
                 raise Unreachable(f"the connection broke before the message: {_kind(error)}") from error
             return False
-        if code != 354:
+        if code != GO_ON:
             self._refuse(link, code, text)
         return True
 
@@ -170,10 +170,6 @@ class SmtpTransport:
             raise Away(f"the mail server can't be talked to: {_kind(error)}") from error
         self._idle_since = time.monotonic()
         return link
-
-    def _expect(self, link: smtplib.SMTP, answer: tuple[int, bytes]) -> None:
-        if answer[0] // 100 != 2:
-            self._refuse(link, *answer)
 
     def _refuse(self, link: smtplib.SMTP, code: int, text: bytes) -> NoReturn:
         """Raise what an answer means, and leave the connection ready for the next message."""
