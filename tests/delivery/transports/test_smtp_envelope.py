@@ -39,7 +39,8 @@ class _Conversation(socketserver.StreamRequestHandler):
                 self.wfile.write(f"250-here\r\n250 {self.server.extension}\r\n".encode())
                 continue
             self.server.heard.append(line.split(":")[0].upper())
-            answer = "221 bye" if line.upper() == "QUIT" else says.pop(0) if says else OK
+            ends = {"RSET": OK, "QUIT": "221 bye"}
+            answer = ends.get(line.upper()) or says.pop(0)
             self.wfile.write(f"{answer}\r\n".encode())
             if answer.startswith("421"):
                 return
