@@ -42,7 +42,7 @@ Examples:
 )
 @click.argument("procedures", nargs=-1)
 @click.option("--exhaustive", is_flag=True, help="Try every minute of the day, and the words of every kind of patient.")
-@click.option("--quick", is_flag=True, help="Try few days and minutes; for use while writing a plan.")
+@click.option("--quick", is_flag=True, help="Try few days, minutes and kinds of patients; for use while writing.")
 @click.option("--processes", type=click.IntRange(1, 64), help="How many processes to use; else one per core.")
 @json_option
 @click.pass_context

@@ -185,7 +185,9 @@ class TextRules:
         subject = said.rendered.subject or ""
         if not subject.strip():
             yield Flaw(rule="private_word", message="has no subject", snippet="Subject:")
-        yield from characters.private_flaws(subject, lists, where="the subject")
+        # How the practice calls itself is its own choice, and stands in every message.
+        said_by_plan = subject.replace(self._bench.house.sender.practice_name, "")
+        yield from characters.private_flaws(said_by_plan, lists, where="the subject")
         for name in doses.medicines_named(subject, lists.medicines):
             message = f"the subject names {name}; a locked screen shows it to others"
             yield Flaw(rule="private_word", message=message, snippet=name)

@@ -142,6 +142,12 @@ MUTATIONS = {
     "only diabetics are told to take the dressing off": plan(
         "dressing_off", "required = true", 'required = true\nonly_if_any = ["diabetes"]', "required_gap"
     ),
+    "a text for nobody": plan(
+        "visit", 'if_all = ["visit_not_booked"]', 'if_all = ["visit_not_booked", "visit_booked"]', "never_said"
+    ),
+    "a visit told to who has none": plan(
+        "visit", 'if_all = ["visit_not_booked"]', 'if_all = ["visit_booked"]', "unrendered", seen_in="en/visit.sms.j2"
+    ),
     "an answer nobody expects": plan("checkin_yesno", 'asks = "yes_no"', 'about2 = ""', "faulty_file"),
     "no YES to answer with": text("en/checkin_look.sms.j2", "Reply YES or NO.", "Please tell us.", "question"),
     "pain without its scale": text("en/checkin_pain.sms.j2", "from 0 (none) to 10 (worst)", "", "question"),
@@ -232,6 +238,16 @@ def test_a_fault_is_caught_where_it_was_made(name: str, caught: Callable[[str], 
     there = [each for each in found if (each.rule, each.file) == (mutation.rule, wanted)]
     about = "" if mutation.rule == "faulty_file" else mutation.about or mutation.key
     assert any(about in each.subject for each in there), [(each.rule, each.subject, each.message) for each in found]
+
+
+def test_more_required_texts_than_a_day_may_have_are_caught(tmp_path: Path) -> None:
+    """Warning signs three times a day, beside two soaks and a check-in: the finding is about what came on top."""
+    templates = copied(tmp_path)
+    three_times = '{ each_day = ["morning", "midday", "evening"], from_day = 1, until_day = 4 }'
+    change(plan("warning_signs", '{ on_day = 3, at = "midday" }', three_times, "daily_limit"), templates)
+    found = [each.message for each in faults(templates) if each.rule == "daily_limit"]
+    assert found
+    assert all(message.startswith("6 messages on ") and "at most 5 a day" in message for message in found)
 
 
 def test_a_limit_below_what_is_required_is_caught(tmp_path: Path) -> None:
