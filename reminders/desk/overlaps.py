@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -13,6 +15,7 @@ from reminders.desk.course_facts import from_json
 from reminders.records import courses
 from reminders.records.message_states import MessageState
 from reminders.records.tables import Enrollment, Message
+from reminders.wording.dates import Calendar, is_known
 
 
 def running_beside(session: Session, patient_id: int, enrollment_id: int | None, at: datetime) -> list[Enrollment]:
@@ -30,6 +33,23 @@ def is_twin(enrollment: Enrollment, procedure: str, course: Course) -> bool:
     same_day = enrollment.procedure_on == local_day(course.procedure_end, course.zone)
     same_facts = (earlier.settings, earlier.factors, earlier.zone) == (course.settings, course.factors, course.zone)
     return enrollment.procedure == procedure and same_day and same_facts and not earlier.overlaps
+
+
+def told_apart(course: Course, running: Sequence[Enrollment]) -> Course:
+    """Return the course with its day added to its site when another one has the same site: it was treated again there.
+
+    One that is in the same place on the same day, or names no site, stays as it is; without a site the day is named.
+    """
+    taken = {
+        " ".join((from_json(each.facts).site or "").lower().split())
+        for each in running
+        if each.procedure_on != course.day_0
+    }
+    if not course.site or " ".join(course.site.lower().split()) not in taken:
+        return course
+    locale = course.language.replace("-", "_")
+    day = Calendar(locale if is_known(locale) else "en").month_day(course.day_0)
+    return replace(course, site=f"{course.site}, {day}")
 
 
 def said_beside(session: Session, patient_id: int, enrollment_id: int | None) -> tuple[OtherMessage, ...]:

@@ -14,7 +14,7 @@ from reminders.desk.composing import ComposedCourse, Desk, compose
 from reminders.desk.course_difference import Change, Step, difference
 from reminders.desk.course_facts import as_json, from_json
 from reminders.desk.message_rows import Belonging, rows_of
-from reminders.desk.overlaps import is_twin, running_beside, said_beside
+from reminders.desk.overlaps import is_twin, running_beside, said_beside, told_apart
 from reminders.desk.patient_at_desk import wishes_of
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.staff_tasks import rows_of_tasks
@@ -106,7 +106,7 @@ def make_room_for(
     """Return the new course and the messages of the patient's courses that run already, fitted to each other.
 
     A twin (two sites treated alike on one day) is said once and names no site. Otherwise all of them name theirs
-    from now on.
+    from now on; one treated again at the same site names its day as well.
     """
     now = desk.clock.now()
     running = running_beside(session, patient_id, None, now)
@@ -117,7 +117,8 @@ def make_room_for(
         earlier = from_json(each.facts)
         if each.id is not None and not earlier.overlaps:
             _store(session, propose(session, desk, each.id, replace(earlier, overlaps=True)), at=now)
-    return replace(course, overlaps=overlaps), said_beside(session, patient_id, None)
+    placed = told_apart(course, running) if overlaps else course
+    return replace(placed, overlaps=overlaps), said_beside(session, patient_id, None)
 
 
 def refresh_others(session: Session, desk: Desk, patient_id: int, *, beside: int) -> None:

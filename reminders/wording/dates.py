@@ -43,6 +43,10 @@ class Calendar:
         """Return weekday, day and month, short: `Sat, Mar 7`."""
         return _day_date(self.locale, day.year, day.month, day.day)
 
+    def month_day(self, day: date) -> str:
+        """Return month and day, short and without the weekday: `Mar 7`."""
+        return _month_day(self.locale, day.year, day.month, day.day)
+
 
 # Keyed by plain numbers: two aware datetimes are equal when their instants are, whatever their walls read.
 @lru_cache(maxsize=2048)
@@ -58,3 +62,8 @@ def _weekday(locale: str, year: int, month: int, day: int) -> str:
 @lru_cache(maxsize=1024)
 def _day_date(locale: str, year: int, month: int, day: int) -> str:
     return format_skeleton("MMMEd", date(year, month, day), locale=locale).translate(_FIXED_SPACES)
+
+
+@lru_cache(maxsize=1024)
+def _month_day(locale: str, year: int, month: int, day: int) -> str:
+    return format_skeleton("MMMd", date(year, month, day), locale=locale).translate(_FIXED_SPACES)

@@ -64,6 +64,25 @@ def test_a_toe_done_a_week_later_makes_both_courses_name_their_site(office: Offi
         assert all(text.startswith(f"Example Foot Care ({site}): ") for text in texts)
 
 
+@pytest.mark.parametrize(("typed", "again_at"), [(LEFT, LEFT), ("Left  big toe", "Left big toe")])
+def test_a_toe_treated_again_at_the_same_site_names_its_day_as_well(office: Office, typed: str, again_at: str) -> None:
+    first = office.enroll(site=LEFT).enrollment_id
+    office.play("2026-06-12T09:00")
+    again = office.enroll(site=typed).enrollment_id
+    soaks = [m.text for m in office.messages(first) if m.state == "scheduled"]
+    later = [m.text for m in office.messages(again) if m.state == "scheduled"]
+    assert soaks
+    assert all(text.startswith(f"Example Foot Care ({LEFT}): ") for text in soaks)
+    assert later
+    assert all(text.startswith(f"Example Foot Care ({again_at}, Jun 12): ") for text in later)
+
+
+def test_two_procedures_of_one_visit_at_one_site_keep_its_name(office: Office) -> None:
+    office.enroll(procedure="punch-biopsy", site="left arm")
+    second = office.enroll(procedure="wart-cryotherapy", site="left arm").enrollment_id
+    assert office.course(second).site == "left arm"
+
+
 def test_without_a_site_the_day_of_the_procedure_tells_which_is_meant(office: Office) -> None:
     first = office.enroll().enrollment_id
     office.play("2026-06-17T09:00")
