@@ -147,7 +147,7 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
             if sign.standing is Standing.IMAGINED and not promised:
                 return None  # "worried it might ..." asks for an answer; "will call if it ..." does not
             denied.add(at)
-    for at in findings.where("concern"):
+    for at in findings.where("concern", "harm"):
         if at in covered or at in denied:
             continue
         if _was(findings, at):
