@@ -266,14 +266,18 @@ class App:
         if section is None:
             return ()
         from reminders.delivery.mailbox import Mailbox  # noqa: PLC0415  only what is used is loaded
+        from reminders.delivery.mailbox_watch import MailboxWatch  # noqa: PLC0415
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415
 
-        mailbox = Mailbox(section, folder=self.config.folder, take_in=self.mail_intake.take_in)
-
-        def fetch() -> None:
-            mailbox.fetch()
-
-        return (RecurringJob(name="mailbox", every=timedelta(seconds=section.poll_seconds), run=fetch),)
+        desk = self.desk
+        watch = MailboxWatch(
+            practice_id=desk.practice_id,
+            fetch=Mailbox(section, folder=self.config.folder, take_in=self.mail_intake.take_in).fetch,
+            database=self.database,
+            clock=self.clock,
+            concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+        )
+        return (RecurringJob(name="mailbox", every=timedelta(seconds=section.poll_seconds), run=watch.run),)
 
     def _transport(self, name: str) -> Transport:
         return {

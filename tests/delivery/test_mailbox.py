@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 
 from reminders.errors import Unreachable
 from tests.delivery.peers.dovecot import PASSWORD, DovecotServer
+from tests.desk.office import open_office
 from tests.exchange.test_mail_reading import raw
+from tests.servers import fresh_database
 
 MARKED = "KEYWORD RemindersTaken"
 
@@ -114,3 +118,38 @@ def test_a_large_mail_is_read_at_its_front(server: DovecotServer) -> None:
     server.put(raw("my toe is black\r\n" + "x" * 70 + "\r\n" * 1000))
     server.mailbox(taken.append).fetch()
     assert b"my toe is black" in taken[0]
+
+
+def test_the_service_fetches_by_itself_and_answers(server: DovecotServer, tmp_path: Path) -> None:
+    mailbox = {
+        "host": "localhost",
+        "port": server.tls_port,
+        "ca_file": str(server.folder / "ca.pem"),
+        "user": "practice",
+        "password": {"env": PASSWORD},
+        "poll_seconds": 5,
+    }
+    address = fresh_database("sqlite", tmp_path)
+    office = open_office(tmp_path, address, "2026-06-10T10:30", mailbox=mailbox)
+    server.put(raw("I can't breathe and my face is swelling", From="robin@example.org", Message_ID="<7@example.org>"))
+    runner = office.app.runner(office.dispatcher)
+    runner.start()
+    try:
+        wait_until(lambda: list((office.app.config.outbox_folder / "emails").glob("*.eml")))
+    finally:
+        runner.close()
+    (path,) = (office.app.config.outbox_folder / "emails").glob("*.eml")
+    answer = path.read_text()
+    assert "Call 911 now" in answer.replace("=\n", "")
+    assert "In-Reply-To: <7@example.org>" in answer
+    assert [each.urgency for each in office.concerns()] == ["emergency"]
+    assert server.count(search=MARKED) == 1
+    office.dispatcher.close()
+    office.database.close()
+
+
+def wait_until(condition: Callable[[], object]) -> None:
+    deadline = time.monotonic() + 30
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
