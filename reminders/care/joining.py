@@ -38,9 +38,12 @@ def join(
     for place, head in enumerate(waiting):
         if id(head) in in_a_group:
             continue
-        after = _until(head.send_at + rules.join_within, islice(waiting, place + 1, None))
-        near = [each for each in after if id(each) not in in_a_group]
-        group = _group_of(head, near, course, rules, fits) if near else [head]
+        latest = head.send_at + rules.join_within
+        if place + 1 == len(waiting) or waiting[place + 1].send_at > latest:
+            joined.append(head.alone)
+            continue
+        near = [each for each in _until(latest, islice(waiting, place + 1, None)) if id(each) not in in_a_group]
+        group = _group_of(head, near, course, rules, fits)
         in_a_group.update(map(id, group))
         joined.append(_as_one(group) if len(group) > 1 else head.alone)
     return _keep_apart(joined, course, rules, others)

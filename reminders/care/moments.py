@@ -52,11 +52,11 @@ def moments(instruction: Instruction | StaffTask, resolved: Resolved) -> list[Mo
 
 
 def goes_by_days(instruction: Instruction) -> bool:
-    """Say whether the moments are slots of the course's days, perhaps only those after an anchor.
+    """Say whether the moments are slots of days, perhaps only those after an anchor.
 
-    Patients of one day then share them, however late each procedure ended.
+    Patients of one day with their visit on one day then share them, however late each procedure ended.
     """
-    return len(instruction.when) == 1 and isinstance(instruction.when[0], OnDay | EachDay)
+    return len(instruction.when) == 1 and isinstance(instruction.when[0], OnDay | EachDay | BeforeVisit | AfterVisit)
 
 
 def moments_of_days(instruction: Instruction, resolved: Resolved) -> list[Moment]:

@@ -6,6 +6,7 @@ anyway, joining, daily limit. The same input always gives the same schedule.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -61,9 +62,11 @@ def expand(resolved: Resolved, rules: ContactRules, now: Circumstances) -> list[
             numbered = _numbered(said.instruction, resolved, now)
             found += [_occurrence(said, number, moment, resolved, bounds) for number, moment in numbered]
             continue
-        for number, moment in enumerate(days.moments(said, resolved), start=1):
-            undisturbed = days.occurrence(said, number, moment) if moment.planned_at >= now.not_before else None
-            found.append(undisturbed or _occurrence(said, number, moment, resolved, bounds))
+        for number, (moment, undisturbed) in enumerate(days.of(said, resolved), start=1):
+            if undisturbed is None or moment.planned_at < now.not_before:
+                found.append(_occurrence(said, number, moment, resolved, bounds))
+            else:
+                found.append(undisturbed)
     return found
 
 
@@ -76,26 +79,28 @@ class _Days:
             course=resolved.course, rules=rules, now=Circumstances(not_before=datetime.min.replace(tzinfo=UTC))
         )
         self._moments: dict[_Said, list[Moment]] = {}
-        self._occurrences: dict[tuple[_Said, int, Moment], Occurrence | None] = {}
+        self._kept: dict[tuple[_Said, int], list[tuple[Moment, Occurrence | None]]] = {}
 
-    def moments(self, said: _Said, resolved: Resolved) -> list[Moment]:
-        """Return the moments of an instruction that goes by days."""
-        found = self._moments.get(said)
-        if found is None:
-            found = self._moments[said] = moments_of_days(said.instruction, self._resolved)
+    def of(self, said: _Said, resolved: Resolved) -> list[tuple[Moment, Occurrence | None]]:
+        """Return the moments of an instruction that goes by days, each with its occurrence if it is still to come.
+
+        None stands for one that quiet hours touch.
+        """
+        moments = self._moments.get(said)
+        if moments is None:
+            moments = self._moments[said] = moments_of_days(said.instruction, self._resolved)
         after = first_after(said.instruction, resolved)
-        return found if after is None else [each for each in found if each.planned_at > after]
+        over = 0 if after is None else bisect_right(moments, after, key=lambda moment: moment.planned_at)
+        found = self._kept.get((said, over))
+        if found is None:
+            found = [(moment, self._undisturbed(said, at, moment)) for at, moment in enumerate(moments[over:], start=1)]
+            self._kept[said, over] = found
+        return found
 
-    def occurrence(self, said: _Said, number: int, moment: Moment) -> Occurrence | None:
-        """Return the occurrence of a moment that is still to come; None when quiet hours touch it."""
-        key = (said, number, moment)
-        if key in self._occurrences:
-            return self._occurrences[key]
-        course = self._resolved.course
-        quiet = self._bounds.rules.quiet.is_quiet(moment.planned_at, course.zone)
-        made = None if quiet else _occurrence(said, number, moment, self._resolved, self._bounds)
-        self._occurrences[key] = made
-        return made
+    def _undisturbed(self, said: _Said, number: int, moment: Moment) -> Occurrence | None:
+        if self._bounds.rules.quiet.is_quiet(moment.planned_at, self._resolved.course.zone):
+            return None
+        return _occurrence(said, number, moment, self._resolved, self._bounds)
 
 
 _DAYS: Recent[_Days] = Recent(256)
@@ -103,12 +108,14 @@ _DAYS: Recent[_Days] = Recent(256)
 
 def _days_of(resolved: Resolved, rules: ContactRules) -> _Days:
     course = resolved.course
+    visit = resolved.anchors.get("visit")
     key = (
         resolved.plan,
         rules.quiet,
         course.day_0,
         course.zone,
-        course.channel,
+        course.channel.value,
+        visit and local_day(visit, course.zone),
         tuple(course.slots.items()),
         tuple(resolved.settings.items()),
     )

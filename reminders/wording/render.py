@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
 
 from reminders.care.plan import Plan
 from reminders.care.recent import Recent
@@ -76,15 +75,6 @@ class _Kept:
     whole: Recent[Rendered]
 
 
-class _Due(NamedTuple):
-    """A body to render, and the key under which it is kept."""
-
-    text: Text
-    each: Occurrence
-    at_desk: bool
-    key: Hashable
-
-
 @dataclass(frozen=True)
 class _OfChannel:
     """What one course's messages by one channel share; the texts with what their words follow from, by name."""
@@ -112,26 +102,27 @@ class CourseWording:
         the first. PlanError for a missing or faulty template.
         """
         shared = self._shared(members[0].channel)
-        due = [self._due(each, shared, at_desk=False) for each in members]
-        if said_now:
-            due += [self._due(each, shared, at_desk=True) for each in said_now]
 
         def make() -> Rendered:
-            return put_together([self._body(each, shared) for each in due], shared.frame, shared.channel)
+            parts = [self._body(each, shared, at_desk=False) for each in members]
+            parts += [self._body(each, shared, at_desk=True) for each in said_now]
+            return put_together(parts, shared.frame, shared.channel)
 
         if shared.channel is Channel.EMAIL:
             return make()
-        return self._kept.whole.get((shared.frame, *[each.key for each in due]), make)
+        keys = [self._key(each, shared, at_desk=False) for each in members]
+        keys += [self._key(each, shared, at_desk=True) for each in said_now]
+        return self._kept.whole.get((shared.frame, *keys), make)
 
     def source_of(self, each: Occurrence) -> Hashable:
         """Return what the words of one occurrence follow from: where it is equal, `render` gives the same."""
         shared = self._shared(each.channel)
-        return shared.frame, self._due(each, shared, at_desk=False).key
+        return shared.frame, self._key(each, shared, at_desk=False)
 
     def body(self, each: Occurrence) -> str:
         """Return the words of one occurrence as an SMS says them, without the frame; for the printed sheet."""
         shared = self._shared(Channel.SMS)
-        return self._body(self._due(each, shared, at_desk=False), shared).text
+        return self._body(each, shared, at_desk=False).text
 
     def fits(self, members: Sequence[Occurrence], *, most_segments: int, said_now: Sequence[Occurrence] = ()) -> bool:
         """Say whether `render` of the same stays within `most_segments`; an e-mail always does."""
@@ -148,27 +139,28 @@ class CourseWording:
             found = self._by_channel[channel] = _OfChannel(channel, facts, frame, {})
         return found
 
-    def _due(self, each: Occurrence, shared: _OfChannel, *, at_desk: bool) -> _Due:
+    def _text(self, each: Occurrence, shared: _OfChannel) -> tuple[Text, Hashable]:
         found = shared.texts.get(each.text_name)
         if found is None:
             text = self._kept.texts.text(each.text_name, shared.channel)
             found = text, _key_of(text, shared.facts, file_name(each.text_name, shared.channel))
             shared.texts[each.text_name] = found
-        text, key = found
-        if text.of_moment:
-            key = (key, each, self._resolved.course.zone, at_desk)
-        return _Due(text, each, at_desk, key)
+        return found
 
-    def _body(self, due: _Due, shared: _OfChannel) -> Part:
-        facts = shared.facts
+    def _key(self, each: Occurrence, shared: _OfChannel, *, at_desk: bool) -> Hashable:
+        """Return what the words of one occurrence follow from."""
+        text, key = self._text(each, shared)
+        return (key, each, self._resolved.course.zone, at_desk) if text.of_moment else key
 
+    def _body(self, each: Occurrence, shared: _OfChannel, *, at_desk: bool) -> Part:
         def make() -> Part:
-            values = dict(facts.values)
-            if due.text.of_moment:
-                values |= moment_values(due.each, self._resolved.course.zone, at_desk=due.at_desk)
-            return rendered_part(due.text, shared.channel, values, in_subject=facts.in_subject)
+            text, _ = self._text(each, shared)
+            values = dict(shared.facts.values)
+            if text.of_moment:
+                values |= moment_values(each, self._resolved.course.zone, at_desk=at_desk)
+            return rendered_part(text, shared.channel, values, in_subject=shared.facts.in_subject)
 
-        return self._kept.bodies.get(due.key, make)
+        return self._kept.bodies.get(self._key(each, shared, at_desk=at_desk), make)
 
 
 def _key_of(text: Text, facts: Facts, file: str) -> Hashable:
