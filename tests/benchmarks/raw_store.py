@@ -57,3 +57,30 @@ def states_per_second(database: Database, n: int, batch: int) -> float:
     spent = time.perf_counter() - began
     connection.close()
     return n / spent
+
+
+def settled_alone_per_second(database: Database, n: int) -> float:
+    """Return how many claimed messages a second can be settled, each in a commit of its own."""
+    on_postgresql = database.engine.dialect.name == "postgresql"
+    moment: Any = ALL_DUE if on_postgresql else int(ALL_DUE.timestamp() * 1_000_000)
+    mark = "%s" if on_postgresql else "?"
+    connection = database.engine.raw_connection()
+    cursor = connection.cursor()
+    if not on_postgresql:
+        cursor.execute("PRAGMA query_only = OFF")
+        cursor.execute("BEGIN IMMEDIATE")
+    held: list[Any] = []
+    for level in range(1, 10):
+        lock = "FOR UPDATE SKIP LOCKED" if on_postgresql else ""
+        cursor.execute(_CLAIM.format(p=mark, lock=lock), ("raw", moment, moment, level, moment, n - len(held)))
+        held += cursor.fetchall()
+    connection.commit()
+    began = time.perf_counter()
+    for each in held:
+        if not on_postgresql:
+            cursor.execute("BEGIN IMMEDIATE")
+        cursor.execute(_SETTLE.format(p=mark), (moment, f"raw-{each[0]}", each[0], "raw"))
+        connection.commit()
+    spent = time.perf_counter() - began
+    connection.close()
+    return len(held) / spent
