@@ -9,9 +9,10 @@ from typing import Any
 import pytest
 from sqlalchemy import event
 
-from tests.desk.office import Office
+from reminders.desk.staff_tasks import open_due_tasks
+from tests.desk.office import Office, at
 
-BIG = ("message", "reply", "patient", "contact", "consent_event", "enrollment")
+BIG = ("message", "reply", "patient", "contact", "consent_event", "enrollment", "staff_task")
 """Tables that grow with every patient; a look-up may not read one from end to end."""
 
 
@@ -65,4 +66,14 @@ def test_planning_anew_reads_no_table_from_end_to_end(office: Office) -> None:
     enrollment = office.enroll().enrollment_id
     with statements(office) as seen:
         office.replan(enrollment, settings={"stop_day": 7})
+    assert scans(office, seen) == []
+
+
+def test_tasks_for_staff_are_found_without_reading_all_of_them(office: Office) -> None:
+    office.enroll(procedure="punch-biopsy", site="left arm")
+    office.clock.move_to(at("2026-06-24T09:00"))
+    with statements(office) as seen:
+        assert open_due_tasks(office.database, office.desk) == 1
+        office.replan(1, settings={"result_day": 20})
+    assert len(seen) > 3
     assert scans(office, seen) == []
