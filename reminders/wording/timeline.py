@@ -11,9 +11,10 @@ from markupsafe import Markup, escape
 
 _COLUMN = 62
 _TOP = 26
-_HOUR = 5.2
+_HOUR = 8.0
 _FIRST_HOUR, _LAST_HOUR = 6, 23
 _RADIUS = 9
+_APART = 2 * _RADIUS + 1
 _BOTTOM = 18
 
 
@@ -35,29 +36,40 @@ def draw_timeline(dots: Sequence[Dot], *, label: str, day_label: Callable[[int],
     columns = [(day, list(found)) for day, found in groupby(sorted(dots, key=lambda d: (d.day, d.at)), lambda d: d.day)]
     if not columns:
         return Markup("")
-    width, height = _COLUMN * len(columns) + 44, _TOP + _HOUR * (_LAST_HOUR - _FIRST_HOUR) + _BOTTOM
+    places = [_places(found) for _, found in columns]
+    lowest = max(ys[-1] for ys in places)
+    width, height = _COLUMN * len(columns) + 44, max(_y(_LAST_HOUR, 0), lowest) + _BOTTOM
     box = f'viewBox="0 0 {width} {height:.0f}" role="img" aria-label="{escape(label)}"'
     parts = [f'<svg class="timeline" {box} xmlns="http://www.w3.org/2000/svg">']
     for hour in (8, 12, 16, 20):
         y = _y(hour, 0)
         parts.append(f'<line class="hour" x1="40" y1="{y:.1f}" x2="{width}" y2="{y:.1f}"/>')
         parts.append(f'<text class="hour" x="34" y="{y + 3:.1f}" text-anchor="end">{hour}:00</text>')
-    for index, (day, found) in enumerate(columns):
-        parts += _column(44 + index * _COLUMN, day_label(day), found)
+    for index, ((day, found), ys) in enumerate(zip(columns, places, strict=True)):
+        parts += _column(44 + index * _COLUMN, day_label(day), [*zip(found, ys, strict=True)])
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704  every value in it is a number, or was escaped above
 
 
-def _column(left: float, label: str, dots: Sequence[Dot]) -> list[str]:
+def _places(dots: Sequence[Dot]) -> list[float]:
+    """Return how far down each dot stands: at its hour, apart from the next, and moved up where the day ends."""
+    ys: list[float] = []
+    for dot in dots:
+        ys.append(max([_y(dot.at.hour, dot.at.minute), *(last + _APART for last in ys[-1:])]))
+    below = _y(_LAST_HOUR, 0)
+    for at in range(len(ys) - 1, -1, -1):
+        ys[at] = min(ys[at], below)
+        below = ys[at] - _APART
+    return [y + max(0.0, _TOP - ys[0]) for y in ys]
+
+
+def _column(left: float, label: str, dots: Sequence[tuple[Dot, float]]) -> list[str]:
     middle = left + _COLUMN / 2
     parts = [
         f'<text class="day" x="{middle:.0f}" y="14" text-anchor="middle">{escape(label)}</text>',
         f'<line class="day" x1="{middle:.0f}" y1="{_TOP - 4}" x2="{middle:.0f}" y2="{_y(_LAST_HOUR, 0):.0f}"/>',
     ]
-    last_y = float("-inf")
-    for dot in dots:
-        y = max(_y(dot.at.hour, dot.at.minute), last_y + 2 * _RADIUS + 1)
-        last_y = y
+    for dot, y in dots:
         parts.append(f'<circle cx="{middle:.0f}" cy="{y:.1f}" r="{_RADIUS}"/>')
         parts.append(f'<text class="dot" x="{middle:.0f}" y="{y + 3.5:.1f}" text-anchor="middle">{dot.number}</text>')
     return parts
