@@ -15,6 +15,7 @@ from reminders.desk.changed_facts import Changes, changed_course
 from reminders.desk.end_course import cancel_course
 from reminders.desk.replan import Change, Proposal, propose
 from reminders.desk.replan import replan as replan_course
+from reminders.desk.steer_course import Decision, shift_course
 
 
 @click.command(
@@ -24,12 +25,16 @@ Examples:
   reminders replan 12 --factor diabetes --set stop_day=7
   reminders replan 12 --no-factor blood_thinner --yes
   reminders replan 12 --visit none --dry-run --json
+  reminders replan 12 --dressing-applied 2026-03-07T20:00 --concern 3 --reason "came off, new one" --by "N. Nurse"
 """,
 )
 @click.argument("enrollment", type=int)
 @course_options
 @click.option("--no-factor", "factors_gone", multiple=True, metavar="NAME", help="A factor that does not hold.")
 @click.option("--dry-run", is_flag=True, help="Show the difference and store nothing.")
+@click.option("--concern", "concern_id", type=int, metavar="ID", help="The concern that led to it; it is noted there.")
+@click.option("--reason", default="", metavar="TEXT", help="Why; it is noted on the concern.")
+@by_option
 @yes_option
 @json_option
 @click.pass_context
@@ -38,6 +43,9 @@ def replan(
     enrollment: int,
     factors_gone: tuple[str, ...],
     dry_run: bool,
+    concern_id: int | None,
+    reason: str,
+    by: str | None,
     yes: bool,
     as_json: bool,
     **facts: Unpack[CourseFacts],
@@ -57,8 +65,13 @@ def replan(
     stored = False
     if not dry_run:
         confirm("Store this?", yes=yes)
+        decision = Decision(by=acting(by), reason=reason.strip(), concern_id=concern_id) if concern_id else None
         with app.database.writing() as session:
-            proposal = replan_course(session, app.desk, enrollment, course, shown=None if yes else proposal.changes)
+            shown = propose(session, app.desk, enrollment, course) if yes else proposal
+            if decision is None:
+                proposal = replan_course(session, app.desk, enrollment, course, shown=shown.changes)
+            else:
+                proposal = shift_course(session, app.desk, enrollment, shown, decision)
         stored = True
     if as_json:
         print_json(as_json_of(proposal, stored=stored))

@@ -105,6 +105,17 @@ def extend_course(session: Session, desk: Desk, enrollment_id: int, course: Cour
     return proposal
 
 
+def shift_course(session: Session, desk: Desk, enrollment_id: int, shown: Proposal, decision: Decision) -> Proposal:
+    """Store changed facts, as when a dressing came off early, and note it on the concern that led to it.
+
+    `shown` is what the person saw. Raises as `replan` does: StateError when that is not what would change now.
+    """
+    enrollment = active_enrollment(session, enrollment_id)
+    proposal = replan(session, desk, enrollment_id, shown.course, shown=shown.changes)
+    _note(session, desk, enrollment, decision, f"planned anew, {len(proposal.changes)} messages change")
+    return proposal
+
+
 def _paused(session: Session, enrollment_id: int) -> Enrollment:
     enrollment = active_enrollment(session, enrollment_id)
     if enrollment.paused_at is None:

@@ -42,6 +42,13 @@ def test_extending_adds_soaks(enrolled: Terminal) -> None:
     assert {each["key"] for each in changes if each["what"] == "added"} >= {"soak"}
 
 
+def test_new_facts_are_noted_on_the_concern_that_brought_them(enrolled: Terminal) -> None:
+    words = ("--dressing-applied", "2026-03-07T20:00", "--concern", "1", "--reason", "came off", "--by", "Ada", "--yes")
+    assert enrolled.ask("replan", "1", *words)["stored"] is True
+    last = enrolled.ask("concerns", "show", "1")["history"][-1]
+    assert (last["by"], last["note"].endswith("messages change: came off")) == ("Ada", True)
+
+
 @pytest.mark.parametrize("command", [("pause", "1"), ("end", "1"), ("extend", "1", "--days", "1")])
 def test_nothing_is_done_unasked(enrolled: Terminal, command: tuple[str, ...]) -> None:
     result = enrolled.run(*command)

@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 
 from reminders.desk import steer_course as steer
+from reminders.desk.changed_facts import Changes, changed_course
+from reminders.desk.replan import propose
 from reminders.errors import InputError, StateError
 from tests.databases import database_kind
 from tests.desk.office import PHONE, Office, at, wall
@@ -98,6 +100,24 @@ def test_soaks_go_on_after_an_infection(office: Office) -> None:
     assert course.settings["stop_day"] == 8
     assert len(office.moments(1, "soak", "scheduled", "joined")) == soaks + 6  # two a day
     assert office.history(1)[-1].note == "course 1 goes on until day 8: infection"
+
+
+def test_a_dressing_that_came_off_early_and_was_put_on_anew_shifts_what_follows(office: Office) -> None:
+    office.enroll()
+    office.play("2026-06-10T20:00")
+    office.reply("the bandage came off already, what now?")
+    before = office.moments(1, "dressing_off")
+    with office.database.reading() as session:
+        course = changed_course(session, office.desk, 1, Changes(dressing_applied="2026-06-10T20:00"))
+        shown = propose(session, office.desk, 1, course)
+    assert {each.key for each in shown.changes} >= {"dressing_off"}
+    do(office, steer.shift_course, shown, reason="came off", concern_id=1)
+    assert office.moments(1, "dressing_off") > before
+    note = office.history(1)[-1]
+    assert (note.by, note.note) == (
+        "N. Nurse",
+        f"course 1 planned anew, {len(shown.changes)} messages change: came off",
+    )
 
 
 def test_more_days_than_the_plan_allows_are_refused(office: Office) -> None:
