@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-settings.register_profile("same-everywhere", derandomize=True, deadline=None, print_blob=True)
+settings.register_profile(
+    "same-everywhere",
+    derandomize=True,
+    deadline=None,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.load_profile("same-everywhere")
