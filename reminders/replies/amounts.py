@@ -105,6 +105,8 @@ def _measured(findings: Findings, number: Amount) -> Amount:
         and not _is(findings, after, "unit")
     ):
         measure = Measure.GLUCOSE
+    if measure is None and _sugar_reading(findings, number, after):
+        measure = Measure.GLUCOSE
     if measure is Measure.GLUCOSE or after == "mmol":
         value = number.value * (_MMOL if number.value <= 40 else 1.0)
         return replace(number, value=value, measure=Measure.GLUCOSE)
@@ -116,6 +118,14 @@ def _measured(findings: Findings, number: Amount) -> Amount:
 def _word(findings: Findings, at: int) -> str:
     tokens = findings.reading.tokens
     return tokens[at].word if 0 <= at < len(tokens) else ""
+
+
+def _sugar_reading(findings: Findings, number: Amount, after: str) -> bool:
+    """Whether a diabetic's reading stands in another sentence than the word: "i check as i'm diabetic. it read 342"."""
+    if not 180 <= number.value <= 700 or _is(findings, after, "unit") or number.written_out:
+        return False
+    near = range(max(0, number.first - 4), number.first)
+    return bool(findings.where("sugar", "diabetic")) and any(findings.has(at, "reading") for at in near)
 
 
 def _beside(findings: Findings, number: Amount, at: int) -> str:

@@ -35,7 +35,7 @@ def language_of(reading: Reading, chosen: str) -> str:
         other = max(OTHERS, key=lambda name: (_count(name, strange), name == chosen))
         found = _count(other, strange)
         foreign = any(_FOREIGN.search(reading.text, token.start, token.end) for token in spoken)
-        if found >= 2 or 2 * found >= max(1, len(known[first])) or (found and foreign):
+        if found >= 2 or 3 * found >= max(1, len(known[first])) or (found and foreign):
             return other
         if not known[first] or foreign:
             return "und"

@@ -7,6 +7,7 @@ here it passes only through words known to carry it on: a sign wrongly denied co
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
@@ -19,6 +20,7 @@ ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", 
 """Signs that still count when over, if they were there within the last day (rule of the practice)."""
 _EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
 _REACH = 10
+_YEAR = re.compile("(?:19|20)[0-9]{2}")
 _DENYING = ("negator", "verbal_negator", "cannot")
 _SIGN_WORDS = (
     "red",
@@ -243,8 +245,21 @@ class Scope:
             return False
         if not self._near("scope.had", sign, same_clause=True):
             return False
+        if any(reading.clause[at] == reading.clause[sign.first] for at in self._years):
+            return True
         return any(
             reading.clause[found.first] == reading.clause[sign.first] for found in findings.of("scope.other_time")
+        )
+
+    @cached_property
+    def _years(self) -> tuple[int, ...]:
+        """Numbers that are years: "in 2019"."""
+        tokens = self.findings.reading.tokens
+        before = {"in", "en", "of", "since"}
+        return tuple(
+            at
+            for at, token in enumerate(tokens)
+            if token.kind == "num" and at and tokens[at - 1].word in before and _YEAR.fullmatch(token.word)
         )
 
     def _near(self, kind: str, sign: Finding, *, same_clause: bool) -> bool:

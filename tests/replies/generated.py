@@ -73,7 +73,7 @@ EMERGENCIES: dict[str, tuple[str, ...]] = {
 }
 SAME_DAY: dict[str, tuple[str, ...]] = {
     "en spreading_redness": (
-        "the redness [is spreading|has spread|is getting bigger|is moving up|is creeping up] [my foot|toward my ankle|]",
+        "the redness [is spreading|has spread|is getting bigger|is moving up|creeps up] [my foot|toward my ankle|]",
         "[its|the toe is|my foot is] [red and hot|red and swollen and hot|bright red and warm]",
         "[redness|red area] [past|beyond|above] the [line|ankle|knuckle]",
     ),
