@@ -79,7 +79,7 @@ def resume(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why:
 @_steering
 @click.pass_context
 def end(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why: Unpack[_Why]) -> None:
-    """End ENROLLMENT before its last day; shows what is not sent then, and asks."""
+    """End ENROLLMENT before its last day; shows what is not sent then, and asks. Its tasks for staff stay."""
     app = opened(ctx)
     zone = app.config.zone
     with app.database.reading() as session:
