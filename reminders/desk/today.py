@@ -11,11 +11,13 @@ from sqlalchemy.orm import Session
 from reminders.care.timing import instant_of, local_day
 from reminders.desk.composing import Desk
 from reminders.desk.digest import Digest, make_digest
-from reminders.records.counts import Backlog, backlog
-from reminders.records.today import GoingOut, going_out, handed_over_since, waiting_between
+from reminders.desk.forecast import DAYS, Forecast, Terms, make_forecast
+from reminders.records.heartbeats import DISPATCH, last_beat
+from reminders.records.queue_counts import QueueCounts, queue_counts
+from reminders.records.today import GoingOut, going_out, handed_over_since
 
-DAYS_AHEAD = 10
 _LATE_AFTER = timedelta(minutes=10)
+_STALLED_AFTER = timedelta(minutes=5)
 _MOST_LISTED = 200
 
 
@@ -26,26 +28,36 @@ class Today:
     digest: Digest
     going_out: tuple[GoingOut, ...]
     """What still goes out before midnight, two hundred at most."""
+    forecast: Forecast
     ahead: tuple[tuple[date, int], ...]
     """How many messages wait for each of the next days, today first."""
     handed_over: Mapping[tuple[str, str], int]
     """What became of the last day's messages, by channel and state."""
-    backlog: Backlog
+    queue: QueueCounts
+    last_round: datetime | None
+    """When what sends the messages last went round; None when it never did."""
+    is_stalled: bool
+    """Nothing goes round: no message leaves."""
 
 
-def today(session: Session, desk: Desk) -> Today:
-    """Return the overview of today."""
+def today(session: Session, desk: Desk, terms: Terms) -> Today:
+    """Return the overview of today; `terms` are the pace and the prices of messages."""
     now = desk.clock.now()
     day = local_day(now, desk.zone)
-    days = [day + timedelta(days=number) for number in range(DAYS_AHEAD + 1)]
-    edges: list[datetime] = [now, *(instant_of(each, time(0), desk.zone) for each in days[1:])]
-    counts = waiting_between(session, desk.practice_id, edges)
+    midnight = instant_of(day + timedelta(days=1), time(0), desk.zone)
+    forecast = make_forecast(session, desk.practice_id, terms, now=now)
+    counts = dict.fromkeys((day + timedelta(days=number) for number in range(DAYS)), 0)
+    for hour in forecast.hours:
+        on = max(local_day(hour.starts_at, desk.zone), day)
+        counts[on] = counts.get(on, 0) + hour.due
+    last_round = last_beat(session, desk.practice_id, DISPATCH)
     return Today(
         digest=make_digest(session, desk),
-        going_out=going_out(session, desk.practice_id, now, edges[1], limit=_MOST_LISTED),
-        ahead=tuple(zip(days, counts, strict=False)),
+        going_out=going_out(session, desk.practice_id, now, midnight, limit=_MOST_LISTED),
+        forecast=forecast,
+        ahead=tuple(sorted(counts.items())),
         handed_over=handed_over_since(session, desk.practice_id, now - timedelta(days=1)),
-        backlog=backlog(
-            session, desk.practice_id, now=now, late_before=now - _LATE_AFTER, since=now - timedelta(days=1)
-        ),
+        queue=queue_counts(session, desk.practice_id, now=now, late_before=now - _LATE_AFTER),
+        last_round=last_round,
+        is_stalled=last_round is None or now - last_round > _STALLED_AFTER,
     )

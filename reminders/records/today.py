@@ -1,17 +1,15 @@
-"""Queries about one day and the next ones: what goes out when, what became of what was handed over."""
+"""Queries about one day: what goes out when, what became of what was handed over."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
-from itertools import pairwise
 from typing import NamedTuple
 
-from sqlalchemy import case, func, literal_column, select
+from sqlalchemy import func, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from reminders.records.tables import Message, Patient
+from reminders.records.tables import Enrollment, Message, Patient
 
 
 class GoingOut(NamedTuple):
@@ -52,26 +50,18 @@ def going_out(
     return tuple(map(GoingOut._make, session.execute(statement)))
 
 
-def waiting_between(session: Session, practice_id: str, edges: Sequence[datetime]) -> tuple[int, ...]:
-    """Return how many messages wait between each edge and the next one."""
-    spans = [
-        func.count(case((((col(Message.due_at) >= start) & (col(Message.due_at) < end)), 1)))
-        for start, end in pairwise(edges)
-    ]
-    statement = select(*spans).where(
-        col(Message.practice_id) == practice_id,
-        col(Message.state) == literal_column("'scheduled'"),
-        col(Message.due_at) < edges[-1],
-    )
-    return tuple(session.execute(statement).one())
-
-
 def handed_over_since(session: Session, practice_id: str, since: datetime) -> dict[tuple[str, str], int]:
-    """Return how many messages became what since an instant, by channel and state."""
+    """Return how many messages of running courses became what since an instant, by channel and state.
+
+    By their courses, as an index over when every message was settled would cost more than the question is worth.
+    """
     statement = (
         select(col(Message.channel), col(Message.state), func.count())
+        .select_from(Enrollment)
+        .join(Message, col(Message.enrollment_id) == col(Enrollment.id))
         .where(
-            col(Message.practice_id) == practice_id,
+            col(Enrollment.practice_id) == practice_id,
+            col(Enrollment.state) == "active",
             col(Message.settled_at).is_not(None),
             col(Message.settled_at) >= since,
         )

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter
 from fastapi.responses import Response
 
+from reminders.desk.forecast import Terms
 from reminders.desk.roles import Right
 from reminders.desk.today import today
 from reminders.web.staff.here import Here, acts
@@ -18,8 +19,10 @@ Looking = Annotated[Here, acts("today.see", Right.SEE_COURSES)]
 @router.get("/staff/today")
 def overview(here: Looking) -> Response:
     """Show the day."""
+    delivery = here.site.app.config.delivery
+    terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
     with here.reading() as session:
-        found = today(session, here.desk)
+        found = today(session, here.desk, terms)
     here.trail(None, "today")
     channels = sorted({channel for channel, _ in found.handed_over} | {"sms"})
     most = max((count for _, count in found.ahead), default=0)
