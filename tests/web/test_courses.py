@@ -99,6 +99,21 @@ def test_a_course_is_paused_resumed_and_ended(ward: Ward) -> None:
     assert ward.act("pause").status_code == 409
 
 
+def test_another_number_is_agreed_to_and_written_to(ward: Ward) -> None:
+    assert ward.act("consent/give", ward.fay, address="312-555-0188").status_code == 400
+    assert ward.act("consent/give", ward.fay, address="nonsense", agreed="on").status_code == 400
+    assert ward.act("consent/give", ward.fay, address="312-555-0188", agreed="on").status_code == 303
+    assert {each.address for each in ward.office.messages(1) if each.state == "scheduled"} == {"+13125550188"}
+    assert ward.office.contact_states() == ["stopped"]
+
+
+def test_consent_is_withdrawn_in_the_patients_words(ward: Ward) -> None:
+    assert ward.act("consent/withdraw", ward.fay, channel="sms", wording="").status_code == 400
+    ward.act("consent/withdraw", ward.fay, channel="sms", wording="No more texts please")
+    assert ward.office.contact_states() == ["stopped"]
+    assert "No more texts please" in ward.nora.get(f"{PAGE}/record").text
+
+
 def test_steering_is_not_the_front_desks(ward: Ward) -> None:
     for what in ("pause", "resume", "end", "messages/1/again"):
         assert ward.act(what, ward.fay, sure="1").status_code == 403

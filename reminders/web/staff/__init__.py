@@ -4,11 +4,22 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from reminders.web.staff import account, checkout, concerns, courses, plans, settings, signing_in, stream, today
+from reminders.web.staff import (
+    account,
+    checkout,
+    concerns,
+    consents,
+    courses,
+    plans,
+    settings,
+    signing_in,
+    stream,
+    today,
+)
 from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
 ROUTERS = tuple(
-    each.router for each in (signing_in, account, stream, concerns, checkout, courses, today, plans, settings)
+    each.router for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, plans, settings)
 )
 """Earlier ones come first where two would answer."""
 

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.changed_facts import NOT_ANY_MORE, Changes, changed_course
 from reminders.desk.chart_record import ChartRecord, chart_record
+from reminders.desk.checkout import READ_OUT
 from reminders.desk.composing import Desk
 from reminders.desk.course_sheet import sheet_of_course
 from reminders.desk.find_people import find_patients
@@ -69,7 +70,7 @@ def search(here: Finding) -> Response:
 @router.get("/staff/courses/{enrollment_id}")
 def course(here: Seeing, enrollment_id: int) -> Response:
     """Show a course."""
-    return _show(here, enrollment_id)
+    return show_course(here, enrollment_id)
 
 
 @router.get("/staff/courses/{enrollment_id}/record")
@@ -140,7 +141,7 @@ def end(here: Steering, enrollment_id: int) -> Response:
     if "sure" not in here.form:
         with here.reading() as session:
             lost = not_sent_meanwhile(session, enrollment_id)
-        return _show(here, enrollment_id, ending=lost)
+        return show_course(here, enrollment_id, ending=lost)
     return _steer(here, enrollment_id, lambda s, d: end_course(s, d, enrollment_id, _decision(here)), "ended")
 
 
@@ -158,7 +159,7 @@ def _steer(here: Here, enrollment_id: int, act: Callable[[Session, Desk], object
             act(session, here.desk)
             patient_id = _patient_of(session, enrollment_id)
     except StateError as error:
-        return _show(here, enrollment_id, status=409, problems=(str(error),))
+        return show_course(here, enrollment_id, status=409, problems=(str(error),))
     here.trail(patient_id, f"enrollment {enrollment_id}")
     return go(f"/staff/courses/{enrollment_id}?done={done}")
 
@@ -172,7 +173,8 @@ def _patient_of(session: Session, enrollment_id: int) -> int | None:
     return enrollment.patient_id if enrollment else None
 
 
-def _show(here: Here, enrollment_id: int, *, status: int = 200, **more: Any) -> Response:
+def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: Any) -> Response:
+    """Return the page of a course, with `problems` or other values for its template."""
     with here.reading() as session:
         found = chart_record(session, here.desk, enrollment_id)
         enrollment = courses.enrollment_of(session, enrollment_id)
@@ -188,6 +190,7 @@ def _show(here: Here, enrollment_id: int, *, status: int = 200, **more: Any) -> 
         "picture": draw(_marks(found, sees=sees), day_0=found.procedure_on, now=now, label="The course day by day"),
         "sees": sees,
         "again": may_be_sent_again,
+        "read_out": READ_OUT,
         "done": here.request.query_params.get("done", ""),
         "problems": (),
         "ending": None,

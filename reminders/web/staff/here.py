@@ -29,7 +29,7 @@ _ANONYMOUS = "form"
 
 
 class ElsewhereFirst(Exception):
-    """The person has to go to another page before this one."""
+    """The person has to go to another page before this one; or stay where they are, when it names none."""
 
     def __init__(self, to: str) -> None:
         super().__init__()
@@ -129,6 +129,8 @@ def acts(action: str, right: Right | None = None, *, passive: bool = False) -> C
         if request.method == "POST" and not signing_in.is_form_of(who, form.text("csrf")):
             raise HTTPException(403)
         _refuse_other_sites(request)
+        if who.is_idle and passive:
+            raise ElsewhereFirst("")
         if who.is_idle:
             await run_in_threadpool(_keep, site, request, who, form)
             raise ElsewhereFirst(_sign_in_for(request))
@@ -191,8 +193,10 @@ def is_ours(path: str) -> bool:
 
 
 def elsewhere_first(request: Request, error: Exception) -> Response:
-    """Send the person on; a script that asked for a part lets the whole page go."""
+    """Send the person on; a script that asked for a part lets the whole page go, or leaves it when there is nowhere."""
     to = error.to if isinstance(error, ElsewhereFirst) else SIGN_IN
+    if not to:
+        return Response(status_code=204)
     if "hx-request" in request.headers:
         return Response(status_code=200, headers={"HX-Redirect": to})
     return go(to)

@@ -40,7 +40,7 @@
     source.onmessage = (event) => {
       const now = JSON.parse(event.data);
       const pressing = last !== null && now.newest_pressing > last.newest_pressing;
-      if (last === null || now.last_event !== last.last_event) document.body.dispatchEvent(new CustomEvent("concerns-changed"));
+      if (!now.idle && (last === null || now.last_event !== last.last_event)) document.body.dispatchEvent(new CustomEvent("concerns-changed"));
       const count = find("#count");
       if (count) count.textContent = now.open;
       if (box.checked) document.title = now.untaken ? `(${now.untaken}) ${title}` : title;

@@ -1,0 +1,61 @@
+"""On a course's page: another number or address with consent for it, and consent that is withdrawn at the desk."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+
+from reminders.desk.checkout import CONSENT
+from reminders.desk.consent import Statement, withdraw_consent
+from reminders.desk.new_address import take_new_address
+from reminders.desk.roles import Right
+from reminders.errors import InputError, NotFound
+from reminders.records import courses
+from reminders.web.staff.courses import show_course
+from reminders.web.staff.here import Here, acts, go
+
+router = APIRouter()
+Changing = Annotated[Here, acts("consent.change", Right.CHANGE_FACTS)]
+
+
+@router.post("/staff/courses/{enrollment_id}/consent/give")
+def give(here: Changing, enrollment_id: int) -> Response:
+    """Record consent for an address, and write there from now on."""
+    if "agreed" not in here.form:
+        return show_course(here, enrollment_id, status=400, problems=("Read the words out and tick that they agreed.",))
+    statement = Statement(wording=CONSENT, recorded_by=here.who.name)
+    try:
+        with here.writing() as session:
+            patient_id = _patient(here, enrollment_id)
+            take_new_address(session, here.desk, patient_id, here.form.text("address"), statement)
+    except InputError as error:
+        return show_course(here, enrollment_id, status=400, problems=error.problems)
+    here.trail(patient_id, f"enrollment {enrollment_id}")
+    return go(f"/staff/courses/{enrollment_id}?done=address")
+
+
+@router.post("/staff/courses/{enrollment_id}/consent/withdraw")
+def withdraw(here: Changing, enrollment_id: int) -> Response:
+    """Record that the patient wants no more messages on a channel, in their words."""
+    said = here.form.text("wording")
+    if not said:
+        return show_course(here, enrollment_id, status=400, problems=("Write down what the patient said.",))
+    statement = Statement(wording=said, recorded_by=here.who.name)
+    try:
+        with here.writing() as session:
+            patient_id = _patient(here, enrollment_id)
+            withdraw_consent(session, here.desk, patient_id, here.form.text("channel"), statement)
+    except InputError as error:
+        return show_course(here, enrollment_id, status=400, problems=error.problems)
+    here.trail(patient_id, f"enrollment {enrollment_id}")
+    return go(f"/staff/courses/{enrollment_id}?done=withdrawn")
+
+
+def _patient(here: Here, enrollment_id: int) -> int:
+    with here.reading() as session:
+        enrollment = courses.enrollment_of(session, enrollment_id)
+    if enrollment is None or enrollment.practice_id != here.desk.practice_id:
+        raise NotFound(f"there is no enrollment {enrollment_id}")
+    return enrollment.patient_id
