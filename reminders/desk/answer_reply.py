@@ -173,9 +173,10 @@ def _is_staffed(desk: Desk, now: datetime) -> bool:
 def _language(desk: Desk, given: Answer) -> str:
     """Return the patient's language, else the one the reply is in, else the practice's, as far as there are texts.
 
+    Outside the demonstration a draft is no text.
     Whoever is not the patient learns nothing about them, not even their language.
     """
-    known = answer_languages(desk.library.shared)
+    known = answer_languages(desk.library.shared, drafts=desk.demo)
     own = given.patient if not given.found.wrong_person else None
     spoken = own.language if own else given.found.language
     return next((code for code in (spoken, desk.language) if code in known), "en")

@@ -17,6 +17,7 @@ from reminders.desk.message_rows import Belonging, rows_of
 from reminders.desk.overlaps import is_twin, running_beside, said_beside, told_apart
 from reminders.desk.patient_at_desk import wishes_of
 from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.plans import ReadyPlan
 from reminders.desk.staff_tasks import rows_of_tasks
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import courses, people
@@ -25,6 +26,7 @@ from reminders.records.message_states import SPENT, MessageState
 from reminders.records.staff_tasks import NewTask, replace_waiting
 from reminders.records.tables import Contact, Enrollment, Message
 from reminders.records.visits import change_visit
+from reminders.wording.languages import TranslationStatus
 
 __all__ = ["Change", "Proposal", "active_enrollment", "make_room_for", "propose", "refresh_others", "replan"]
 
@@ -54,6 +56,7 @@ def propose(session: Session, desk: Desk, enrollment_id: int, course: Course) ->
     """
     enrollment = active_enrollment(session, enrollment_id)
     ready = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash)
+    _refuse_draft(desk, ready, course, before=from_json(enrollment.facts))
     patient = people.patient_of(session, enrollment.patient_id)
     messages = courses.messages_of(session, enrollment_id)
     now = desk.clock.now()
@@ -136,6 +139,15 @@ def active_enrollment(session: Session, enrollment_id: int) -> Enrollment:
     if enrollment.state != "active":
         raise StateError(f"enrollment {enrollment_id} is {enrollment.state}; enroll the patient anew")
     return enrollment
+
+
+def _refuse_draft(desk: Desk, ready: ReadyPlan, course: Course, *, before: Course) -> None:
+    """Raise InputError when a course would change to a language whose texts nobody qualified has read."""
+    is_draft = ready.statuses.get(course.language) is TranslationStatus.DRAFT
+    if is_draft and course.language != before.language and not desk.demo:
+        raise InputError(
+            f"the texts in {course.language} are a draft that no qualified translator has read, and are not sent"
+        )
 
 
 def _fitted(session: Session, enrollment: Enrollment, course: Course, now: datetime) -> Course:

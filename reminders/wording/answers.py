@@ -11,7 +11,7 @@ from reminders.care.values import Channel
 from reminders.errors import NotFound
 from reminders.wording.facts import ANSWERS, Sender, safe_in, sender_names
 from reminders.wording.framing import ANSWER_FRAME, FRAME, Rendered, frame_of, put_together, rendered_part
-from reminders.wording.languages import LANGUAGE_FILE, read_language
+from reminders.wording.languages import LANGUAGE_FILE, TranslationStatus, read_language
 from reminders.wording.texts import Texts
 
 
@@ -43,9 +43,18 @@ def render_answer(
     return put_together([body], frame, channel)
 
 
-def answer_languages(shared: Path) -> tuple[str, ...]:
-    """Return the languages that have shared texts, sorted; () when there is none."""
-    return tuple(sorted(path.parent.name for path in shared.glob(f"*/{LANGUAGE_FILE}")))
+def answer_languages(shared: Path, *, drafts: bool = True) -> tuple[str, ...]:
+    """Return the languages that have shared texts, sorted; () when there is none.
+
+    Without `drafts` only those whose texts were written in it, or read by a qualified translator.
+    """
+    found = sorted(path.parent for path in shared.glob(f"*/{LANGUAGE_FILE}"))
+    return tuple(each.name for each in found if drafts or not _is_draft(each))
+
+
+@lru_cache(maxsize=32)
+def _is_draft(folder: Path) -> bool:
+    return read_language(folder).translation_status is TranslationStatus.DRAFT
 
 
 @lru_cache(maxsize=32)
