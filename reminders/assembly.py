@@ -258,8 +258,14 @@ class App:
         """Where mails come in, from the mailbox and from a mail server's pipe."""
         from reminders.delivery.mail_intake import MailIntake  # noqa: PLC0415  a preview receives nothing
 
-        practice = self.config.practice
-        return MailIntake(self.intake, self.database, self.clock, practice_id=practice.id, own_address=practice.email)
+        practice, mailbox = self.config.practice, self.config.mailbox
+        return MailIntake(
+            self.intake,
+            self.database,
+            self.clock,
+            practice_id=practice.id,
+            own_addresses=(practice.email, mailbox.address if mailbox else ""),
+        )
 
     def _mailbox_jobs(self) -> tuple[RecurringJob, ...]:
         section = self.config.mailbox

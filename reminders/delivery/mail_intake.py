@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
@@ -53,14 +53,14 @@ class MailIntake:
     """Reads mails and stores what they say in one transaction; safe to call from any thread."""
 
     def __init__(
-        self, intake: Intake, database: Database, clock: Clock, *, practice_id: str, own_address: str = ""
+        self, intake: Intake, database: Database, clock: Clock, *, practice_id: str, own_addresses: Collection[str]
     ) -> None:
-        """Take mails in for one practice; what comes from its `own_address` was written by a program."""
+        """Take mails in for one practice; what comes from its `own_addresses` was written by a program."""
         self._intake = intake
         self._database = database
         self._clock = clock
         self._practice_id = practice_id
-        self._own_address = own_address.lower()
+        self._own_addresses = {each.lower() for each in own_addresses if each}
         self._key = re.compile(rf"(?<![\w-]){re.escape(database.installation_name())}-(\d{{1,18}})(?=@)", re.IGNORECASE)
 
     def take_in(self, octets: bytes) -> MailTaken:
@@ -115,7 +115,7 @@ class MailIntake:
             mail=MailFacts(
                 message_id=mail.message_id,
                 answers=answered,
-                by_machine=bool(mail.machine) or sender == self._own_address,
+                by_machine=bool(mail.machine) or sender in self._own_addresses,
                 left_out=parted.left_out,
                 signature=parted.signature,
                 attachments=mail.attachments,

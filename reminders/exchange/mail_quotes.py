@@ -16,13 +16,14 @@ _HEADER = re.compile(
     r" ?:\*?(\s|$)",
     re.IGNORECASE,
 )
-_SEPARATOR = re.compile(r"[-_=*]{3,}.*|.*:\*?$")
+_FROM = re.compile(r"\*?(from|de|von|от( кого)?) ?:", re.IGNORECASE)
+_HEADER_LINES, _SURE_HEADERS = 5, 3
 _DELIMITER = re.compile(r"-- ?$")  # RFC 3676 section 4.3
 _SIGNATURE_LINES = 4  # RFC 3676 has no limit; "four lines" is the old rule of RFC 1855 section 3.1.1, from memory
 _SENT_FROM = re.compile(
     r"(sent (from|via|with)|get|enviado (desde|con)|envoyé de|gesendet (von|mit)|отправлено (с|из))\b.{0,30}"
     r"\b(iphone|ipad|android|galaxy|samsung|pixel|phone|mobile|tablet|device|teléfono|móvil|celular|téléphone|handy"
-    r"|outlook|yahoo|gmail|mail|aol|proton|smartphone|huawei|xiaomi|motorola|устройства|телефона)\b.{0,30}$",
+    r"|outlook|yahoo|gmail|mail|aol|proton|smartphone|huawei|xiaomi|motorola|устройства|телефона)\b.{0,60}$",
     re.IGNORECASE,
 )
 _WORD = re.compile(r"\w+")
@@ -98,7 +99,16 @@ def _halves(text: str) -> tuple[list[str], list[str]]:
     """Return the lines above the first quote and the rest, the line that introduces it first."""
     parts = quote(text, limit=_ALL_LINES, quote_intro_line=True)
     above = parts[0][1].split("\n")
-    return above, parts[1][1].split("\n") if len(parts) > 1 else []
+    below = parts[1][1].split("\n") if len(parts) > 1 else []
+    # Some programs put nothing but the old mail's headers before it, which the library looks for in forwards only.
+    headers = next((at for at in range(len(above)) if _are_headers(above[at : at + _HEADER_LINES])), None)
+    return (above, below) if headers is None else (above[:headers], above[headers:] + below)
+
+
+def _are_headers(lines: Sequence[str]) -> bool:
+    """Say whether these lines are the headers of an older mail, its sender first."""
+    first = lines[0].strip() if lines else ""
+    return bool(_FROM.match(first)) and sum(bool(_HEADER.match(line.strip())) for line in lines) >= _SURE_HEADERS
 
 
 def _unquoted(lines: Sequence[str]) -> Iterator[tuple[str, bool]]:
@@ -130,15 +140,13 @@ def _is_marked(line: str) -> bool:
 
 def _intro_length(lines: Sequence[str]) -> int:
     """Return how many lines introduce a quote: "On … wrote:", or a separator, and the old mail's headers."""
-    length = 0
-    for line in lines[:_INTRO_LINES]:
-        if line.lstrip().startswith(">") or not line.strip():
-            break
-        length += 1
-        if _SEPARATOR.fullmatch(line.strip()) or _HEADER.match(line.strip()):
-            break
-    else:
-        length = min(1, len(lines))
+    ends = (
+        at + 1
+        for at, line in enumerate(lines[:_INTRO_LINES])
+        if line.strip().endswith((":", ":*")) or _HEADER.match(line.strip())
+    )
+    # A separator without more is one line; "On Monday, somebody with a long name\n<…> wrote:" is two.
+    length = next(ends, min(1, len(lines)))
     while length < len(lines) and (not lines[length].strip() or _HEADER.match(lines[length].strip())):
         length += 1
     return length

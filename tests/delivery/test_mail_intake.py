@@ -173,8 +173,9 @@ def test_a_program_can_not_give_consent_and_may_take_it_back(office: Office) -> 
     assert office.contacts(1) == {ROBIN: "stopped"}
 
 
-def test_what_we_sent_ourselves_is_not_answered(office: Office) -> None:
-    assert taken(office, raw(URGENT, From="office@example.org")).answered_with is None
+@pytest.mark.parametrize("own", ["office@example.org", "Desk <DESK@example.org>"])
+def test_what_we_sent_ourselves_is_not_answered(office: Office, own: str) -> None:
+    assert taken(office, raw(URGENT, From=own)).answered_with is None
 
 
 def test_a_photo_without_words_that_say_something_reaches_a_person(office: Office) -> None:

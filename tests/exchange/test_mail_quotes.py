@@ -51,6 +51,28 @@ FORMS = [
     pytest.param(
         f"8\n\nEl mié, 10 jun 2026 a las 9:00, Example <office@example.org> escribió:\n{MARKED}", "8", id="es"
     ),
+    pytest.param(f"NO\n\n{HEADERS.partition(chr(10))[2]}\n\n{OURS}", "NO", id="above-headers-alone"),
+    pytest.param(
+        "NO\n\nDe: Example <office@example.org>\nEnviado el: miércoles\nPara: Robin\nAsunto: Una pregunta\n\n" + OURS,
+        "NO",
+        id="above-headers-in-spanish",
+    ),
+    pytest.param(
+        f"NO\n\nGet Outlook for iOS<https://example.org/x>\n{OUTLOOK}{OURS}", "NO", id="the-program-signs-with-a-link"
+    ),
+    pytest.param(
+        f"NO\n\n-------- Original Message --------\nOn Wednesday, Example Foot Care wrote:\n\n{MARKED}",
+        "NO",
+        id="above-a-separator-and-an-introduction",
+    ),
+    pytest.param(
+        f"NO\n\nOn Wed, Jun 10, 2026 Example Foot Care with a long name\n<office@example.org> wrote:\n\n{MARKED}",
+        "NO",
+        id="an-introduction-of-two-lines",
+    ),
+    pytest.param(
+        f"NO\n\n> On Jun 10, 2026, Example Foot Care wrote:\n>\n{MARKED}", "NO", id="an-introduction-that-is-marked"
+    ),
     pytest.param("", "", id="nothing"),
 ]
 KEPT = [
@@ -60,6 +82,7 @@ KEPT = [
     pytest.param(">38 since this morning", id="more-than"),
     pytest.param("On Monday my wife wrote:\nthe toe is black", id="an-introduction-of-nothing"),
     pytest.param("From: me\nTo: you\nthe toe is black", id="headers-of-nothing"),
+    pytest.param("From: my wife\nTo: you\nSubject: my toe\n\nit is black", id="headers-of-my-own"),
     pytest.param("it is infected\nsent from the hospital to my mother", id="sent-from-elsewhere"),
     pytest.param("Sent from my phone", id="nothing-but-a-signature"),
     pytest.param("thank you\n-- \nwhen can I shower?", id="a-question-is-no-signature"),
