@@ -167,6 +167,7 @@ class App:
             gate=self.gate,
             concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
             lease=timedelta(seconds=self.config.delivery.lease_seconds),
+            other_way=self._other_way,
             admission=Admission(limits=self.config.delivery.pace.limits()),
             observe=self.watch.observe,
         )
@@ -201,6 +202,7 @@ class App:
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415  a preview sends nothing
         from reminders.desk.digest import DigestTimes, send_digest  # noqa: PLC0415
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
+        from reminders.desk.other_way import attend_to_undelivered  # noqa: PLC0415
         from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
         from reminders.desk.staff_tasks import open_due_tasks  # noqa: PLC0415
 
@@ -223,7 +225,12 @@ class App:
         def look_for_failures() -> None:
             attend_to_failures(self.database, self.desk)
 
+        def look_for_undelivered() -> None:
+            after = timedelta(minutes=self.config.delivery.undelivered_after_minutes)
+            attend_to_undelivered(self.database, self.desk, transports=self._tells_of_arrival(), after=after)
+
         return (
+            RecurringJob(name="undelivered", every=timedelta(minutes=1), run=look_for_undelivered),
             RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
             RecurringJob(name="tasks", every=timedelta(minutes=1), run=open_tasks),
             RecurringJob(name="digest", every=timedelta(minutes=1), run=digest),
@@ -248,10 +255,24 @@ class App:
             self.clock,
             take_reply=take,
             on_failure=Undelivered(
-                clock=self.clock, concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening)
+                clock=self.clock,
+                concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+                other_way=self._other_way,
             ).tell_staff,
             alphabet=smpp.incoming_alphabet if smpp else "gsm7",
         )
+
+    def _other_way(self, session: Session, message_id: int, *, surely: bool) -> bool:
+        from reminders.desk.other_way import go_another_way  # noqa: PLC0415  few messages need it
+
+        return go_another_way(session, self.desk, message_id, surely=surely)
+
+    def _tells_of_arrival(self) -> tuple[str, ...]:
+        """Return the transports in use that tell whether a message arrived."""
+        delivery = self.config.delivery
+        if delivery.sms == "http" and delivery.http is not None and delivery.http.receipt_hook is not None:
+            return ("http",)
+        return ("smpp",) if delivery.sms == "smpp" else ()
 
     @cached_property
     def mail_intake(self) -> MailIntake:

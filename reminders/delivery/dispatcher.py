@@ -18,7 +18,7 @@ from reminders.delivery.admission import Admission, Admitted
 from reminders.delivery.failpoints import reach
 from reminders.delivery.gate import Gate, Go, Wait
 from reminders.delivery.lease import Stopwatch
-from reminders.delivery.outgoing import Accepted, LookUp, Outgoing, Result, VisitToTell
+from reminders.delivery.outgoing import Accepted, LookUp, OtherWay, Outgoing, Result, VisitToTell, no_other_way
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.second_look import SecondLook
 from reminders.delivery.settle import NotTaken, Outcome, Settler
@@ -45,6 +45,7 @@ class DispatchRules:
     """How long a batch is one worker's; far longer than its hand-over takes."""
     admission: Admission = field(default_factory=Admission)
     """How many messages may be claimed now; one for each worker."""
+    other_way: OtherWay = no_other_way
     random: Random = field(default_factory=Random)
     """Spreads the tries of many messages that failed together."""
     observe: Callable[[str, DispatchReport], None] = lambda _transport, _report: None
@@ -83,7 +84,7 @@ class Dispatcher:
         self._observe = rules.observe
         self._admission = rules.admission
         self._lease = rules.lease
-        self._settler = Settler(concern_due=rules.concern_due, random=rules.random)
+        self._settler = Settler(concern_due=rules.concern_due, random=rules.random, other_way=rules.other_way)
         self._installation = database.installation_name()
         self._unsettled: list[Outcome] = []
         self._unsettled_of = Queue("", "")
@@ -247,7 +248,14 @@ class Dispatcher:
             else:
                 result = InDoubt(doubt) if at < len(taken) else NotTaken()
             self._unsettled.append(
-                Outcome(message=message, token=batch.token, tries=message.attempts + 1, result=result)
+                Outcome(
+                    message=message,
+                    token=batch.token,
+                    tries=message.attempts + 1,
+                    result=result,
+                    again_is_safe=transport.capabilities.idempotency_key,
+                    can_be_asked=transport.capabilities.status_query,
+                )
             )
 
     def _offer(self, batch: _Batch, taken: list[DueMessage]) -> Iterator[Outgoing]:
@@ -325,4 +333,11 @@ class Dispatcher:
             result = NotTaken()
         else:
             result = InDoubt("the program ended during the hand-over")
-        return Outcome(message=message, token=message.claim_token, tries=message.attempts, result=result)
+        capabilities = self._transports[message.channel].capabilities
+        return Outcome(
+            message=message,
+            token=message.claim_token,
+            tries=message.attempts,
+            result=result,
+            again_is_safe=capabilities.idempotency_key and self._transports[message.channel].name == message.transport,
+        )

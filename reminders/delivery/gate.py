@@ -40,6 +40,8 @@ class Withhold:
     detail: str
     tell_staff: bool
     """Whether staff have to make up for it, when it was required: nobody chose that it stays away."""
+    other_way: bool = False
+    """Whether it may go by the patient's other channel."""
 
 
 Verdict = Go | Wait | Withhold
@@ -68,7 +70,8 @@ class Gate:
     def _judge_contact(self, message: DueMessage) -> Withhold | None:
         if message.contact_state == "active":
             return None
-        return Withhold(detail=_CONTACT_DETAILS.get(message.contact_state, _NO_CONTACT), tell_staff=False)
+        detail = _CONTACT_DETAILS.get(message.contact_state, _NO_CONTACT)
+        return Withhold(detail=detail, tell_staff=False, other_way=message.contact_state == "unreachable")
 
     def _judge_plan(self, message: DueMessage) -> Withhold | None:
         if message.enrollment_state == "paused":

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Protocol
+
+from sqlalchemy.orm import Session
 
 from reminders.errors import InDoubt, Refused, Unreachable
 
@@ -78,6 +81,18 @@ class Accepted:
 
 Result = Accepted | Refused | Unreachable | InDoubt
 """How one hand-over ended. The errors are returned, not raised: the rest of the batch goes on."""
+
+
+class OtherWay(Protocol):
+    """Says a message by the patient's other channel, if it may, within the transaction; tells whether it did."""
+
+    def __call__(self, session: Session, message_id: int, *, surely: bool) -> bool:
+        """`surely` says that the message is known not to have arrived."""
+
+
+def no_other_way(session: Session, message_id: int, *, surely: bool) -> bool:  # noqa: ARG001  as `OtherWay`
+    """Say that there is no other channel."""
+    return False
 
 
 @dataclass(frozen=True, kw_only=True)

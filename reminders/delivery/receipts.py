@@ -6,13 +6,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
+from sqlalchemy import func, literal
 from sqlalchemy.orm import Session
 
 from reminders.delivery.incoming import Arrival, Receipt
 from reminders.records import receipts as records
 from reminders.records.message_changes import change_by_id
 from reminders.records.message_states import MessageEvent, MessageState
+from reminders.records.other_ways import take_back_stand_in
+from reminders.records.tables import MESSAGES
 
+_SETTLED_AT = MESSAGES.c.settled_at
 KEPT_FOR = timedelta(days=2)
 """How long a receipt waits for its message; the longest lease is an hour, and centres try for a day or two."""
 _EARLY_AT_ONCE = 500
@@ -26,6 +30,8 @@ class Failure:
     detail: str
     bad_address: bool
     """Nothing sent to that address will ever arrive."""
+    surely: bool = True
+    """Whether no part of it arrived either."""
 
 
 @dataclass(kw_only=True)
@@ -53,7 +59,7 @@ def apply_receipts(session: Session, receipts: Iterable[Receipt], *, installatio
     for receipt in receipts:
         if receipt.arrival is Arrival.UNDERWAY:
             report.unchanged += 1
-        elif not _apply(session, receipt, installation, report):
+        elif not _apply(session, receipt, installation, report, now):
             early.append(
                 {
                     "transport": receipt.transport,
@@ -88,31 +94,40 @@ def apply_early(session: Session, *, installation: str, now: datetime) -> Receip
             detail=each.detail,
             bad_address=each.bad_address,
         )
-        if _apply(session, receipt, installation, report):
+        if _apply(session, receipt, installation, report, now):
             done.append(each.id)
     records.forget_early(session, done)
     report.unknown = records.forget_early_before(session, now - KEPT_FOR)
     return report
 
 
-def _apply(session: Session, receipt: Receipt, installation: str, report: ReceiptReport) -> bool:
+def _apply(session: Session, receipt: Receipt, installation: str, report: ReceiptReport, now: datetime) -> bool:
     """Apply one receipt; False when its message is not known, or still in a worker's hands."""
     found = _find(session, receipt, installation)
     if found is None or found.state is MessageState.SENDING:
         return False
     arrival = receipt.arrival
+    surely = True
     if found.part is not None and found.whole is not None:
         records.note_part(session, found.part, arrival.value)
         arrivals = records.part_arrivals(session, found.message_id, found.whole)
         arrival = _of_all(arrivals)
+        surely = set(arrivals) == {Arrival.FAILED}
     event = {Arrival.DELIVERED: MessageEvent.DELIVER, Arrival.FAILED: MessageEvent.BOUNCE}.get(arrival)
-    if event is None or not change_by_id(session, event, found.message_id, detail=_detail(receipt, arrival)):
+    values = {
+        "detail": _detail(receipt, arrival),
+        "settled_at": func.coalesce(_SETTLED_AT, literal(now, _SETTLED_AT.type)),
+    }
+    if event is None or not change_by_id(session, event, found.message_id, **values):
         report.unchanged += 1
     elif event is MessageEvent.DELIVER:
+        take_back_stand_in(session, found.message_id)
         report.delivered += 1
     else:
         detail = receipt.detail or "not delivered"
-        report.failed.append(Failure(message_id=found.message_id, detail=detail, bad_address=receipt.bad_address))
+        report.failed.append(
+            Failure(message_id=found.message_id, detail=detail, bad_address=receipt.bad_address, surely=surely)
+        )
     return True
 
 

@@ -10,18 +10,21 @@ from random import Random
 from sqlalchemy.orm import Session
 
 from reminders.care.values import InDoubt as WhenInDoubt
+from reminders.delivery.bad_address import BadContact, stop_sending_to
 from reminders.delivery.gate import Wait, Withhold
-from reminders.delivery.outgoing import Accepted, Result
+from reminders.delivery.outgoing import Accepted, OtherWay, Result, no_other_way
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.retry import next_try
-from reminders.errors import InDoubt, Refused, Throttled, Unreachable
+from reminders.errors import BadAddress, InDoubt, Refused, Throttled, Unreachable
 from reminders.records.concerns_once import Trouble, open_once
-from reminders.records.message_changes import Held, accept, change_by_id, change_held, postpone
+from reminders.records.message_changes import Held, accept, change_by_id, change_held, postpone, withhold_joined
 from reminders.records.message_states import MessageEvent
 from reminders.records.outbox import DueMessage, LapsedMessage, Queue
 from reminders.records.queue_health import Health
 
 _NOT_TAKEN_WAITS = timedelta(seconds=1)
+_TRIES_UNDER_ONE_KEY = 3
+"""They follow within minutes; gateways keep their keys for hours at least (common practice, no source)."""
 _BY = "delivery"
 _NAMES = {"sms": "SMS", "email": "e-mail"}
 
@@ -40,6 +43,15 @@ class Outcome:
     tries: int
     """Hand-overs begun, with this one."""
     result: Result | NotTaken
+    again_is_safe: bool = False
+    """Whether the other side drops a second one under the same key."""
+    can_be_asked: bool = False
+    """Whether the other side tells, a while later, what it got: then a doubt stays open until the lease ends."""
+
+    @property
+    def may_go_again(self) -> bool:
+        """Say whether a doubt may be resolved by one more try, whatever the message says."""
+        return self.again_is_safe and self.tries <= _TRIES_UNDER_ONE_KEY
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +61,7 @@ class Settler:
     concern_due: Callable[[str, datetime], datetime]
     """When a concern of an urgency, opened at an instant, has to be dealt with."""
     random: Random
+    other_way: OtherWay = no_other_way
 
     def settle(self, session: Session, outcomes: Sequence[Outcome], now: datetime) -> DispatchReport:
         """Write down every outcome; return how many there were of each kind."""
@@ -61,7 +74,9 @@ class Settler:
         report.sent = accept(session, accepted, now)
         report.late = len(accepted) - report.sent
         for each in outcomes:
-            if not isinstance(each.result, Accepted):
+            if isinstance(each.result, InDoubt) and each.can_be_asked:
+                report.waits += 1
+            elif not isinstance(each.result, Accepted):
                 kind = self._settle_other(session, each, now)
                 setattr(report, kind, getattr(report, kind) + 1)
         return report
@@ -69,8 +84,13 @@ class Settler:
     def withhold(self, session: Session, message: DueMessage, verdict: Withhold, now: datetime) -> None:
         """Write down that a due message stays here for good."""
         values = {"detail": verdict.detail, "settled_at": now}
-        if change_by_id(session, MessageEvent.WITHHOLD, message.id, **values) and verdict.tell_staff:
-            self._tell(session, message, f"{message.key} was not sent: {verdict.detail}.", now)
+        if not change_by_id(session, MessageEvent.WITHHOLD, message.id, **values):
+            return
+        if verdict.other_way and self.other_way(session, message.id, surely=True):
+            return
+        joined = withhold_joined(session, message.id, detail=f"was part of {message.key}: {verdict.detail}", at=now)
+        if verdict.tell_staff:
+            self._tell(session, message, f"{', '.join((message.key, *joined))} was not sent: {verdict.detail}.", now)
 
     def wait(self, session: Session, message: DueMessage, verdict: Wait) -> None:
         """Write down that a due message is due later."""
@@ -104,7 +124,7 @@ class Settler:
             values = {"detail": f"refused: {result}", "settled_at": now}
             if not change_held(session, MessageEvent.REFUSE, held, **values):
                 return "late"
-            self._tell(session, message, f"{message.key} was refused and can't be sent: {result}.", now)
+            self._settle_refused(session, message, result, now)
             return "failed"
         if isinstance(result, Throttled):
             # It keeps its place: the queue as a whole waits.
@@ -116,12 +136,31 @@ class Settler:
             values = {"due_at": now + _NOT_TAKEN_WAITS, "attempts": outcome.tries - 1}
         return "waits" if change_held(session, MessageEvent.RELEASE, held, **values) else "late"
 
+    def _settle_refused(
+        self, session: Session, message: DueMessage | LapsedMessage, result: Refused, now: datetime
+    ) -> None:
+        """Stop sending to an address that does not work; say it by another channel, or tell staff."""
+        told = 0
+        if isinstance(result, BadAddress) and isinstance(message, DueMessage):
+            bad = BadContact(
+                practice_id=message.practice_id, channel=message.channel, address=message.address, detail=str(result)
+            )
+            told = stop_sending_to(session, bad, now=now, concern_due=self.concern_due)
+        if self.other_way(session, message.id, surely=True):
+            return
+        joined = withhold_joined(session, message.id, detail=f"was part of {message.key}, which was refused", at=now)
+        if told and message.in_doubt != WhenInDoubt.HOLD:
+            return
+        what = ", ".join((message.key, *joined))
+        self._tell(session, message, f"{what} was refused and can't be sent: {result}.", now)
+
     def _settle_doubt(self, session: Session, outcome: Outcome, result: InDoubt, now: datetime) -> str:
         message = outcome.message
         held = Held(id=message.id, token=outcome.token)
         if not change_held(session, MessageEvent.DOUBT, held, detail=str(result), settled_at=now):
             return "late"
-        if message.in_doubt == WhenInDoubt.RESEND and now <= message.useful_until:
+        again = message.in_doubt == WhenInDoubt.RESEND or outcome.may_go_again
+        if again and now <= message.useful_until:
             due_at = next_try(outcome.tries, now=now, useful_until=message.useful_until, random=self.random)
             change_by_id(session, MessageEvent.RESEND, message.id, due_at=due_at, settled_at=None)
             return "resent"

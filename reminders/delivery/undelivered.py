@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
 from reminders.delivery.bad_address import BadContact, stop_sending_to
+from reminders.delivery.outgoing import OtherWay, no_other_way
 from reminders.delivery.receipts import Failure
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.receipts import message_row
@@ -23,13 +24,17 @@ class Undelivered:
     clock: Clock
     concern_due: Callable[[str, datetime], datetime]
     """When a concern of an urgency, opened at an instant, has to be dealt with."""
+    other_way: OtherWay = no_other_way
 
     def tell_staff(self, session: Session, failure: Failure) -> None:
-        """Open a concern about a required message, and about a number that does not work whatever the message."""
+        """Send nothing more to an address that does not work; say the message by another channel, or tell staff."""
         message = message_row(session, failure.message_id)
-        if message is None or not (message.required or failure.bad_address):
+        if message is None:
             return
-        if failure.bad_address and self._stop_sending(session, message, failure):
+        told = failure.bad_address and self._stop_sending(session, message, failure)
+        if self.other_way(session, failure.message_id, surely=failure.surely) or told:
+            return
+        if not (message.required or failure.bad_address):
             return
         urgency = "urgent" if message.kind == "staff" or message.in_doubt == "hold" else "routine"
         summary = f"{message.key} did not arrive: {failure.detail}."

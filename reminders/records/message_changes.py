@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, bindparam, insert, literal_column, select, update
+from sqlalchemy import ColumnElement, String, bindparam, cast, insert, literal_column, select, update
 from sqlalchemy.orm import Session
 
 from reminders.records.message_states import TRANSITIONS, MessageEvent, MessageState, states_allowing
@@ -44,6 +44,23 @@ def change_held(session: Session, event: MessageEvent, held: Held, **values: Any
 def change_by_id(session: Session, event: MessageEvent, message_id: int, **values: Any) -> bool:
     """Let an event happen to one message; False when its state did not allow it, and nothing changed."""
     return change(session, event, MESSAGES.c.id == message_id, **values) == 1
+
+
+def withhold_joined(session: Session, message_id: int, *, detail: str, at: datetime) -> tuple[str, ...]:
+    """Withhold what a message says besides its own instruction; return the keys of it."""
+    host, member = MESSAGES.alias(), MESSAGES
+    name = host.c.key + ":" + cast(host.c.occurrence, String)
+    joined = (
+        select(member.c.id, member.c.key)
+        .join_from(member, host, (host.c.enrollment_id == member.c.enrollment_id) & (member.c.joined_into == name))
+        .where(host.c.id == message_id, member.c.state == MessageState.JOINED.value)
+        .order_by(member.c.id)
+    )
+    found = session.connection().execute(joined).all()
+    if found:
+        where = MESSAGES.c.id.in_([each.id for each in found])
+        change(session, MessageEvent.WITHHOLD, where, detail=detail, settled_at=at)
+    return tuple(each.key for each in found)
 
 
 def postpone(session: Session, message_id: int, *, until: datetime, detail: str) -> bool:

@@ -47,6 +47,8 @@ TRANSITIONS: Mapping[tuple[MessageState, MessageEvent], MessageState] = MappingP
         (MessageState.SCHEDULED, MessageEvent.CLAIM): MessageState.SENDING,
         (MessageState.SCHEDULED, MessageEvent.WITHHOLD): MessageState.WITHHELD,
         (MessageState.SCHEDULED, MessageEvent.CANCEL): MessageState.CANCELLED,
+        # a receipt about an earlier try, of which nobody knew whether it went out
+        (MessageState.SCHEDULED, MessageEvent.DELIVER): MessageState.DELIVERED,
         (MessageState.SENDING, MessageEvent.RELEASE): MessageState.SCHEDULED,
         (MessageState.SENDING, MessageEvent.ACCEPT): MessageState.SENT,
         (MessageState.SENDING, MessageEvent.REFUSE): MessageState.FAILED,

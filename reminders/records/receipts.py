@@ -70,7 +70,11 @@ def message_by_ref(session: Session, transport: str, ref: str) -> Found | None:
 
 def message_by_id(session: Session, message_id: int) -> Found | None:
     """Return a message that a receipt names by our own key; None when there is none."""
-    statement = select(MESSAGES.c.state).where(MESSAGES.c.id == message_id, MESSAGES.c.handed_at.is_not(None))
+    statement = (
+        select(MESSAGES.c.state)
+        .where(MESSAGES.c.id == message_id, MESSAGES.c.handed_at.is_not(None))
+        .with_for_update()  # else a worker could claim it once more just now, and the receipt would be lost
+    )
     state = session.connection().execute(statement).scalar()
     return Found(message_id=message_id, state=MessageState(state), part=None, whole=None) if state else None
 

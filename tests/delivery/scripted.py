@@ -32,7 +32,12 @@ class ScriptedTransport:
     name = "scripted"
 
     def __init__(
-        self, answer: Callable[[Outgoing], Result] = accepted, *, batch_size: int = 100, remembers: bool = False
+        self,
+        answer: Callable[[Outgoing], Result] = accepted,
+        *,
+        batch_size: int = 100,
+        remembers: bool = False,
+        drops_doubles: bool = False,
     ) -> None:
         """Answer by `answer`; `remembers` says whether it can tell later what it was given."""
         self.handed: list[Outgoing] = []
@@ -42,7 +47,7 @@ class ScriptedTransport:
             channels=frozenset({"sms", "email"}),
             batch_size=batch_size,
             receipts=False,
-            idempotency_key=False,
+            idempotency_key=drops_doubles,
             status_query=remembers,
         )
 

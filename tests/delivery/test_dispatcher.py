@@ -443,3 +443,62 @@ def test_a_long_queue_of_one_channel_keeps_no_other_waiting(database: Database) 
     transport = ScriptedTransport(batch_size=10)
     dispatcher(database, transport).run_once()
     assert [each.channel for each in transport.handed].index("email") <= 10
+
+
+@pytest.mark.parametrize("how", ["withheld", "refused"])
+def test_what_was_joined_shares_its_hosts_fate_and_staff_hear_of_both(database: Database, how: str) -> None:
+    add_course(database)
+    useful_until = NOON - MINUTE if how == "withheld" else NOON + timedelta(hours=2)
+    host = row(1, due_at=NOON - timedelta(hours=1), useful_until=useful_until)
+    store(database, host, row(1, key="dressing_off", state="joined", joined_into="soak:1"))
+    store(database, row(2, key="other", state="joined", joined_into="soak:2"))
+    dispatcher(database, _always(Refused("policy"))).run_once()
+    (concern,) = concerns(database)
+    _, joined, other = messages(database)
+    assert (joined.state, joined.settled_at, other.state) == ("withheld", NOON, "joined")
+    assert joined.detail is not None
+    assert joined.detail.startswith("was part of soak")
+    assert concern.summary.startswith("soak, dressing_off was ")
+
+
+def test_a_doubt_about_medicine_is_tried_again_where_the_gateway_drops_doubles(database: Database) -> None:
+    add_course(database)
+    store(database, row(in_doubt="hold"))
+    clock, answers = VirtualClock(NOON), [InDoubt("no answer"), None]
+    transport = ScriptedTransport(lambda each: answers.pop(0) or accepted(each), drops_doubles=True)
+    worker = dispatcher(database, transport, clock=clock)
+    assert worker.run_once().resent == 1
+    clock.advance(MINUTE)
+    assert worker.run_once().sent == 1
+    assert len({each.idempotency_key for each in transport.handed}) == 1
+    assert concerns(database) == []
+
+
+def test_doubles_are_not_trusted_to_be_dropped_for_ever(database: Database) -> None:
+    add_course(database)
+    store(database, row(in_doubt="hold"))
+    clock = VirtualClock(NOON)
+    transport = ScriptedTransport(lambda _: InDoubt("no answer"), drops_doubles=True)
+    worker = dispatcher(database, transport, clock=clock)
+    for _ in range(20):
+        worker.run_once()
+        clock.advance(5 * MINUTE)
+    assert len(transport.handed) == 4
+    assert states(database) == ["uncertain"]
+
+
+@pytest.mark.parametrize("arrived", [True, False])
+def test_a_doubt_is_resolved_by_asking_the_gateway_once_the_lease_is_over(database: Database, arrived: bool) -> None:
+    add_course(database)
+    store(database, row(in_doubt="hold"))
+    clock, transport = VirtualClock(NOON), ScriptedTransport(lambda _: InDoubt("no answer"), remembers=True)
+    worker = dispatcher(database, transport, clock=clock)
+    worker.run_once()
+    assert states(database) == ["sending"]
+    if not arrived:
+        transport.handed.clear()
+    end_leases(database)
+    report = worker.run_once()
+    assert report.recovered == 1
+    assert states(database) == (["sent"] if arrived else ["scheduled"])
+    assert concerns(database) == []
