@@ -11,6 +11,7 @@ from sqlalchemy import (
     ColumnElement,
     Interval,
     Select,
+    Update,
     bindparam,
     case,
     exists,
@@ -268,6 +269,16 @@ def _due(*narrowed: ColumnElement[bool], locking: bool) -> Select[Any]:
     return whole.order_by(MESSAGES.c.useful_until, MESSAGES.c.id).limit(bindparam("wanted"))
 
 
+def _of_practice(parameter: str, *, on_postgresql: bool) -> ColumnElement[bool]:
+    """Return the condition on messages that are named by their ids already.
+
+    SQLite knows no statistics: offered the bare column, it takes the practice's whole queue in `ix_message_due` for
+    narrower than some ids. PostgreSQL needs the bare column to choose a partition.
+    """
+    column = MESSAGES.c.practice_id if on_postgresql else MESSAGES.c.practice_id.concat("")
+    return column == bindparam(parameter)
+
+
 def _whole(*which: ColumnElement[bool], locking: bool) -> Select[Any]:
     approved = exists().where(
         _APPROVALS.c.practice_id == _ENROLLMENTS.c.practice_id,
@@ -292,7 +303,7 @@ def _whole(*which: ColumnElement[bool], locking: bool) -> Select[Any]:
             & (_CONTACTS.c.channel == MESSAGES.c.channel)
             & (_CONTACTS.c.address == MESSAGES.c.address),
         )
-        .where(MESSAGES.c.practice_id == bindparam("practice_id"), _IS_SCHEDULED, *which)
+        .where(_of_practice("practice_id", on_postgresql=locking), _IS_SCHEDULED, *which)
     )
     return statement.with_for_update(skip_locked=True, of=MESSAGES) if locking else statement
 
@@ -322,22 +333,28 @@ _NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_unt
     _IS_SENDING, MESSAGES.c.practice_id == bindparam("practice_id")
 )
 
-_CLAIMED = (
-    update(MESSAGES)
-    .where(
-        MESSAGES.c.id.in_(bindparam("ids", expanding=True)),
-        MESSAGES.c.practice_id == bindparam("of_practice"),
-        _IS_SCHEDULED,
+
+def _claimed(*, on_postgresql: bool) -> Update:
+    return (
+        update(MESSAGES)
+        .where(
+            MESSAGES.c.id.in_(bindparam("ids", expanding=True)),
+            _of_practice("of_practice", on_postgresql=on_postgresql),
+            _IS_SCHEDULED,
+        )
+        .values(
+            state=MessageState.SENDING.value,
+            claim_token=bindparam("token"),
+            handed_at=bindparam("at"),
+            transport=bindparam("by"),
+            attempts=MESSAGES.c.attempts + 1,
+            settled_at=None,
+            detail=None,
+        )
     )
-    .values(
-        state=MessageState.SENDING.value,
-        claim_token=bindparam("token"),
-        handed_at=bindparam("at"),
-        transport=bindparam("by"),
-        attempts=MESSAGES.c.attempts + 1,
-        settled_at=None,
-        detail=None,
-    )
+
+
+_CLAIM = _claimed(on_postgresql=False).values(lease_until=bindparam("until"))
+_CLAIM_ON_POSTGRESQL = _claimed(on_postgresql=True).values(
+    lease_until=func.clock_timestamp() + bindparam("lease", type_=Interval())
 )
-_CLAIM = _CLAIMED.values(lease_until=bindparam("until"))
-_CLAIM_ON_POSTGRESQL = _CLAIMED.values(lease_until=func.clock_timestamp() + bindparam("lease", type_=Interval()))
