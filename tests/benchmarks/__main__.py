@@ -14,6 +14,7 @@ BENCHMARKS = {
     "insert": "tests.benchmarks.insert",
     "lateness": "tests.benchmarks.lateness",
     "memory": "tests.benchmarks.memory",
+    "pages": "tests.benchmarks.pages",
     "smpp": "tests.benchmarks.smpp",
     "smtp": "tests.benchmarks.smtp",
     "workers": "tests.benchmarks.workers",
