@@ -130,7 +130,8 @@ def _alarm(heard: Heard) -> Outcome | None:
     if heard.alarming is None:
         note = "says of the body what was not understood"
     why = evidence(heard.findings, "net.word", (at, at), note)
-    return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
+    vital = heard.reported is not None and heard.findings.has(heard.reported, "vital")
+    return Outcome(label=Label.EMERGENCY if vital else Label.URGENT, signs=("unclear",), why=(why,))
 
 
 _BESIDE_ALARM = frozenset({"medicine_question", "callback", "drainage", "itching", "unclear"})

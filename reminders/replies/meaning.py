@@ -37,8 +37,9 @@ def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
 
 
 def _crossed(findings: Findings, one: Finding) -> bool:
-    """Whether a negation or a "more" stands among the words of something said to be well."""
-    return any(findings.has(at, "negator", "upward") for at in range(one.first + 1, one.last) if at not in one.at)
+    """Whether a negation, a "more" or an "otherwise" stands among the words of something said to be well."""
+    between = (at for at in range(one.first + 1, one.last) if at not in one.at)
+    return any(findings.has(at, "negator", "upward", "elsewise") for at in between)
 
 
 def _wished(findings: Findings, one: Finding) -> bool:
