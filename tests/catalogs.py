@@ -13,7 +13,7 @@ from reminders.words import CATALOGS
 
 PROGRAM = Path(__file__).parents[1] / "reminders"
 _METHODS = [("**.py", "python"), ("web/**.html", "jinja2")]
-_KEYWORDS = {"gettext": None, "ngettext": (1, 2), "marked": None}
+_KEYWORDS = {"gettext": None, "_": None, "ngettext": (1, 2), "marked": None}
 
 
 def extracted() -> Catalog:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -82,8 +83,8 @@ def test_a_catalog_is_complete_and_up_to_date(path: Path, source: set[tuple[str,
 
 
 def places(text: str) -> set[str]:
-    """The named places in a string."""
-    return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+    """The named places in a string: `{name}`, or `%(name)s` in a template."""
+    return {name for _, name, _, _ in Formatter().parse(text) if name} | set(re.findall(r"%\((\w+)\)", text))
 
 
 @pytest.mark.parametrize("path", catalogs.files(), ids=lambda path: path.parts[-3])
