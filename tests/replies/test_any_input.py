@@ -18,6 +18,17 @@ def test_any_text_gives_a_result(text: str, after: str) -> None:
     assert list(result.signs) == sorted(set(result.signs), key=result.signs.index)
 
 
+@pytest.mark.parametrize("words", [200, 1000, 5000])
+def test_a_serious_sign_is_found_however_much_stands_before_it(words: int) -> None:
+    chatter = "we went to the park and had a lovely day with the children " * (words // 13)
+
+    assert triage(chatter + "and i cant breathe").label is Label.EMERGENCY
+
+
+def test_a_harmless_reply_of_thousands_of_words_still_goes_to_a_person() -> None:
+    assert triage("thank you, all is well. " * 300).needs_person
+
+
 @pytest.mark.parametrize("text", ["", " ", "\x00\x07", "\u200b\u200d", "....", "😶", "asdfghjkl", "[image]", "#" * 50])
 def test_what_says_nothing_goes_to_a_person(text: str) -> None:
     result = triage(text)

@@ -69,6 +69,13 @@ def test_what_was_denied_is_told_with_its_reason() -> None:
     assert {(one.words, one.note) for one in denied} >= {("fever", "denied")}
 
 
+@pytest.mark.parametrize(
+    "text", ["it stopped bleeding after i pressed on it", "bled a bit last night, held it and it quit"]
+)
+def test_bleeding_that_has_stopped_is_read_by_a_person(text: str) -> None:
+    assert triage(text).label.value == "routine"
+
+
 def test_bleeding_that_stopped_with_pressure_waits_for_the_next_day() -> None:
     result = triage("bled through yesterday, pressed 10 min and it stopped")
 
