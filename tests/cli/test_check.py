@@ -140,6 +140,13 @@ def test_the_example_is_the_smallest_and_preview_shows_it(faulty: Checked) -> No
     assert any("Look at your toenail" in row["text"] for row in rows)
 
 
+def test_two_processes_find_what_one_finds(faulty: Checked) -> None:
+    (one,) = json.loads(faulty.rows.stdout)
+    (two,) = json.loads(run(faulty.folder, "check", PLAN, "--processes", "2", "--json").stdout)
+    assert (one.pop("processes"), two.pop("processes")) == (1, 2)
+    assert {**one, "seconds": 0} == {**two, "seconds": 0}
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [

@@ -8,7 +8,8 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from reminders.desk.composing import House
@@ -69,19 +70,26 @@ def prove(
     NotFound when there is no such procedure. `processes` are the cores at hand if not said.
     """
     began = time.monotonic()
+    count = 1 if effort is Effort.QUICK else processes or os.cpu_count() or 1
     try:
         prover = Prover(PlanLibrary(bound.templates).get(procedure), bound.house)
-        ledger = Ledger()
-        ledger.add(prover.plan_findings())
-        space = space_of(prover.bench, prover.files, effort)
+        with _workers(procedure, bound, count) as pool:
+            report = _proved(prover, effort, pool, count, progress)
     except PlanError as error:
-        return Report(procedure=procedure, findings=tuple(of_faults(error.faults)), seconds=time.monotonic() - began)
-    count = processes or os.cpu_count() or 1
+        report = Report(procedure=procedure, findings=tuple(of_faults(error.faults)))
+    return replace(report, seconds=time.monotonic() - began)
+
+
+def _proved(
+    prover: Prover, effort: Effort, pool: ProcessPoolExecutor | None, count: int, progress: Progress | None
+) -> Report:
+    ledger = Ledger()
     cases: dict[str, int] = dict.fromkeys(Depth, 0)
-    refused = 0
+    ledger.add(prover.plan_findings())
+    space = space_of(prover.bench, prover.files, effort)
     total = sum(len(strand.minutes) for strand in space.strands)
-    batches = _batches(space.strands, parts=12 * count)
-    for depths, found, tally in _worked(procedure, bound, batches, count if total > 5000 else 1, prover):
+    refused = 0
+    for depths, found, tally in _worked(_batches(space.strands, parts=12 * count), pool, prover):
         ledger.add(found)
         for depth, number in depths.items():
             cases[depth] += number
@@ -90,14 +98,13 @@ def prove(
             progress(sum(cases.values()), total)
     findings = [shrunk(each, prover) if at < MOST_EXAMPLES else each for at, each in enumerate(ledger.sorted())]
     return Report(
-        procedure=procedure,
+        procedure=prover.plan.procedure,
         findings=tuple(findings),
         cases=cases,
         refused=refused,
         space=space,
         statuses={language: str(prover.files.status(language)) for language in prover.plan.file.languages},
-        seconds=time.monotonic() - began,
-        processes=count if total > 5000 else 1,
+        processes=count,
     )
 
 
@@ -119,17 +126,28 @@ def _batches(strands: Sequence[Strand], *, parts: int) -> list[tuple[Strand, ...
     return [*batches, tuple(waiting)] if waiting else batches
 
 
-def _worked(
-    procedure: str, bound: Bound, batches: Sequence[tuple[Strand, ...]], processes: int, prover: Prover
-) -> Iterator[Worked]:
-    if processes == 1:
-        yield from (_work(batch, prover) for batch in batches)
+@contextmanager
+def _workers(procedure: str, bound: Bound, count: int) -> Iterator[ProcessPoolExecutor | None]:
+    """Start processes, which load the plan while the caller still thinks about what to try; None when one is enough."""
+    if count == 1:
+        yield None
         return
     # Started afresh, not forked: the caller may hold threads or an open database.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, context, _begin, (procedure, bound)) as pool:
-        for done in as_completed([pool.submit(_work_here, batch) for batch in batches]):
-            yield done.result()
+    with ProcessPoolExecutor(count, context, _begin, (procedure, bound)) as pool:
+        for _ in range(count):
+            pool.submit(len, ())
+        yield pool
+
+
+def _worked(
+    batches: Sequence[tuple[Strand, ...]], pool: ProcessPoolExecutor | None, prover: Prover
+) -> Iterator[Worked]:
+    if pool is None:
+        yield from (_work(batch, prover) for batch in batches)
+        return
+    for done in as_completed([pool.submit(_work_here, batch) for batch in batches]):
+        yield done.result()
 
 
 def _work(batch: Sequence[Strand], prover: Prover) -> Worked:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from reminders.care.joining import Fits
 from reminders.care.plan import Instruction, Plan
@@ -49,7 +49,7 @@ class Trial:
     def told_to_stop(self) -> Mapping[str, datetime]:
         """For each key that another instruction ends, when the patient is first told so."""
         ends: dict[str, datetime] = {}
-        stopping = {each.key: each.contradicts for each in self.plan.instructions if each.contradicts}
+        stopping = _stopping(self.plan)
         for message, each in self.occurrences() if stopping else ():
             if message.outcome is not Outcome.WITHHELD:
                 for key in stopping.get(each.key, ()):
@@ -59,7 +59,18 @@ class Trial:
     @cached_property
     def applying(self) -> tuple[Instruction, ...]:
         """The instructions that are for this patient."""
-        return tuple(each for each in self.resolved.plan.instructions if each.applies(self.resolved.marks))
+        return _applying(self.resolved.plan, self.resolved.marks)
+
+
+@lru_cache(maxsize=64)  # one for each instruction tried by itself, and the whole plan
+def _stopping(plan: Plan) -> Mapping[str, tuple[str, ...]]:
+    """Return by the key of what ends others the keys that it ends."""
+    return {each.key: each.contradicts for each in plan.instructions if each.contradicts}
+
+
+@lru_cache(maxsize=4096)
+def _applying(plan: Plan, marks: frozenset[str]) -> tuple[Instruction, ...]:
+    return tuple(each for each in plan.instructions if each.applies(marks))
 
 
 @dataclass(frozen=True, kw_only=True)
