@@ -12,11 +12,15 @@ import icalendar
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.handlers import Message as KeptMessages
+from sqlalchemy import update
+from sqlmodel import col
 
 from reminders.desk.consent import unsubscribe
 from reminders.desk.duty import Person
 from reminders.desk.staff_notice import Notice, notify
 from reminders.records.people import new_id
+from reminders.records.tables import Message
+from reminders.records.visits import visits_to_tell
 from reminders.wording.links import unsubscribed_message
 from tests.delivery.peers.peer import free_port
 from tests.desk.conftest import Opener
@@ -229,3 +233,22 @@ def test_an_sms_course_tells_no_calendar(office: Office) -> None:
     office.enroll(visit="2026-06-24T10:00")
     office.play("2026-06-22T13:00")
     assert sent((office, None)) == []
+
+
+def test_a_message_that_says_the_visit_as_well_carries_it(office: Office) -> None:
+    enrollment = office.enroll(**ROBIN).enrollment_id
+    host = office.message(enrollment, "closing")
+    joined = {"state": "joined", "joined_into": f"closing:{host.occurrence}"}
+    with office.database.writing() as session:
+        session.execute(
+            update(Message).where(col(Message.id) == office.message(enrollment, "visit").id).values(**joined)
+        )
+        told = visits_to_tell(session, [(new_id(host.id), enrollment)])
+    assert [(visit.sequence, visit.starts_at) for visit in told.values()] == [(0, at("2026-06-24T10:00"))]
+
+
+def test_a_message_that_does_not_speak_of_the_visit_carries_nothing(office: Office) -> None:
+    enrollment = office.enroll(**ROBIN).enrollment_id
+    ids = [new_id(each.id) for each in office.messages(enrollment) if each.key != "visit"]
+    with office.database.reading() as session:
+        assert visits_to_tell(session, [(each, enrollment) for each in ids]) == {}
