@@ -32,7 +32,8 @@ class Findings:
 
     def has(self, at: int, *names: str) -> bool:
         """Whether the token is of one of the classes."""
-        return bool(self.masks[at] & self.words.mask(*names))
+        mask = self.words.unions.get(names)
+        return bool(self.masks[at] & (self.words.mask(*names) if mask is None else mask))
 
     def where(self, *names: str) -> list[int]:
         """Give the tokens of classes."""

@@ -118,7 +118,8 @@ class Lexicon:
         self._known: dict[str, bool] = {}
         self._tables: dict[bool, _Table] = {}
         self._classes: dict[str, int] = {}
-        self._unions: dict[tuple[str, ...], int] = {}
+        self.unions: dict[tuple[str, ...], int] = {}
+        """Masks of classes together, as asked for before; `mask` fills it."""
         self.numbers: dict[str, float] = {}
         """Number words and their values."""
         for source in sources:
@@ -135,12 +136,12 @@ class Lexicon:
 
     def mask(self, *names: str) -> int:
         """Give the bits of classes together; a class that no file has adds none."""
-        mask = self._unions.get(names)
+        mask = self.unions.get(names)
         if mask is None:
             mask = 0
             for name in names:
                 mask |= self._classes.get(name, 0)
-            self._unions[names] = mask
+            self.unions[names] = mask
         return mask
 
     def knows(self, word: str) -> bool:
