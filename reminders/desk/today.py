@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from reminders.care.timing import instant_of, local_day
 from reminders.desk.composing import Desk
-from reminders.desk.digest import Digest, make_digest
+from reminders.desk.digest import Digest, DigestCourse, make_digest
 from reminders.desk.forecast import DAYS, Forecast, Terms, make_forecast
 from reminders.records.heartbeats import DISPATCH, last_beat
 from reminders.records.queue_counts import QueueCounts, queue_counts
@@ -19,6 +19,7 @@ from reminders.records.today import GoingOut, going_out, handed_over_since
 _LATE_AFTER = timedelta(minutes=10)
 _STALLED_AFTER = timedelta(minutes=5)
 _MOST_LISTED = 200
+_MOST_COURSES = 100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +39,11 @@ class Today:
     """When what sends the messages last went round; None when it never did."""
     is_stalled: bool
     """Nothing goes round: no message leaves."""
+
+    @property
+    def listed(self) -> tuple[DigestCourse, ...]:
+        """The running courses, those that want a look first, then the newest; a hundred at most."""
+        return tuple(sorted(self.digest.courses, key=lambda each: not _wants_a_look(each))[:_MOST_COURSES])
 
 
 def today(session: Session, desk: Desk, terms: Terms) -> Today:
@@ -61,3 +67,7 @@ def today(session: Session, desk: Desk, terms: Terms) -> Today:
         last_round=last_round,
         is_stalled=last_round is None or now - last_round > _STALLED_AFTER,
     )
+
+
+def _wants_a_look(course: DigestCourse) -> bool:
+    return bool(course.concerns or course.failed or course.is_paused or course.silent_since)
