@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from reminders.errors import BadAddress, Refused, Throttled, Unreachable
+from reminders.errors import Away, BadAddress, Refused, Throttled, Unreachable
 
 _ENHANCED = re.compile(rb"\s*([245])\.(\d{1,3})\.(\d{1,3})\b")
 
@@ -48,6 +48,8 @@ def judge(code: int, text: bytes) -> Refused | Unreachable:
         if meaning := _BAD_ADDRESS.get(enhanced) or _OTHERS.get(enhanced) or _SUBJECTS.get(enhanced[0]):
             what += f": {meaning}"
     # The first digit decides; a server may name a class of its own in the longer code, but hardly ever another one.
+    if code == 421:  # the server closes the connection, and would on any other message (RFC 5321 section 3.8)
+        return Away(what)
     if code // 100 != 5:
         return Throttled(what) if is_complaint(code, text) else Unreachable(what)
     return BadAddress(what) if enhanced in _BAD_ADDRESS else Refused(what)

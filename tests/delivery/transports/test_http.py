@@ -19,7 +19,7 @@ from reminders.delivery.incoming import Arrival
 from reminders.delivery.outgoing import Accepted
 from reminders.delivery.transports.http_answer import Answer, at_path, judge, retry_after_seconds
 from reminders.delivery.transports.http_request import RequestWriter
-from reminders.errors import BadAddress, ConfigError, InDoubt, Refused, Throttled, Unreachable
+from reminders.errors import Away, BadAddress, ConfigError, InDoubt, Refused, Throttled, Unreachable
 from reminders.wording.sms import measure
 from tests.delivery.peers.http import HttpPeer
 from tests.delivery.peers.kannel import RECEIPTS, REPLIES, KannelGateway
@@ -133,11 +133,11 @@ BY_TEXT = HttpAnswerSection(
         (BY_STATUS, 200, b"<html>", InDoubt),
         (BY_STATUS, 400, b"<html>", Refused),
         (BY_CODE, 200, b"[]", Accepted),
-        (BY_CODE, 302, b"", Unreachable),
-        (BY_CODE, 401, b"", Unreachable),
+        (BY_CODE, 302, b"", Away),
+        (BY_CODE, 401, b"", Away),
         (BY_CODE, 404, b"", Refused),
         (BY_CODE, 429, b"", Throttled),
-        (BY_CODE, 503, b"", Unreachable),
+        (BY_CODE, 503, b"", Away),
         (BY_CODE, 500, b"", InDoubt),
         (BY_CODE, 502, b"", InDoubt),
         (BY_CODE, 504, b"", InDoubt),
@@ -302,4 +302,4 @@ def test_a_real_gateway_with_another_password_takes_nothing(
     transport = kannel.transport(secrets={"password": {"env": "WRONG"}})
     (result,) = transport.hand_over(iter([outgoing(4)]))
     transport.close()
-    assert type(result) is Unreachable
+    assert type(result) is Away

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.outgoing import Accepted
 from reminders.delivery.transports.smtp_answers import judge
-from reminders.errors import BadAddress, Refused, Throttled, Unreachable
+from reminders.errors import Away, BadAddress, Refused, Throttled, Unreachable
 from tests.delivery.peers.exim import EximServer
 from tests.delivery.peers.peer import outgoing
 from tests.delivery.peers.smtp import SmtpPeer
@@ -38,7 +38,8 @@ def exim() -> Iterator[EximServer]:
         (554, b"5.7.1 policy", Refused),
         (550, b"no such user", Refused),
         (451, b"try later", Unreachable),
-        (421, b"4.3.2 going down", Throttled),
+        (421, b"4.3.2 going down", Away),
+        (451, b"4.7.0 too fast", Throttled),
         (250, b"2.0.0 what", Unreachable),
     ],
 )
