@@ -11,7 +11,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from reminders.assembly import App
-from reminders.web import staff
+from reminders.web import patient, staff
 from reminders.web.headers import GuardHeaders, MostBytes
 from reminders.web.pages import STATIC, Pages
 from reminders.web.refusals import LastRefusal, add_refusals
@@ -39,6 +39,7 @@ def web_app(app: App) -> FastAPI:
     made.mount("/static", _KeptFiles(directory=STATIC), name="static")
     made.add_api_route("/", _home, methods=["GET"], include_in_schema=False)
     staff.add_pages(made)
+    patient.add_pages(made)
     return made
 
 
