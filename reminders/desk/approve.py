@@ -13,6 +13,7 @@ from reminders.desk.pinned_plans import keep_plan
 from reminders.errors import InputError, PlanError
 from reminders.records import courses, plan_contents
 from reminders.records.tables import Approval
+from reminders.words import gettext, marked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,10 +32,10 @@ def approve(session: Session, desk: Desk, procedure: str, approver: Approver) ->
     ready = desk.library.get(procedure)
     if open_ends := unfinished(ready.plan):
         raise PlanError(open_ends)
-    name = parse_name(approver.name, what="clinician's name")
-    license_number = parse_name(approver.license, what="licence")
+    name = parse_name(approver.name, what=marked("clinician's name"))
+    license_number = parse_name(approver.license, what=marked("licence"))
     if not name or not license_number:
-        raise InputError("an approval needs the clinician's name and licence")
+        raise InputError(gettext("an approval needs the clinician's name and licence"))
     approval = Approval(
         practice_id=desk.practice_id,
         procedure=procedure,

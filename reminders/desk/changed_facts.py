@@ -16,6 +16,7 @@ from reminders.desk.course_facts import CourseInput, from_json, read_course
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.replan import active_enrollment
 from reminders.errors import InputError
+from reminders.words import gettext
 
 NOT_ANY_MORE = "none"
 """Takes back a fact that need not be there: `--visit none`."""
@@ -54,7 +55,7 @@ class Changes:
 def changed_course(session: Session, desk: Desk, enrollment_id: int, changes: Changes) -> Course:
     """Return an enrollment's course with the changes; raises NotFound, StateError, or InputError with every problem."""
     if changes.is_empty:
-        raise InputError("say what changed, like --visit 2026-03-21T10:00; --help lists what may change")
+        raise InputError(gettext("say what changed, like --visit 2026-03-21T10:00; --help lists what may change"))
     enrollment = active_enrollment(session, enrollment_id)
     plan = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash).plan
     present = from_json(enrollment.facts)

@@ -18,6 +18,7 @@ from reminders.desk.staff_tasks import TaskOfCourse, tasks_of_course
 from reminders.errors import NotFound
 from reminders.records import approvals, courses, finding, people, replies
 from reminders.records.tables import Approval, Enrollment
+from reminders.words import gettext
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +88,12 @@ def chart_record(session: Session, desk: Desk, enrollment_id: int) -> ChartRecor
     """Return the chart record of a course; raises NotFound."""
     enrollment = courses.enrollment_of(session, enrollment_id)
     if enrollment is None or enrollment.practice_id != desk.practice_id:
-        raise NotFound(f"there is no enrollment {enrollment_id}; `reminders enrollments --all` lists them")
+        raise NotFound(
+            gettext(
+                "there is no enrollment {enrollment_id}; `reminders enrollments --all` lists them",
+                enrollment_id=enrollment_id,
+            )
+        )
     patient = people.patient_of(session, enrollment.patient_id)
     course = from_json(enrollment.facts)
     said = [

@@ -18,6 +18,7 @@ from reminders.desk.preview import preview
 from reminders.errors import InputError, ReminderError, StateError
 from reminders.records import courses
 from reminders.records.database import Database
+from reminders.words import gettext
 
 READ_OUT = (
     "May we send you messages about your care after today, to this number or address? They are not encrypted: whoever "
@@ -99,7 +100,7 @@ def take_back(session: Session, desk: Desk, enrollment_id: int, *, by: str) -> N
     """Undo an enrollment that was a mistake, while its course is new; StateError later, as staff must decide then."""
     enrollment = courses.enrollment_of(session, enrollment_id)
     if enrollment is not None and desk.clock.now() - enrollment.enrolled_at > UNDO_WITHIN:
-        raise StateError("this course is no longer new; end it on its own page instead")
+        raise StateError(gettext("this course is no longer new; end it on its own page instead"))
     cancel_course(session, desk, enrollment_id, by=by, reason="taken back at the desk")
 
 

@@ -16,6 +16,7 @@ from reminders.records import concerns, finding, replies
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent, Contact, Patient, Reply
 from reminders.replies.labels import Evidence
+from reminders.words import gettext
 
 _LATELY = timedelta(days=14)
 
@@ -100,7 +101,9 @@ def concern_with_context(session: Session, desk: Desk, concern_id: int) -> Liste
     """Return one concern with its context; raises NotFound."""
     concern = concerns.concern_of(session, concern_id)
     if concern is None or concern.practice_id != desk.practice_id:
-        raise NotFound(f"there is no concern {concern_id}; `reminders concerns --all` lists them")
+        raise NotFound(
+            gettext("there is no concern {concern_id}; `reminders concerns --all` lists them", concern_id=concern_id)
+        )
     return _with_context(session, desk, [concern])[0]
 
 

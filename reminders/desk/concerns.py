@@ -10,6 +10,7 @@ from reminders.desk.composing import Desk
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import concerns
 from reminders.records.tables import Concern, ConcernEvent
+from reminders.words import gettext
 
 OUTCOMES = ("reached", "left_voicemail", "sent_to_clinic", "sent_to_emergency", "not_needed")
 """How a call-back may end."""
@@ -33,8 +34,17 @@ def take_concern(session: Session, desk: Desk, concern_id: int, *, by: str) -> C
     by = _named(by)
     concern = _found(session, concern_id)
     if not concerns.change_concern(session, concern_id, was=("open",), state="taken", taken_by=by):
-        holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
-        raise StateError(f"concern {concern_id} is {holder} already")
+        if concern.state == "taken":
+            raise StateError(
+                gettext(
+                    "concern {concern_id} is taken by {taken_by} already",
+                    concern_id=concern_id,
+                    taken_by=concern.taken_by,
+                )
+            )
+        raise StateError(
+            gettext("concern {concern_id} is {state} already", concern_id=concern_id, state=gettext(concern.state))
+        )
     concerns.add_event(session, _event(desk, concern_id, "taken", by))
     return _found(session, concern_id)
 
@@ -44,7 +54,7 @@ def note_on_concern(session: Session, desk: Desk, concern_id: int, *, by: str, n
     by = _named(by)
     concern = _found(session, concern_id)
     if concern.state == "closed":
-        raise StateError(f"concern {concern_id} is closed")
+        raise StateError(gettext("concern {concern_id} is closed", concern_id=concern_id))
     concerns.add_event(session, _event(desk, concern_id, "note", by, _note(note, needed=True)))
     return concern
 
@@ -57,10 +67,13 @@ def record_call(session: Session, desk: Desk, concern_id: int, call: CallBack, *
     by, text = _named(by), _said(call)
     concern = _found(session, concern_id)
     if concern.state == "closed" or (concern.state == "taken" and concern.taken_by != by):
-        holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
-        raise StateError(f"concern {concern_id} is {holder}")
+        if concern.state == "taken":
+            raise StateError(
+                gettext("concern {concern_id} is taken by {taken_by}", concern_id=concern_id, taken_by=concern.taken_by)
+            )
+        raise StateError(gettext("concern {concern_id} is closed", concern_id=concern_id))
     if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=by):
-        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+        raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
     concerns.add_event(session, _event(desk, concern_id, "called", by, text))
     return _found(session, concern_id)
 
@@ -70,12 +83,18 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     by, text = _named(by), _said(ended)
     concern = _found(session, concern_id)
     if concern.state == "taken" and concern.taken_by != by:
-        raise StateError(f"concern {concern_id} is taken by {concern.taken_by}; only they close it")
+        raise StateError(
+            gettext(
+                "concern {concern_id} is taken by {taken_by}; only they close it",
+                concern_id=concern_id,
+                taken_by=concern.taken_by,
+            )
+        )
     closed = concerns.change_concern(
         session, concern_id, was=("open", "taken"), state="closed", closed_at=desk.clock.now(), outcome=ended.outcome
     )
     if not closed:
-        raise StateError(f"concern {concern_id} is closed already")
+        raise StateError(gettext("concern {concern_id} is closed already", concern_id=concern_id))
     concerns.add_event(session, _event(desk, concern_id, "closed", by, text))
     return _found(session, concern_id)
 
@@ -85,10 +104,20 @@ def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str
     by, to = _named(by), _named(to)
     concern = _found(session, concern_id)
     if concern.state == "closed" or (concern.state == "taken" and concern.taken_by != by):
-        holder = f"taken by {concern.taken_by}" if concern.state == "taken" else concern.state
-        raise StateError(f"concern {concern_id} is {holder}; {by} can't hand it over")
+        if concern.state == "taken":
+            raise StateError(
+                gettext(
+                    "concern {concern_id} is taken by {taken_by}; {by} can't hand it over",
+                    concern_id=concern_id,
+                    taken_by=concern.taken_by,
+                    by=by,
+                )
+            )
+        raise StateError(
+            gettext("concern {concern_id} is closed; {by} can't hand it over", concern_id=concern_id, by=by)
+        )
     if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=to):
-        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+        raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
     concerns.add_event(session, _event(desk, concern_id, "handed_over", by, f"to {to}"))
     return _found(session, concern_id)
 
@@ -98,10 +127,10 @@ def give_back(session: Session, desk: Desk, concern_id: int, *, by: str, note: s
     by, note = _named(by), _note(note, needed=False)
     concern = _found(session, concern_id)
     if concern.state != "taken" or concern.taken_by != by:
-        raise StateError(f"concern {concern_id} is not taken by {by}")
+        raise StateError(gettext("concern {concern_id} is not taken by {by}", concern_id=concern_id, by=by))
     waits = {"state": "open", "taken_by": None, "notify_at": desk.clock.now(), "notified_steps": 0}
     if not concerns.change_concern(session, concern_id, was=("taken",), **waits):
-        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+        raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
     concerns.add_event(session, _event(desk, concern_id, "given_back", by, note))
     return _found(session, concern_id)
 
@@ -111,16 +140,16 @@ def reopen_concern(session: Session, desk: Desk, concern_id: int, *, by: str, no
     by, note = _named(by), _note(note, needed=True)
     concern = _found(session, concern_id)
     if concern.state != "closed":
-        raise StateError(f"concern {concern_id} is not closed")
+        raise StateError(gettext("concern {concern_id} is not closed", concern_id=concern_id))
     if concern.about and (other := concerns.open_about(session, concern.practice_id, concern.kind, concern.about)):
-        raise StateError(f"concern {other} is about the same and open; add a note to that one")
+        raise StateError(gettext("concern {other} is about the same and open; add a note to that one", other=other))
     now = desk.clock.now()
     due_at = desk.due.due_at(concern.urgency, now, desk.opening)
     notify_at, _ = desk.duty.first_step_at(concern.urgency, now, due_at, desk.opening)
     fresh = {"due_at": due_at, "notify_at": notify_at, "notified_steps": 0}
     ended = {"taken_by": None, "closed_at": None, "outcome": None}
     if not concerns.change_concern(session, concern_id, was=("closed",), state="open", **fresh, **ended):
-        raise StateError(f"concern {concern_id} moved on meanwhile; look at it again")
+        raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
     concerns.add_event(session, _event(desk, concern_id, "reopened", by, note))
     return _found(session, concern_id)
 
@@ -128,7 +157,7 @@ def reopen_concern(session: Session, desk: Desk, concern_id: int, *, by: str, no
 def _found(session: Session, concern_id: int) -> Concern:
     concern = concerns.concern_of(session, concern_id)
     if concern is None:
-        raise NotFound(f"there is no concern {concern_id}")
+        raise NotFound(gettext("there is no concern {concern_id}", concern_id=concern_id))
     return concern
 
 
@@ -138,13 +167,15 @@ def _event(desk: Desk, concern_id: int, action: str, by: str, note: str = "") ->
 
 def _named(by: str) -> str:
     if not by.strip():
-        raise InputError("say who you are: the history of a concern names everybody who worked on it")
+        raise InputError(gettext("say who you are: the history of a concern names everybody who worked on it"))
     return by.strip()
 
 
 def _said(call: CallBack) -> str:
     if call.outcome not in OUTCOMES:
-        raise InputError(f"no outcome {call.outcome!r}; there are {', '.join(OUTCOMES)}")
+        raise InputError(
+            gettext("no outcome {outcome!r}; there are {known}", outcome=call.outcome, known=", ".join(OUTCOMES))
+        )
     note = _note(call.note, needed=False)
     return f"{call.outcome}: {note}" if note else call.outcome
 
@@ -152,7 +183,9 @@ def _said(call: CallBack) -> str:
 def _note(text: str, *, needed: bool) -> str:
     note = text.strip()
     if needed and not note:
-        raise InputError("the note is empty")
+        raise InputError(gettext("the note is empty"))
     if len(note) > LONGEST_NOTE:
-        raise InputError(f"the note has {len(note)} characters; at most {LONGEST_NOTE} are kept")
+        raise InputError(
+            gettext("the note has {number} characters; at most {most} are kept", number=len(note), most=LONGEST_NOTE)
+        )
     return note

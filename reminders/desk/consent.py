@@ -15,6 +15,7 @@ from reminders.records import people
 from reminders.records.people import ConsentLine
 from reminders.records.tables import Contact, Message
 from reminders.wording.links import unsubscribed_message
+from reminders.words import gettext
 
 LONGEST_WORDING = 500
 
@@ -47,7 +48,7 @@ def record_consent(
     """
     patient = people.patient_of(session, patient_id)
     if patient is None:
-        raise NotFound(f"there is no patient {patient_id}")
+        raise NotFound(gettext("there is no patient {patient_id}", patient_id=patient_id))
     now = desk.clock.now()
     warnings: tuple[str, ...] = ()
     if "@" in address:
@@ -63,10 +64,12 @@ def record_consent(
 def withdraw_consent(session: Session, desk: Desk, patient_id: int, channel: str, statement: Statement) -> int:
     """Record that a patient does not want to be written to on a channel; returns how many addresses that stops."""
     if channel not in {"sms", "email"}:
-        raise InputError(f"no channel {channel!r}; there are sms, email")
+        raise InputError(gettext("no channel {channel!r}; there are sms, email", channel=channel))
     mine = [each for each in people.contacts_of(session, patient_id) if each.channel == channel]
     if not mine:
-        raise NotFound(f"patient {patient_id} has no address for {channel}")
+        raise NotFound(
+            gettext("patient {patient_id} has no address for {channel}", patient_id=patient_id, channel=channel)
+        )
     for contact in mine:
         contact.state = "stopped"
         _add_line(session, contact, "withdrawn", statement, at=desk.clock.now())

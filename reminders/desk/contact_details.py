@@ -13,6 +13,7 @@ from phonenumbers import PhoneNumber as ParsedNumber
 from phonenumbers import timezone
 
 from reminders.errors import InputError
+from reminders.words import gettext
 
 LONGEST_NAME = 80
 LONGEST_ADDRESS = 254  # RFC 5321 section 4.5.3.1.3, less the brackets
@@ -37,24 +38,42 @@ def parse_phone(text: str, *, region: str, zone: ZoneInfo, at: datetime) -> Phon
     try:
         number = phonenumbers.parse(text, region)
     except phonenumbers.NumberParseException:
-        raise InputError(f"{shown!r} is not a telephone number; type it like +1 212 555 0123") from None
+        raise InputError(
+            gettext("{shown!r} is not a telephone number; type it like +1 212 555 0123", shown=shown)
+        ) from None
     kind = phonenumbers.number_type(number)
     if kind == phonenumbers.PhoneNumberType.UNKNOWN:
-        raise InputError(f"{shown!r} is not a number in use in {_country(number.country_code)}; check its digits")
+        raise InputError(
+            gettext(
+                "{shown!r} is not a number in use in {country}; check its digits",
+                shown=shown,
+                country=_country(number.country_code),
+            )
+        )
     e164 = phonenumbers.format_number(number, phonenumbers.PhoneNumberFormat.E164)
     warnings = []
     if kind == phonenumbers.PhoneNumberType.FIXED_LINE:
-        warnings.append("this is a landline number, which may not receive SMS; ask for a mobile number or use e-mail")
+        warnings.append(
+            gettext("this is a landline number, which may not receive SMS; ask for a mobile number or use e-mail")
+        )
     if number.extension:
-        raise InputError(f"{shown!r} has an extension, which can't receive SMS; ask for a direct number")
+        raise InputError(
+            gettext("{shown!r} has an extension, which can't receive SMS; ask for a direct number", shown=shown)
+        )
     if away := _zones_that_disagree(number, zone, at):
-        warnings.append(f"the number belongs to {away}, but the patient's zone is {zone.key}; ask where they live now")
+        warnings.append(
+            gettext(
+                "the number belongs to {away}, but the patient's zone is {zone}; ask where they live now",
+                away=away,
+                zone=zone.key,
+            )
+        )
     return PhoneNumber(e164=e164, warnings=tuple(warnings))
 
 
 def _country(code: int | None) -> str:
     region = phonenumbers.region_code_for_country_code(code or 0)
-    return "the US and Canada" if code == 1 else region
+    return gettext("the US and Canada") if code == 1 else region
 
 
 def _zones_that_disagree(number: ParsedNumber, zone: ZoneInfo, at: datetime) -> str | None:
@@ -69,7 +88,7 @@ def _zones_that_disagree(number: ParsedNumber, zone: ZoneInfo, at: datetime) -> 
             continue
     if not known or any(at.astimezone(each).utcoffset() == offset for each in known):
         return None
-    return known[0].key if len(known) == 1 else f"{known[0].key} and others"
+    return known[0].key if len(known) == 1 else gettext("{zone} and others", zone=known[0].key)
 
 
 def parse_email(text: str) -> str:
@@ -80,7 +99,9 @@ def parse_email(text: str) -> str:
     """
     address = text.strip().lower()
     if len(address) > LONGEST_ADDRESS or not _ADDRESS.fullmatch(address) or ".." in address:
-        raise InputError(f"{_shown(text)!r} is not an e-mail address; type it like pat@example.org")
+        raise InputError(
+            gettext("{shown!r} is not an e-mail address; type it like pat@example.org", shown=_shown(text))
+        )
     return address
 
 
@@ -88,9 +109,16 @@ def parse_name(text: str, *, what: str) -> str:
     """Read a person's name: any script, no control characters, white space folded, NFC; raises InputError."""
     name = " ".join(unicodedata.normalize("NFC", text).split())
     if len(name) > LONGEST_NAME:
-        raise InputError(f"the {what} has {len(name)} characters; at most {LONGEST_NAME} are kept")
+        raise InputError(
+            gettext(
+                "the {what} has {number} characters; at most {most} are kept",
+                what=gettext(what),
+                number=len(name),
+                most=LONGEST_NAME,
+            )
+        )
     if any(_is_hidden(character) for character in name):
-        raise InputError(f"the {what} has a character that can't be shown; type it again")
+        raise InputError(gettext("the {what} has a character that can't be shown; type it again", what=gettext(what)))
     return name
 
 

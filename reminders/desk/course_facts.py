@@ -14,6 +14,7 @@ from reminders.care.resolving import effective_settings, factor_named
 from reminders.care.timing import instant_of, parse_local, zone_named
 from reminders.care.values import DEFAULT_SLOTS, Channel, Course, Slot
 from reminders.errors import InputError
+from reminders.words import gettext, marked
 
 FACTS_VERSION = 1
 LONGEST_COURSE = timedelta(days=366)
@@ -25,6 +26,12 @@ _LANGUAGE_NAMES = {
 _TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _MONTH_FIRST = ("%m/%d/%Y %I:%M %p", "%m/%d/%Y %I:%M%p", "%m/%d/%Y %H:%M", "%m/%d/%y %I:%M %p", "%m/%d/%y %H:%M")
 _DAY_FIRST = ("%d/%m/%Y %H:%M", "%d/%m/%Y %I:%M %p", "%d.%m.%Y %H:%M", "%d.%m.%Y, %H:%M")
+_TIMES = {
+    "block_placed": marked("block placed"),
+    "dressing_applied": marked("dressing applied"),
+    "visit": marked("visit"),
+}
+"""Facts that are moments → how errors call them."""
 
 Value = TypeVar("Value")
 
@@ -54,10 +61,12 @@ def read_course(given: CourseInput, plan: Plan, *, region: str = "US") -> Course
     """
     problems: list[str] = []
     zone = _attempt(problems, lambda: zone_named(given.zone.strip())) or ZoneInfo("UTC")
-    end = _attempt(problems, lambda: parse_moment(given.end, zone, what="the end of the procedure", region=region))
+    end = _attempt(
+        problems, lambda: parse_moment(given.end, zone, what=marked("the end of the procedure"), region=region)
+    )
     times = {
-        name: _attempt(problems, _moment_reader(text, zone, name.replace("_", " "), region))
-        for name in ("block_placed", "dressing_applied", "visit")
+        name: _attempt(problems, _moment_reader(text, zone, what, region))
+        for name, what in _TIMES.items()
         if (text := getattr(given, name))
     }
     language = _attempt(problems, lambda: language_of(given.language, plan))
@@ -93,13 +102,15 @@ def parse_moment(text: str, zone: ZoneInfo, *, what: str, region: str = "US") ->
     """
     wanted = " ".join(text.split())
     if re.fullmatch(r"\d{4}-\d{2}-\d{2}", wanted):
-        raise InputError(f"{what} needs a time of day, like {wanted}T15:30")
+        raise InputError(gettext("{what} needs a time of day, like {wanted}T15:30", what=gettext(what), wanted=wanted))
     try:
         moment = parse_local(wanted, zone)
     except (ValueError, OverflowError):
         moment = _by_habit(wanted, zone, region) or _no_moment(text, what)
     if not 2000 <= moment.year <= 2100:
-        raise InputError(f"{what} lies in the year {moment.year}; check the date")
+        raise InputError(
+            gettext("{what} lies in the year {year}; check the date", what=gettext(what), year=moment.year)
+        )
     return moment
 
 
@@ -115,7 +126,11 @@ def _by_habit(text: str, zone: ZoneInfo, region: str) -> datetime | None:
 
 def _no_moment(text: str, what: str) -> datetime:
     shown = text if len(text) <= 40 else text[:37] + "..."
-    raise InputError(f"{what}: {shown!r} is not a date and time; write it like 2026-03-07T15:30")
+    raise InputError(
+        gettext(
+            "{what}: {shown!r} is not a date and time; write it like 2026-03-07T15:30", what=gettext(what), shown=shown
+        )
+    )
 
 
 def language_of(text: str, plan: Plan) -> str:
@@ -127,7 +142,14 @@ def language_of(text: str, plan: Plan) -> str:
     for candidate in (lower, _LANGUAGE_NAMES.get(lower, ""), lower.partition("-")[0]):
         if candidate in by_lower:
             return by_lower[candidate]
-    raise InputError(f"{plan.procedure} has no texts in {text!r}; it has {', '.join(known)}")
+    raise InputError(
+        gettext(
+            "{procedure} has no texts in {text!r}; it has {known}",
+            procedure=plan.procedure,
+            text=text,
+            known=", ".join(known),
+        )
+    )
 
 
 def as_json(course: Course) -> dict[str, Any]:
@@ -193,9 +215,11 @@ def _slots(given: Mapping[str, str]) -> Mapping[Slot, time]:
     for name, text in given.items():
         match = _TIME_OF_DAY.fullmatch(text.strip())
         if name.strip().lower() not in set(Slot):
-            raise InputError(f"no time of day {name!r}; there are {', '.join(Slot)}")
+            raise InputError(gettext("no time of day {name!r}; there are {known}", name=name, known=", ".join(Slot)))
         if not match:
-            raise InputError(f"{name}: {text!r} is not a time of day; write it like 18:30")
+            raise InputError(
+                gettext("{name}: {text!r} is not a time of day; write it like 18:30", name=name, text=text)
+            )
         slots[Slot(name.strip().lower())] = time(int(match[1]), int(match[2]))
     return slots
 
@@ -206,7 +230,9 @@ def _channel(text: str) -> Channel:
     try:
         return Channel(spellings.get(wanted, wanted))
     except ValueError:
-        raise InputError(f"no channel {text!r}; there are {', '.join(Channel)}") from None
+        raise InputError(
+            gettext("no channel {text!r}; there are {known}", text=text, known=", ".join(Channel))
+        ) from None
 
 
 def _site(text: str | None) -> str | None:
@@ -214,7 +240,7 @@ def _site(text: str | None) -> str | None:
         return None
     site = " ".join(text.split())
     if len(site) > LONGEST_SITE or not site.isprintable():
-        raise InputError(f"the site is named in at most {LONGEST_SITE} plain characters")
+        raise InputError(gettext("the site is named in at most {most} plain characters", most=LONGEST_SITE))
     return site
 
 
@@ -222,9 +248,9 @@ def _order_problems(end: datetime, times: Mapping[str, datetime | None]) -> list
     problems = []
     block, dressing, visit = (times.get(name) for name in ("block_placed", "dressing_applied", "visit"))
     if block and not timedelta(0) <= end - block <= timedelta(hours=12):
-        problems.append("the block is placed at most 12 h before the procedure ends, and not after it")
+        problems.append(gettext("the block is placed at most 12 h before the procedure ends, and not after it"))
     if dressing and not timedelta(hours=-12) <= dressing - end <= timedelta(hours=12):
-        problems.append("the dressing is put on within 12 h of the end of the procedure")
+        problems.append(gettext("the dressing is put on within 12 h of the end of the procedure"))
     if visit and not timedelta(0) < visit - end <= LONGEST_COURSE:
-        problems.append("the visit lies after the procedure, by a year at most")
+        problems.append(gettext("the visit lies after the procedure, by a year at most"))
     return problems

@@ -14,6 +14,7 @@ from reminders.desk.sheet import sheet_of
 from reminders.errors import NotFound
 from reminders.records import courses, people
 from reminders.wording.sheet import Sheet
+from reminders.words import gettext
 
 
 def sheet_of_course(session: Session, desk: Desk, enrollment_id: int) -> tuple[Sheet, int]:
@@ -23,7 +24,7 @@ def sheet_of_course(session: Session, desk: Desk, enrollment_id: int) -> tuple[S
     """
     enrollment = courses.enrollment_of(session, enrollment_id)
     if enrollment is None or enrollment.practice_id != desk.practice_id:
-        raise NotFound(f"there is no enrollment {enrollment_id}")
+        raise NotFound(gettext("there is no enrollment {enrollment_id}", enrollment_id=enrollment_id))
     patient = people.patient_of(session, enrollment.patient_id)
     course = from_json(enrollment.facts)
     ready = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash)

@@ -30,6 +30,7 @@ from reminders.records.people import Holder
 from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
 from reminders.records.visits import keep_first_visits
+from reminders.words import gettext
 
 __all__ = [
     "STANDARD_CONSENT",
@@ -53,8 +54,11 @@ class AlreadyEnrolled(InputError):
     def __init__(self, enrollment_id: int) -> None:
         self.enrollment_id = enrollment_id
         super().__init__(
-            f"this patient has enrollment {enrollment_id} for the same procedure and day; "
-            "say --again if a second course is meant"
+            gettext(
+                "this patient has enrollment {enrollment_id} for the same procedure and day; "
+                "say --again if a second course is meant",
+                enrollment_id=enrollment_id,
+            )
         )
 
 
@@ -97,8 +101,10 @@ def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
     """Raise InputError when no clinician of the practice approved the plan as it is now; demo mode needs none."""
     if not desk.demo and not courses.is_approved(session, desk.practice_id, ready.content_hash):
         raise InputError(
-            f"no clinician approved {ready.plan.procedure} as it is now; "
-            f"run `reminders approve {ready.plan.procedure}` first"
+            gettext(
+                "no clinician approved {procedure} as it is now; run `reminders approve {procedure}` first",
+                procedure=ready.plan.procedure,
+            )
         )
 
 
@@ -248,7 +254,10 @@ def _desk_warnings(composed: ComposedCourse) -> list[str]:
     spoken = [each.joined.first.key for each in composed.messages if each.joined.outcome is Outcome.AT_CHECKOUT]
     if spoken:
         warnings.append(
-            f"say at the desk, as no message can reach the patient in time: {', '.join(sorted(set(spoken)))}"
+            gettext(
+                "say at the desk, as no message can reach the patient in time: {texts}",
+                texts=", ".join(sorted(set(spoken))),
+            )
         )
     return warnings
 

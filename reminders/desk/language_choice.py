@@ -7,6 +7,7 @@ from reminders.desk.plans import ReadyPlan
 from reminders.errors import InputError
 from reminders.wording.dates import is_known
 from reminders.wording.languages import TranslationStatus
+from reminders.words import gettext
 
 
 def choose_language(
@@ -28,15 +29,31 @@ def choose_language(
     fit = [code for code in order if code and (drafts_allowed or ready.statuses[code] is not TranslationStatus.DRAFT)]
     if not fit:
         raise InputError(
-            f"{ready.plan.procedure} has no texts in {wanted!r} that a qualified translator has read, and none to fall "
-            "back on; have one of its languages reviewed"
+            gettext(
+                "{procedure} has no texts in {wanted!r} that a qualified translator has read, and none to "
+                "fall back on; have one of its languages reviewed",
+                procedure=ready.plan.procedure,
+                wanted=wanted,
+            )
         )
     chosen = fit[0]
     if chosen == asked:
         return chosen, ()
-    why = "are a draft that no qualified translator has read" if asked else "do not exist"
-    told = f"the texts in {wanted} {why}: this patient is written to in {chosen}"
-    return chosen, (f"{told}; make sure that somebody who reads it is with them, or telephone instead",)
+    if asked:
+        told = gettext(
+            "the texts in {wanted} are a draft that no qualified translator has read: this patient is written to in "
+            "{chosen}; make sure that somebody who reads it is with them, or telephone instead",
+            wanted=wanted,
+            chosen=chosen,
+        )
+    else:
+        told = gettext(
+            "the texts in {wanted} do not exist: this patient is written to in {chosen}; make sure that somebody who "
+            "reads it is with them, or telephone instead",
+            wanted=wanted,
+            chosen=chosen,
+        )
+    return chosen, (told,)
 
 
 def _originals(ready: ReadyPlan) -> list[str]:

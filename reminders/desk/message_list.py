@@ -16,6 +16,7 @@ from reminders.records import courses, finding
 from reminders.records.finding import MessageFilter
 from reminders.records.message_states import MessageState
 from reminders.records.tables import Message, Patient
+from reminders.words import gettext
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,11 +57,16 @@ def list_messages(session: Session, desk: Desk, wanted: MessageFilter) -> tuple[
     """Return messages in send order; raises NotFound for an unknown enrollment, InputError for an unknown state."""
     known = [str(state) for state in MessageState]
     if unknown := [state for state in wanted.states if state not in known]:
-        raise InputError(f"no state {unknown[0]!r}; there are {', '.join(known)}")
+        raise InputError(gettext("no state {unknown!r}; there are {known}", unknown=unknown[0], known=", ".join(known)))
     if wanted.enrollment_id is not None:
         enrollment = courses.enrollment_of(session, wanted.enrollment_id)
         if enrollment is None or enrollment.practice_id != desk.practice_id:
-            raise NotFound(f"there is no enrollment {wanted.enrollment_id}; `reminders enrollments` lists them")
+            raise NotFound(
+                gettext(
+                    "there is no enrollment {enrollment_id}; `reminders enrollments` lists them",
+                    enrollment_id=wanted.enrollment_id,
+                )
+            )
     return listed(session, desk, finding.find_messages(session, desk.practice_id, wanted))
 
 

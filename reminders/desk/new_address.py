@@ -9,6 +9,7 @@ from reminders.desk.consent import Statement, record_consent, withdraw_consent
 from reminders.desk.replan import refresh_others
 from reminders.errors import InputError
 from reminders.records import people
+from reminders.words import gettext
 
 _NONE = 0
 _REPLACED = "the patient gave another address in its place"
@@ -22,7 +23,7 @@ def take_new_address(
     Raises as `record_consent` does, and InputError for no address at all.
     """
     if not address.strip():
-        raise InputError("type the new number or e-mail address")
+        raise InputError(gettext("type the new number or e-mail address"))
     channel = "email" if "@" in address else "sms"
     if any(each.channel == channel for each in people.contacts_of(session, patient_id)):
         gone = Statement(wording=_REPLACED, recorded_by=statement.recorded_by)

@@ -8,6 +8,7 @@ from pathlib import Path
 from reminders.care.loading import SHARED_FOLDER
 from reminders.care.plan import Plan
 from reminders.errors import Fault, InputError
+from reminders.words import gettext
 
 SCAFFOLD_FOLDER = "scaffold"
 """What is copied, in the shared folder; a practice may change it."""
@@ -23,13 +24,18 @@ def begin_procedure(templates: Path, procedure: str, *, title: str = "") -> tupl
     InputError for a name that is no id (small letters, digits, hyphens), or one that is taken.
     """
     if not _ID.fullmatch(procedure) or procedure == SHARED_FOLDER:
-        raise InputError(f"{procedure!r} is no name for a folder: small letters and digits, joined by hyphens")
+        raise InputError(
+            gettext(
+                "{procedure!r} is no name for a folder: small letters and digits, joined by hyphens",
+                procedure=procedure,
+            )
+        )
     folder = templates / procedure
     if folder.exists():
-        raise InputError(f"{folder} is there already")
+        raise InputError(gettext("{folder} is there already", folder=folder))
     named = title.strip() or procedure.replace("-", " ").capitalize()
     if not re.fullmatch(r'[^"\\\x00-\x1f\x7f]+', named):
-        raise InputError("a title is one line without quotation marks and backslashes")
+        raise InputError(gettext("a title is one line without quotation marks and backslashes"))
     scaffold = templates / SHARED_FOLDER / SCAFFOLD_FOLDER
     written = []
     for path in sorted(each for each in scaffold.rglob("*") if each.is_file()):

@@ -10,6 +10,7 @@ from reminders.desk.signing_in import SignedIn
 from reminders.errors import InputError
 from reminders.records import staff
 from reminders.records.database import Database
+from reminders.words import gettext
 
 
 def change_password(database: Database, who: SignedIn, *, old: str, new: str) -> None:
@@ -30,7 +31,7 @@ def set_second_factor(database: Database, who: SignedIn, secret: str, code: str,
     """Ask for codes of this secret from now on; InputError when the code does not prove that it was read."""
     step = step_of(secret, code, now)
     if step is None:
-        raise InputError("that is not the code that the authenticator shows for this secret now")
+        raise InputError(gettext("that is not the code that the authenticator shows for this secret now"))
     with database.writing() as session:
         staff.set_member(session, who.staff_id, totp_secret=secret, totp_step=step)
 
@@ -46,4 +47,4 @@ def _check(database: Database, who: SignedIn, password: str) -> None:
     with database.reading() as session:
         member = staff.member_of(session, who.staff_id)
     if member is None or not is_password(password, member.password_hash):
-        raise InputError("the present password is not right")
+        raise InputError(gettext("the present password is not right"))

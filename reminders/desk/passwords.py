@@ -9,6 +9,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from reminders.errors import InputError
+from reminders.words import gettext
 
 SHORTEST = 15
 """NIST SP 800-63B-4 (2025) section 3.1.1.2: a password that is the only factor has 15 characters or more."""
@@ -23,14 +24,16 @@ def hash_password(password: str, *, about: tuple[str, ...] = ()) -> str:
     """Return the hash of a new password; InputError when it will not do. `about` must not be all that it says."""
     plain = _normal(password)
     if len(plain) < SHORTEST:
-        raise InputError(f"a password has {SHORTEST} characters or more; four or five words in a row do well")
+        raise InputError(
+            gettext("a password has {fewest} characters or more; four or five words in a row do well", fewest=SHORTEST)
+        )
     if len(plain) > LONGEST:
-        raise InputError(f"a password has at most {LONGEST} characters")
+        raise InputError(gettext("a password has at most {most} characters", most=LONGEST))
     rest = plain.casefold()
     for word in sorted((each.casefold() for each in about if len(each) >= 3), key=len, reverse=True):
         rest = rest.replace(word, "")
     if len(set(plain)) < _FEWEST_DIFFERENT or len(rest) < SHORTEST // 2:
-        raise InputError("this password is too easy to guess; take words that have nothing to do with you")
+        raise InputError(gettext("this password is too easy to guess; take words that have nothing to do with you"))
     return _HASHER.hash(plain)
 
 

@@ -15,6 +15,7 @@ from reminders.desk.consent import Statement
 from reminders.errors import InputError
 from reminders.records import people
 from reminders.records.people import ConsentLine, Holder
+from reminders.words import gettext
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,14 +51,21 @@ def recognise(person: Person, holders: Mapping[Channel, Mapping[str, Sequence[Ho
     warnings: list[str] = []
     for channel, found in found_at.items():
         released = {each.patient_id for each in found if each.contact_state == "released"}
-        what = "number" if channel is Channel.SMS else "address"
+        what = gettext("number") if channel is Channel.SMS else gettext("address")
         if patient_id in released:
             raise InputError(
-                f"whoever holds this {what} wrote that it is not this patient's; ask for the right one, "
-                "or record consent for it first if it is theirs after all"
+                gettext(
+                    "whoever holds this {what} wrote that it is not this patient's; ask for the right one, or "
+                    "record consent for it first if it is theirs after all",
+                    what=what,
+                )
             )
         if released:
-            warnings.append(f"whoever holds this {what} once wrote that it is not another patient's; check its digits")
+            warnings.append(
+                gettext(
+                    "whoever holds this {what} once wrote that it is not another patient's; check its digits", what=what
+                )
+            )
     return Recognised(patient_id=patient_id, warnings=tuple(warnings))
 
 

@@ -14,6 +14,7 @@ from reminders.desk.plans import ReadyPlan, files_of, load_ready
 from reminders.errors import StateError
 from reminders.records import plan_contents
 from reminders.records.tables import PlanContent
+from reminders.words import gettext
 
 
 def keep_plan(session: Session, desk: Desk, ready: ReadyPlan) -> None:
@@ -59,16 +60,28 @@ class _Folder:
 def _load(session: Session, procedure: str, content_hash: str) -> ReadyPlan:
     content = plan_contents.content_of(session, content_hash)
     if content is None:
-        raise StateError(f"the plan {procedure} has changed, and its earlier content was not kept; enroll anew")
+        raise StateError(
+            gettext(
+                "the plan {procedure} has changed, and its earlier content was not kept; enroll anew",
+                procedure=procedure,
+            )
+        )
     folder = _Folder()
     root = folder.path
     for name, text in content.files.items():
         path = (root / name).resolve()
         if not path.is_relative_to(root.resolve()):
-            raise StateError(f"the kept content of {procedure} names a file outside its folder")
+            raise StateError(
+                gettext("the kept content of {procedure} names a file outside its folder", procedure=procedure)
+            )
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(text.encode())
     ready = load_ready(root / procedure, keeps=folder)
     if ready.content_hash != content_hash:
-        raise StateError(f"the kept content of {procedure} was altered: it no longer has the hash it was kept under")
+        raise StateError(
+            gettext(
+                "the kept content of {procedure} was altered: it no longer has the hash it was kept under",
+                procedure=procedure,
+            )
+        )
     return ready

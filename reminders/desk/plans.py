@@ -14,6 +14,7 @@ from reminders.care.plan import Plan
 from reminders.errors import NotFound, PlanError
 from reminders.wording.languages import TranslationStatus
 from reminders.wording.render import Wording
+from reminders.words import gettext
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +54,14 @@ class PlanLibrary:
         if ready is None:
             if procedure not in self.names():
                 known = ", ".join(self.names()) or "none"
-                raise NotFound(f"no procedure {procedure!r} in {self._folder}; there are: {known}")
+                raise NotFound(
+                    gettext(
+                        "no procedure {procedure!r} in {folder}; there are: {known}",
+                        procedure=procedure,
+                        folder=self._folder,
+                        known=known,
+                    )
+                )
             ready = self._ready[procedure] = load_ready(self._folder / procedure)
         return ready
 

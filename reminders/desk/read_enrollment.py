@@ -14,6 +14,7 @@ from reminders.desk.course_facts import CourseInput, read_course
 from reminders.desk.language_choice import choose_language
 from reminders.desk.plans import ReadyPlan
 from reminders.errors import InputError
+from reminders.words import gettext, marked
 
 STANDARD_CONSENT = (
     "desk-1: agreed at the desk to messages about care after this procedure; told that they are not encrypted"
@@ -76,13 +77,15 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
     warnings += language_warnings
     if not factors:
         warnings.append(
-            "no patient factors were recorded: the pain-relief text asks the patient to call first; "
-            "say `none` if you asked and there are none"
+            gettext(
+                "no patient factors were recorded: the pain-relief text asks the patient to call first; "
+                "say `none` if you asked and there are none"
+            )
         )
     if course is not None:
         problems += _problems_of(desk, ready, course, addresses)
     if not given.consent:
-        problems.append("the patient's consent to be written to is missing; ask, then record it")
+        problems.append(gettext("the patient's consent to be written to is missing; ask, then record it"))
     first_name, last_name = _names(given, problems)
     if problems or course is None:
         raise InputError(*problems)
@@ -107,14 +110,14 @@ def _language(desk: Desk, ready: ReadyPlan, wanted: str, problems: list[str]) ->
 
 def _names(given: EnrollmentInput, problems: list[str]) -> tuple[str, str]:
     names = []
-    for text, what in ((given.first_name, "first name"), (given.last_name, "last name")):
+    for text, what in ((given.first_name, marked("first name")), (given.last_name, marked("last name"))):
         try:
             names.append(parse_name(text, what=what))
         except InputError as error:
             problems += error.problems
             names.append("")
     if not given.first_name.strip():
-        problems.append("the first name is missing")
+        problems.append(gettext("the first name is missing"))
     return names[0], names[1]
 
 
@@ -149,10 +152,12 @@ def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mappin
     except InputError as error:
         problems += error.problems
     if course.channel not in addresses:
-        wanted = "a mobile number" if course.channel is Channel.SMS else "an e-mail address"
-        problems.append(f"{wanted} is needed to write by {course.channel}")
+        if course.channel is Channel.SMS:
+            problems.append(gettext("a mobile number is needed to write by sms"))
+        else:
+            problems.append(gettext("an e-mail address is needed to write by email"))
     if course.procedure_end - now > _FURTHEST_AHEAD:
-        problems.append("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")
+        problems.append(gettext("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m."))
     if now - course.procedure_end > _FURTHEST_BACK:
-        problems.append("the procedure ended more than 30 days ago; check the date")
+        problems.append(gettext("the procedure ended more than 30 days ago; check the date"))
     return problems

@@ -27,6 +27,7 @@ from reminders.records.staff_tasks import NewTask, replace_waiting
 from reminders.records.tables import Contact, Enrollment, Message
 from reminders.records.visits import change_visit
 from reminders.wording.languages import TranslationStatus
+from reminders.words import gettext
 
 __all__ = ["Change", "Proposal", "active_enrollment", "make_room_for", "propose", "refresh_others", "replan"]
 
@@ -94,7 +95,7 @@ def replan(
     """
     proposal = propose(session, desk, enrollment_id, course)
     if shown is not None and not _still_as(shown, proposal.changes):
-        raise StateError("the course moved on while you were looking; look at the difference again")
+        raise StateError(gettext("the course moved on while you were looking; look at the difference again"))
     now = desk.clock.now()
     _store(session, proposal, at=now)
     patient_id = active_enrollment(session, enrollment_id).patient_id
@@ -135,9 +136,15 @@ def active_enrollment(session: Session, enrollment_id: int) -> Enrollment:
     """Return an enrollment that runs; raises NotFound or StateError."""
     enrollment = courses.enrollment_of(session, enrollment_id)
     if enrollment is None:
-        raise NotFound(f"there is no enrollment {enrollment_id}")
+        raise NotFound(gettext("there is no enrollment {enrollment_id}", enrollment_id=enrollment_id))
     if enrollment.state != "active":
-        raise StateError(f"enrollment {enrollment_id} is {enrollment.state}; enroll the patient anew")
+        raise StateError(
+            gettext(
+                "enrollment {enrollment_id} is {state}; enroll the patient anew",
+                enrollment_id=enrollment_id,
+                state=gettext(enrollment.state),
+            )
+        )
     return enrollment
 
 
@@ -146,7 +153,10 @@ def _refuse_draft(desk: Desk, ready: ReadyPlan, course: Course, *, before: Cours
     is_draft = ready.statuses.get(course.language) is TranslationStatus.DRAFT
     if is_draft and course.language != before.language and not desk.demo:
         raise InputError(
-            f"the texts in {course.language} are a draft that no qualified translator has read, and are not sent"
+            gettext(
+                "the texts in {language} are a draft that no qualified translator has read, and are not sent",
+                language=course.language,
+            )
         )
 
 
@@ -193,7 +203,9 @@ def _addresses(session: Session, patient_id: int, course: Course, *, used: Colle
     for contact in sorted(people.contacts_of(session, patient_id), key=preference):
         found.setdefault(Channel(contact.channel), contact.address)
     if course.channel not in found:
-        raise InputError(f"the patient has no address for {course.channel}; record consent for one first")
+        raise InputError(
+            gettext("the patient has no address for {channel}; record consent for one first", channel=course.channel)
+        )
     return found
 
 
@@ -220,7 +232,9 @@ def _store(session: Session, proposal: Proposal, *, at: datetime) -> None:
             continue
         kept = courses.change_message(session, step.message_id, was=step.was, event=step.event, values=step.values)
         if not kept:
-            raise StateError("a message went out while the course was planned anew; look at the difference again")
+            raise StateError(
+                gettext("a message went out while the course was planned anew; look at the difference again")
+            )
     insert_messages(session, [step.new for step in proposal.steps if step.new is not None])
     replace_waiting(session, proposal.enrollment_id, proposal.tasks)
     course = proposal.course

@@ -11,6 +11,7 @@ from reminders.records import courses, silence
 from reminders.records.bulk import insert_messages
 from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
+from reminders.words import gettext
 
 SENT_AGAIN = "_sent_again"
 """Behind the key of the message that is sent once more."""
@@ -30,14 +31,18 @@ def send_again(session: Session, desk: Desk, enrollment_id: int, message_id: int
     active_enrollment(session, enrollment_id)
     message = next((each for each in courses.messages_of(session, enrollment_id) if each.id == message_id), None)
     if message is None:
-        raise NotFound(f"course {enrollment_id} has no message {message_id}")
+        raise NotFound(
+            gettext(
+                "course {enrollment_id} has no message {message_id}", enrollment_id=enrollment_id, message_id=message_id
+            )
+        )
     now = desk.clock.now()
     if not may_be_sent_again(message.state) or not message.text:
-        raise StateError("this message has not gone out yet")
+        raise StateError(gettext("this message has not gone out yet"))
     if now >= message.useful_until:
-        raise StateError("what this message says helps no more; call the patient instead")
+        raise StateError(gettext("what this message says helps no more; call the patient instead"))
     if silence.repeat_of(session, new_id(message.id)) is not None:
-        raise StateError("this message was sent again already")
+        raise StateError(gettext("this message was sent again already"))
     copied = (
         *("practice_id", "patient_id", "enrollment_id", "kind", "occurrence", "text_name", "channel", "address"),
         *("language", "useful_until", "required", "importance", "in_doubt", "asks", "subject", "text", "markdown"),

@@ -20,6 +20,7 @@ from reminders.records import staff
 from reminders.records.database import Database
 from reminders.records.people import new_id
 from reminders.records.tables_staff import KeptForm, StaffMember, StaffSession
+from reminders.words import gettext, marked
 
 FREE_TRIES = 5
 """Failures in a row before an account rests: a minute at first, twice as long each time, an hour at most.
@@ -29,7 +30,7 @@ NIST SP 800-63B-4 section 3.2.2 asks for a limit of 100; resting never locks a n
 _LONGEST_REST = timedelta(hours=1)
 _SEEN_EVERY = timedelta(seconds=30)
 _FORM_KEPT = timedelta(hours=12)
-_NO_MATCH = (
+_NO_MATCH = marked(
     "That did not match. After five tries in a row an account rests: a minute at first, an hour at most. "
     "Whoever runs this program here can give you a new link."
 )
@@ -92,7 +93,7 @@ def sign_in(database: Database, clock: Clock, practice_id: str, tried: Tried, li
     kept = member.password_hash if member is not None and member.state == "active" else None
     fits = is_password(tried.password, kept)
     if member is None or resting or not fits:
-        raise InputError(_NO_MATCH)
+        raise InputError(gettext(_NO_MATCH))
     with database.writing() as session:
         if member.totp_secret is not None:
             _check_code(session, member, tried.code, clock.now())
@@ -173,10 +174,10 @@ def _may_try(session: Session, member: StaffMember, now: datetime) -> bool:
 
 def _check_code(session: Session, member: StaffMember, code: str, now: datetime) -> None:
     if not code.strip():
-        raise CodeNeeded("Type the password again, and the code that your authenticator shows now.")
+        raise CodeNeeded(gettext("Type the password again, and the code that your authenticator shows now."))
     step = step_of(member.totp_secret or "", code, now)
     if step is None or not staff.use_step(session, new_id(member.id), step):
-        raise InputError(_NO_MATCH)
+        raise InputError(gettext(_NO_MATCH))
 
 
 def _begin(session: Session, staff_id: int, now: datetime, limits: Limits) -> str:

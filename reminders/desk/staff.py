@@ -19,6 +19,7 @@ from reminders.errors import InputError, NotFound, StateError
 from reminders.records import staff
 from reminders.records.people import new_id
 from reminders.records.tables_staff import StaffLink, StaffMember
+from reminders.words import gettext, marked
 
 LINK_HOLDS = timedelta(hours=72)
 FIRST_LINK_HOLDS = timedelta(hours=24)
@@ -59,7 +60,7 @@ def invite_again(session: Session, desk: Desk, staff_id: int) -> str:
     """
     member = _found(session, desk, staff_id)
     if member.state == "closed":
-        raise StateError(f"{member.name} does not work here any more")
+        raise StateError(gettext("{name} does not work here any more", name=member.name))
     _keep_an_administrator(session, desk, without=staff_id)
     staff.set_member(session, staff_id, state="invited", password_hash=None, totp_secret=None, failures=0)
     staff.end_sessions(session, staff_id)
@@ -80,7 +81,7 @@ def follow_link(session: Session, desk: Desk, token: str, password: str, first: 
     link = _link(session, desk, token)
     if link.staff_id is None:
         if first is None:
-            raise InputError("say who you are")
+            raise InputError(gettext("say who you are"))
         member = _checked(session, desk, first)
         member.roles = sorted({*member.roles, Role.ADMINISTRATOR})
         staff.add_member(session, member)
@@ -88,7 +89,7 @@ def follow_link(session: Session, desk: Desk, token: str, password: str, first: 
         member = _found(session, desk, link.staff_id)
     hashed = hash_password(password, about=(member.login, *member.name.split()))
     if not staff.use_link(session, hash_token(token), desk.clock.now()):
-        raise NotFound("this link was used, or is too old; ask for a new one")
+        raise NotFound(gettext("this link was used, or is too old; ask for a new one"))
     staff.set_member(session, new_id(member.id), password_hash=hashed, state="active", failures=0, locked_until=None)
     return new_id(member.id)
 
@@ -99,7 +100,7 @@ def set_roles(session: Session, desk: Desk, staff_id: int, roles: Iterable[str],
     chosen = _roles(roles, license_number)
     if Role.ADMINISTRATOR not in chosen:
         _keep_an_administrator(session, desk, without=staff_id)
-    license_kept = parse_name(license_number, what="licence")
+    license_kept = parse_name(license_number, what=marked("licence"))
     staff.set_member(session, new_id(member.id), roles=chosen, license=license_kept)
 
 
@@ -131,7 +132,7 @@ def _new_link(session: Session, desk: Desk, staff_id: int | None, holds: timedel
 def _link(session: Session, desk: Desk, token: str) -> StaffLink:
     link = staff.open_link(session, hash_token(token), desk.clock.now())
     if link is None or link.practice_id != desk.practice_id:
-        raise NotFound("this link was used, or is too old; ask for a new one")
+        raise NotFound(gettext("this link was used, or is too old; ask for a new one"))
     return link
 
 
@@ -139,28 +140,30 @@ def _checked(session: Session, desk: Desk, newcomer: Newcomer) -> StaffMember:
     problems: list[str] = []
     login = newcomer.login.strip().lower()
     if not _LOGIN.fullmatch(login):
-        problems.append("a sign-in name has 2 to 64 of these: a-z, 0-9, dot, hyphen, underscore, plus, @")
+        problems.append(gettext("a sign-in name has 2 to 64 of these: a-z, 0-9, dot, hyphen, underscore, plus, @"))
     try:
-        name = parse_name(newcomer.name, what="name")
+        name = parse_name(newcomer.name, what=marked("name"))
     except InputError as error:
         problems += error.problems
         name = ""
     if not name:
-        problems.append("the name is missing")
+        problems.append(gettext("the name is missing"))
     try:
         roles = _roles(newcomer.roles, newcomer.license)
     except InputError as error:
         problems += error.problems
         roles = []
     if not problems and staff.is_taken(session, desk.practice_id, login=login, name=name):
-        problems.append("somebody here has this name or sign-in name already; histories must tell people apart")
+        problems.append(
+            gettext("somebody here has this name or sign-in name already; histories must tell people apart")
+        )
     if problems:
         raise InputError(*problems)
     return StaffMember(
         practice_id=desk.practice_id,
         login=login,
         name=name,
-        license=parse_name(newcomer.license, what="licence"),
+        license=parse_name(newcomer.license, what=marked("licence")),
         roles=roles,
         created_at=desk.clock.now(),
     )
@@ -169,18 +172,20 @@ def _checked(session: Session, desk: Desk, newcomer: Newcomer) -> StaffMember:
 def _roles(roles: Iterable[str], license_number: str) -> list[str]:
     chosen = sorted(set(roles))
     if not chosen:
-        raise InputError("choose at least one role")
+        raise InputError(gettext("choose at least one role"))
     if unknown := [each for each in chosen if each not in set(Role)]:
-        raise InputError(f"no role {', '.join(unknown)}; there are {', '.join(Role)}")
+        raise InputError(
+            gettext("no role {unknown}; there are {known}", unknown=", ".join(unknown), known=", ".join(Role))
+        )
     if Role.CLINICIAN in chosen and not license_number.strip():
-        raise InputError("a clinician approves plans with their licence; its number is missing")
+        raise InputError(gettext("a clinician approves plans with their licence; its number is missing"))
     return chosen
 
 
 def _found(session: Session, desk: Desk, staff_id: int) -> StaffMember:
     member = staff.member_of(session, staff_id)
     if member is None or member.practice_id != desk.practice_id:
-        raise NotFound(f"there is nobody with the number {staff_id}")
+        raise NotFound(gettext("there is nobody with the number {number}", number=staff_id))
     return member
 
 
@@ -192,4 +197,4 @@ def _keep_an_administrator(session: Session, desk: Desk, *, without: int) -> Non
     everybody = staff.members(session, desk.practice_id)
     runs_it = [each.id for each in everybody if _runs_practice(each)]
     if runs_it == [without]:
-        raise StateError("nobody would be left to run the practice; make somebody else administrator first")
+        raise StateError(gettext("nobody would be left to run the practice; make somebody else administrator first"))

@@ -17,6 +17,7 @@ from reminders.records.concerns import open_concern
 from reminders.records.database import Database
 from reminders.records.staff_tasks import ComingTask, NewTask
 from reminders.records.tables import Concern
+from reminders.words import gettext
 
 _BY = "plan"
 
@@ -104,4 +105,10 @@ def _open(session: Session, desk: Desk, task: ComingTask, now: datetime) -> None
         note=f"{task.key} {task.occurrence}",
     )
     if not staff_tasks.mark_opened(session, task, concern_id):
-        raise StateError(f"the task {task.key} of enrollment {task.enrollment_id} changed while it was opened")
+        raise StateError(
+            gettext(
+                "the task {task} of enrollment {enrollment_id} changed while it was opened",
+                task=task.key,
+                enrollment_id=task.enrollment_id,
+            )
+        )

@@ -18,6 +18,7 @@ from reminders.desk.replan import Proposal, active_enrollment, propose, refresh_
 from reminders.errors import InputError, StateError
 from reminders.records import concerns, courses
 from reminders.records.tables import Enrollment
+from reminders.words import gettext
 
 EXTENDED = "stop_day"
 """The setting that says on which day soaks and ointment end."""
@@ -45,7 +46,7 @@ def pause_course(session: Session, desk: Desk, enrollment_id: int, decision: Dec
     """
     enrollment = active_enrollment(session, enrollment_id)
     if enrollment.paused_at is not None:
-        raise StateError(f"enrollment {enrollment_id} is paused already")
+        raise StateError(gettext("enrollment {enrollment_id} is paused already", enrollment_id=enrollment_id))
     courses.set_enrollment(session, enrollment_id, paused_at=desk.clock.now())
     _note(session, desk, enrollment, decision, "paused")
 
@@ -92,7 +93,13 @@ def extended_course(session: Session, desk: Desk, enrollment_id: int, days: int)
     plan = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash).plan
     values = effective_settings(plan, from_json(enrollment.facts).settings)
     if EXTENDED not in values:
-        raise InputError(f"{enrollment.procedure} has no {EXTENDED}; change its settings with `reminders replan`")
+        raise InputError(
+            gettext(
+                "{procedure} has no {setting}; change its settings with `reminders replan`",
+                procedure=enrollment.procedure,
+                setting=EXTENDED,
+            )
+        )
     changes = Changes(settings={EXTENDED: str(int(values[EXTENDED]) + days)})
     return changed_course(session, desk, enrollment_id, changes)
 
@@ -119,7 +126,7 @@ def shift_course(session: Session, desk: Desk, enrollment_id: int, shown: Propos
 def _paused(session: Session, enrollment_id: int) -> Enrollment:
     enrollment = active_enrollment(session, enrollment_id)
     if enrollment.paused_at is None:
-        raise StateError(f"enrollment {enrollment_id} is not paused")
+        raise StateError(gettext("enrollment {enrollment_id} is not paused", enrollment_id=enrollment_id))
     return enrollment
 
 
@@ -129,6 +136,12 @@ def _note(session: Session, desk: Desk, enrollment: Enrollment, decision: Decisi
         return
     concern = concerns.concern_of(session, decision.concern_id)
     if concern is not None and concern.patient_id != enrollment.patient_id:
-        raise InputError(f"concern {decision.concern_id} is about somebody else than enrollment {enrollment.id}")
+        raise InputError(
+            gettext(
+                "concern {concern_id} is about somebody else than enrollment {enrollment_id}",
+                concern_id=decision.concern_id,
+                enrollment_id=enrollment.id,
+            )
+        )
     note = f"course {enrollment.id} {what}" + (f": {decision.reason}" if decision.reason else "")
     note_on_concern(session, desk, decision.concern_id, by=decision.by, note=note)

@@ -20,6 +20,7 @@ from reminders.records import people, replies
 from reminders.records.receipts import message_row
 from reminders.records.tables import Contact, Message, Reply
 from reminders.replies import Evidence, Label, Triage, triage
+from reminders.words import gettext
 
 LONGEST_REPLY = 20_000
 """Characters that are kept; ten SMS have 1,530 at most, and nobody writes a mail of this length to a number."""
@@ -170,7 +171,7 @@ def _sender(desk: Desk, incoming: Incoming) -> str:
     """Return the sender as addresses are kept; what is no number or address (a short code) as it came."""
     sender = _storable(incoming.sender).strip()
     if not sender:
-        raise InputError("a reply needs its sender: a number or an e-mail address")
+        raise InputError(gettext("a reply needs its sender: a number or an e-mail address"))
     if incoming.channel == "email":
         return sender.lower()
     try:

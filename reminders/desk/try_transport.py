@@ -24,7 +24,7 @@ def send_test(session: Session, desk: Desk, address: str, *, by: str) -> tuple[s
     now = desk.clock.now()
     if "@" in address:
         if not desk.has_email:
-            raise InputError("the practice has no e-mail address to send from; set practice.email first")
+            raise InputError(gettext("the practice has no e-mail address to send from; set practice.email first"))
         person = Person(name=by, phone="", email=parse_email(address))
     else:
         person = Person(name=by, phone=parse_phone(address, region=desk.region, zone=desk.zone, at=now).e164, email="")

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from reminders.errors import InputError
+from reminders.words import gettext
 
 LARGEST_FILE = 50_000_000
 """Bytes; a file of one practice's year is a tenth of it."""
@@ -51,7 +52,7 @@ def read_table(content: bytes, *, longest_cell: int = LONGEST_CELL) -> CsvTable:
     records = _records(text, separator)
     first = next(records, None)
     if first is None:
-        raise InputError("the file is empty; its first line must name the columns")
+        raise InputError(gettext("the file is empty; its first line must name the columns"))
     _, cells = first
     header = _without_empty_end(cells)
     rows = tuple(_row(line, record, len(header), longest_cell) for line, record in records)
@@ -64,21 +65,29 @@ def decoded(content: bytes) -> tuple[str, str]:
     Raises InputError for what is no text.
     """
     if len(content) > LARGEST_FILE:
-        raise InputError(f"the file has {len(content):,} bytes; at most {LARGEST_FILE:,} are read: split it")
+        raise InputError(
+            gettext(
+                "the file has {number:,} bytes; at most {most:,} are read: split it",
+                number=len(content),
+                most=LARGEST_FILE,
+            )
+        )
     for mark, encoding in _MARKS:
         if content.startswith(mark):
             try:
                 return content.decode(encoding), encoding.removesuffix("-sig")
             except UnicodeDecodeError:
-                raise InputError(f"the file begins like {encoding}, but isn't; save it as CSV UTF-8") from None
+                raise InputError(
+                    gettext("the file begins like {encoding}, but isn't; save it as CSV UTF-8", encoding=encoding)
+                ) from None
     if b"\x00" in content:
-        raise InputError("the file is no text in a known encoding; save it as CSV UTF-8")
+        raise InputError(gettext("the file is no text in a known encoding; save it as CSV UTF-8"))
     for encoding in ("utf-8", "cp1252"):
         try:
             return content.decode(encoding), encoding
         except UnicodeDecodeError:
             continue
-    raise InputError("the file is no text in a known encoding; save it as CSV UTF-8")
+    raise InputError(gettext("the file is no text in a known encoding; save it as CSV UTF-8"))
 
 
 def columns_of(header: Collection[str], known: Mapping[str, str]) -> dict[str, int]:
@@ -94,9 +103,9 @@ def columns_of(header: Collection[str], known: Mapping[str, str]) -> dict[str, i
             continue
         name = known.get(simple)
         if name is None:
-            problems.append(f"column {_shown(heading)} is not known")
+            problems.append(gettext("column {heading} is not known", heading=_shown(heading)))
         elif name in places:
-            problems.append(f"column {_shown(heading)} is there twice, for {name}")
+            problems.append(gettext("column {heading} is there twice, for {name}", heading=_shown(heading), name=name))
         else:
             places[name] = place
     if problems:
@@ -119,7 +128,7 @@ def _records(text: str, separator: str) -> Iterator[tuple[int, tuple[str, ...]]]
         try:
             record = next(reader, None)
         except csv.Error as error:
-            raise InputError(f"line {begins}: {_in_our_words(error)}") from None
+            raise InputError(gettext("line {line}: {what}", line=begins, what=_in_our_words(error))) from None
         if record is None:
             return
         cells = tuple(cell.strip() for cell in record)
@@ -130,19 +139,23 @@ def _records(text: str, separator: str) -> Iterator[tuple[int, tuple[str, ...]]]
 
 def _in_our_words(error: csv.Error) -> str:
     if "unexpected end" in str(error):
-        return 'a cell begins with a quotation mark (") that is never closed'
+        return gettext('a cell begins with a quotation mark (") that is never closed')
     if "expected after" in str(error):
-        return 'a quotation mark (") stands inside a quoted cell; write it twice ("")'
+        return gettext('a quotation mark (") stands inside a quoted cell; write it twice ("")')
     return str(error)
 
 
 def _row(line: int, record: tuple[str, ...], width: int, longest_cell: int) -> CsvRow:
     problems = []
     if any(record[width:]):
-        problems.append(f"the row has {len(record)} cells, but there are {width} columns")
+        problems.append(
+            gettext("the row has {number} cells, but there are {columns} columns", number=len(record), columns=width)
+        )
     longest = max(len(cell) for cell in record)
     if longest > longest_cell:
-        problems.append(f"a cell has {longest:,} characters; at most {longest_cell:,} are read")
+        problems.append(
+            gettext("a cell has {number:,} characters; at most {most:,} are read", number=longest, most=longest_cell)
+        )
     cells = tuple(cell if len(cell) <= longest_cell else "" for cell in record[:width])
     return CsvRow(line=line, cells=cells + ("",) * (width - len(cells)), problems=tuple(problems))
 

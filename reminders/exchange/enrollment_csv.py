@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from reminders.errors import InputError
 from reminders.exchange.csv_text import CsvRow, columns_of, read_table, simple_heading
+from reminders.words import gettext, marked
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "first_name": ("first", "firstname", "given_name", "forename", "patient_first_name"),
@@ -79,7 +80,9 @@ def read_enrollments(
     except InputError as error:
         raise InputError(
             *error.problems,
-            f"known columns are {', '.join(COLUMNS)}; leave others out, or name them with --ignore",
+            gettext(
+                "known columns are {known}; leave others out, or name them with --ignore", known=", ".join(COLUMNS)
+            ),
         ) from None
     if missing := _missing({*places, *given}):
         raise InputError(*missing)
@@ -99,13 +102,17 @@ def _known(settings: Collection[str]) -> dict[str, str]:
 def _missing(there: Collection[str]) -> list[str]:
     needed = (
         ("first_name", ("first_name",)),
-        ("phone (or email)", ("phone", "email")),
-        ("end (or date and time)", ("end", "date")),
+        (marked("phone (or email)"), ("phone", "email")),
+        (marked("end (or date and time)"), ("end", "date")),
         ("consent", ("consent",)),
     )
-    problems = [f"column {name} is missing" for name, any_of in needed if not any(each in there for each in any_of)]
+    problems = [
+        gettext("column {name} is missing", name=gettext(name))
+        for name, any_of in needed
+        if not any(each in there for each in any_of)
+    ]
     if "date" in there and "time" not in there and "end" not in there:
-        problems.append("column time is missing beside date")
+        problems.append(gettext("column time is missing beside date"))
     return problems
 
 
@@ -114,13 +121,13 @@ def _row(row: CsvRow, places: Mapping[str, int], header: tuple[str, ...], named:
     problems = list(row.problems)
     stray = [place for place, heading in enumerate(header) if not heading and not named[place] and row.cells[place]]
     if stray:
-        problems.append(f"cell {stray[0] + 1} belongs to a column without a name")
+        problems.append(gettext("cell {number} belongs to a column without a name", number=stray[0] + 1))
     for name in ("consent", "night_contact", "again"):
         text = values.get(name, "").casefold()
         if text not in _YES | _NO:
-            problems.append(f"{name}: {values[name][:40]!r} is neither yes nor no")
+            problems.append(gettext("{name}: {cell!r} is neither yes nor no", name=name, cell=values[name][:40]))
     if _ROUNDED.fullmatch(values.get("phone", "")):
-        problems.append("phone: the spreadsheet rounded the number; make its column text and type it again")
+        problems.append(gettext("phone: the spreadsheet rounded the number; make its column text and type it again"))
     if "end" not in values and "date" in values and "time" in values:
         values["end"] = f"{values['date']} {values['time']}"
     return EnrollmentRow(line=row.line, values=values, problems=tuple(problems))
