@@ -18,17 +18,19 @@ from rich.progress import Progress as Bars
 from reminders.assembly import assemble_for_preview
 from reminders.cli.json_output import print_json
 from reminders.cli.options import config_path, json_option
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line
 from reminders.desk.prove.findings import Finding, Severity
 from reminders.desk.prove.run import Bound, Progress, Report, prove
 from reminders.desk.prove.strands import Effort
 from reminders.errors import InputError
+from reminders.words import SOURCE_LANGUAGE, gettext, marked, speaking
 
 _BLOCKS = {
-    "alone": "each instruction by itself, every value that moves it, at each minute where something turns",
-    "together": "whole courses with the most instructions: joining, the daily limit, what contradicts",
-    "kinds": "every selection of instructions and texts that any patient gets",
-    "words": "every text in all its forms, in each language and channel",
+    "alone": marked("each instruction by itself, every value that moves it, at each minute where something turns"),
+    "together": marked("whole courses with the most instructions: joining, the daily limit, what contradicts"),
+    "kinds": marked("every selection of instructions and texts that any patient gets"),
+    "words": marked("every text in all its forms, in each language and channel"),
 }
 _STYLES = {Severity.FAULT: "bold red", Severity.NOTICE: "yellow"}
 
@@ -59,15 +61,18 @@ def check(
     Every finding names file and line, the rule, and the smallest example, as a command that shows it.
     """
     if exhaustive and quick:
-        raise InputError("say either --exhaustive or --quick")
+        raise InputError(gettext("say either --exhaustive or --quick"))
+    if as_json:
+        ctx.with_resource(speaking(SOURCE_LANGUAGE))
     effort = Effort.EXHAUSTIVE if exhaustive else Effort.QUICK if quick else Effort.FULL
     app, configured = assemble_for_preview(config_path(ctx))
     if not configured and not as_json:
-        click.echo("No configuration here: an invented practice stands in.", err=True)
+        click.echo(gettext("No configuration here: an invented practice stands in."), err=True)
     bound = Bound(templates=app.config.templates_folder, house=app.house)
     names = procedures or app.library.names()
     if unknown := sorted(set(names) - set(app.library.names())):
-        raise InputError(f"no procedure {', '.join(unknown)}; there are: {', '.join(app.library.names()) or 'none'}")
+        known = ", ".join(app.library.names()) or gettext("none")
+        raise InputError(gettext("no procedure {unknown}; there are: {known}", unknown=", ".join(unknown), known=known))
     reports = []
     for name in dict.fromkeys(names):
         with _progress(name) as progress:
@@ -121,10 +126,12 @@ def _show(report: Report) -> None:
             line(f"    {finding.example.command()}", style="dim")
     faults = sum(each.severity is Severity.FAULT for each in report.findings)
     notices = len(report.findings) - faults
-    verdict = "holds" if report.holds else "falls short"
-    line(f"{report.procedure} {verdict}: {faults} faults, {notices} notices", style="bold")
+    holds = marked("{procedure} holds: {faults} faults, {notices} notices")
+    falls_short = marked("{procedure} falls short: {faults} faults, {notices} notices")
+    verdict = holds if report.holds else falls_short
+    line(gettext(verdict, procedure=report.procedure, faults=faults, notices=notices), style="bold")
     for language, status in report.statuses.items():
-        line(f"  texts in {language}: {status}")
+        line("  " + gettext("texts in {language}: {status}", language=language, status=shown(status)))
     for text in _counts(report):
         line(_indented(text, by=2))
 
@@ -135,18 +142,32 @@ def _counts(report: Report) -> Iterator[str]:
         return
     run = sum(report.cases.values())
     kinds = len(space.population.kinds)
-    together = "" if space.population.complete else " (of up to four factors at once)"
-    yield (
-        f"{run:,} enrollments tried, {report.refused:,} of them refused by the plan, in {report.seconds:.0f} s "
-        f"with {report.processes} processes; they stand for {space.combinations:.1e} combinations of facts"
+    yield gettext(
+        "{run:,} enrollments tried, {refused:,} of them refused by the plan, in {seconds:.0f} s "
+        "with {processes} processes; they stand for {combinations:.1e} combinations of facts",
+        run=run,
+        refused=report.refused,
+        seconds=report.seconds,
+        processes=report.processes,
+        combinations=space.combinations,
     )
-    yield (
-        f"{space.population.combinations:,} combinations of factors are {kinds:,} kinds of patients{together}, as a "
-        f"factor counts only by the conditions that name it; they get {space.selections} selections of texts"
+    all_at_once = marked(
+        "{combinations:,} combinations of factors are {kinds:,} kinds of patients, as a "
+        "factor counts only by the conditions that name it; they get {selections} selections of texts"
     )
-    yield f"{space.seasons} days to begin on, those on which clocks change among them"
+    up_to_four = marked(
+        "{combinations:,} combinations of factors are {kinds:,} kinds of patients (of up to four factors at once), "
+        "as a factor counts only by the conditions that name it; they get {selections} selections of texts"
+    )
+    yield gettext(
+        all_at_once if space.population.complete else up_to_four,
+        combinations=space.population.combinations,
+        kinds=kinds,
+        selections=space.selections,
+    )
+    yield gettext("{days} days to begin on, those on which clocks change among them", days=space.seasons)
     for block, number in report.cases.items():
-        yield f"{number:>9,}  {_BLOCKS[str(block)]}"
+        yield f"{number:>9,}  {gettext(_BLOCKS[str(block)])}"
 
 
 @contextmanager
@@ -162,10 +183,10 @@ def _progress(name: str) -> Iterator[Progress | None]:
 
 
 def _place(file: Path, number: int) -> str:
-    shown = file
+    named = file
     if file.is_relative_to(Path.cwd()):
-        shown = file.relative_to(Path.cwd())
-    return f"{shown}:{number}" if number else str(shown)
+        named = file.relative_to(Path.cwd())
+    return f"{named}:{number}" if number else str(named)
 
 
 def _indented(text: str, by: int = 4) -> str:

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import as_text, console, line, short_when, show_rows, table
 from reminders.desk.concern_list import ListedConcern, concern_with_context, list_concerns
 from reminders.desk.concerns import (
@@ -27,22 +28,6 @@ from reminders.desk.concerns import (
 from reminders.words import gettext, marked, ngettext
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
-
-
-_STORED = (
-    *(marked("reached"), marked("left voicemail"), marked("sent to clinic"), marked("sent to emergency")),
-    *(marked("not needed"), marked("opened"), marked("reply"), marked("raised"), marked("escalated"), marked("taken")),
-    *(
-        marked("handed over"),
-        marked("given back"),
-        marked("called"),
-        marked("note"),
-        marked("closed"),
-        marked("reopened"),
-    ),
-    *(marked("stopped"), marked("released"), marked("unreachable"), marked("unknown")),
-)
-"""Outcomes, steps and states of addresses, as they are shown; the database has them with `_`."""
 
 
 @click.group(
@@ -199,7 +184,7 @@ def _report(ctx: click.Context, concern: int, *, as_json: bool) -> None:
     _show_concern(found, app.clock.now())
     show_rows(
         table((gettext("When"), {"no_wrap": True}), gettext("What"), gettext("By"), (gettext("Note"), {"ratio": 1})),
-        ([short_when(step.at, found.zone), _shown(step.action), step.by, step.note] for step in found.history),
+        ([short_when(step.at, found.zone), shown(step.action), step.by, step.note] for step in found.history),
     )
 
 
@@ -235,7 +220,7 @@ def _headline(concern: ListedConcern, now: datetime) -> Text:
     if concern.enrollment_id:
         text.append(", " + gettext("enrollment {id}", id=concern.enrollment_id))
     if concern.state == "closed":
-        text.append(", " + gettext("closed: {outcome}", outcome=_shown(concern.outcome or "")), style="dim")
+        text.append(", " + gettext("closed: {outcome}", outcome=shown(concern.outcome or "")), style="dim")
         return text
     taken = gettext("taken by {name}", name=concern.taken_by) if concern.taken_by else gettext("nobody took it")
     text.append(", " + taken)
@@ -257,15 +242,9 @@ def _clock(left: timedelta) -> str:
     return gettext(said, length=length)
 
 
-def _shown(stored: str) -> str:
-    """Return a word of the database as it is shown."""
-    plain = stored.replace("_", " ")
-    return gettext(plain) if plain else ""
-
-
 def _reach(concern: ListedConcern) -> str:
     places = [
-        each.address if each.state == "active" else f"{each.address} ({gettext(each.state)})" for each in concern.reach
+        each.address if each.state == "active" else f"{each.address} ({shown(each.state)})" for each in concern.reach
     ]
     return ", ".join(places) or gettext("no number is known")
 

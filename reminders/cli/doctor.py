@@ -13,8 +13,13 @@ from reminders.cli.faults import DONE, FELL_SHORT
 from reminders.cli.json_output import print_json
 from reminders.cli.options import assembled, config_path, json_option
 from reminders.cli.terminal import line, show_rows, table
+from reminders.words import SOURCE_LANGUAGE, gettext, marked, speaking
 
-_MARKS = {Grade.FINE: ("ok", "green"), Grade.NOTE: ("note", "yellow"), Grade.WRONG: ("WRONG", "bold red")}
+_MARKS = {
+    Grade.FINE: (marked("ok"), "green"),
+    Grade.NOTE: (marked("note"), "yellow"),
+    Grade.WRONG: (marked("WRONG"), "bold red"),
+}
 
 
 @click.command(
@@ -24,6 +29,8 @@ _MARKS = {Grade.FINE: ("ok", "green"), Grade.NOTE: ("note", "yellow"), Grade.WRO
 @click.pass_context
 def doctor(ctx: click.Context, as_json: bool) -> int:
     """Check configuration, database, plans, approvals, transports and what waits; exit 1 when something is wrong."""
+    if as_json:
+        ctx.with_resource(speaking(SOURCE_LANGUAGE))
     found = list(all_findings(config_path(ctx), partial(assembled, ctx)))
     if as_json:
         print_json([_as_json(each) for each in found])
@@ -41,11 +48,14 @@ def _show(found: Iterable[Finding]) -> None:
         says = Text(each.says)
         if each.advice:
             says.append(f"\n→ {each.advice}", style="bold" if each.grade is Grade.WRONG else "")
-        rows.append([Text(mark, style=style), each.about, says])
-    show_rows(table(("", {"no_wrap": True}), ("What", {"max_width": 24}), ("Finding", {"ratio": 1})), rows)
-    line(
-        "Nothing is wrong." if not wrong else f"{wrong} to put right.", style="bold green" if not wrong else "bold red"
+        rows.append([Text(gettext(mark), style=style), each.about, says])
+    show_rows(
+        table(("", {"no_wrap": True}), (gettext("What"), {"max_width": 24}), (gettext("Finding"), {"ratio": 1})), rows
     )
+    if wrong:
+        line(gettext("{count} to put right.", count=wrong), style="bold red")
+    else:
+        line(gettext("Nothing is wrong."), style="bold green")
 
 
 def _as_json(each: Finding) -> dict[str, object]:

@@ -7,12 +7,13 @@ import stat
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
 from reminders import words
 from reminders.assembly import App
+from reminders.cli.stored_words import shown
 from reminders.clock import zone_data_version
 from reminders.config import find_config
 from reminders.delivery.outgoing import Capabilities
@@ -24,6 +25,7 @@ from reminders.records.counts import Backlog, backlog, running_contents
 from reminders.records.engines import parse_url
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.wording.languages import TranslationStatus
+from reminders.words import gettext, marked
 
 _LATE = STALLED_AFTER
 """A message this long past its moment should have gone."""
@@ -53,21 +55,33 @@ def all_findings(config: Path | None, build: Callable[[Path | None], App]) -> It
     try:
         app = build(config)
     except ConfigError as error:
-        yield _wrong("configuration", str(error), "correct the file, or run `reminders init` to make one")
+        advice = gettext("correct the file, or run `reminders init` to make one")
+        yield _wrong(gettext("configuration"), str(error), advice)
         return
     path = find_config(config)
-    yield _fine("configuration", f"{path} is sound; practice {app.config.practice.id}: {app.config.practice.name}")
+    practice = app.config.practice
+    says = gettext("{path} is sound; practice {id}: {name}", path=path, id=practice.id, name=practice.name)
+    yield _fine(gettext("configuration"), says)
     if path is not None:
-        yield from _private("configuration file", path)
+        yield from _private(gettext("configuration file"), path)
     if app.config.demo:
-        yield _note("demo mode", "plans need no approval and drafts may be sent", "never with real patients")
-    if words.is_draft(words.language()):
-        said = f"the strings in {words.language()!r} are a draft that no qualified translator has read"
-        yield _note("staff language", said, "set practice.staff_language, or have the catalog read")
-    yield _fine("time zones", f"rules {zone_data_version()} (tzdata package); the practice is in {app.config.zone.key}")
+        says = gettext("plans need no approval and drafts may be sent")
+        yield _note(gettext("demo mode"), says, gettext("never with real patients"))
+    yield from _staff_language(app)
+    version, zone = zone_data_version(), app.config.zone.key
+    says = gettext("rules {version} (tzdata package); the practice is in {zone}", version=version, zone=zone)
+    yield _fine(gettext("time zones"), says)
     yield from _plans(app)
     yield from _transports(app)
     yield from _database(app)
+
+
+def _staff_language(app: App) -> Iterator[Finding]:
+    """Look at what staff read, whatever language this very report is in: for programs it is English."""
+    code = words.nearest(app.config.practice.staff_language) or words.of_environment()
+    if words.is_draft(code):
+        says = gettext("the strings in {code!r} are a draft that no qualified translator has read", code=code)
+        yield _note(gettext("staff language"), says, gettext("set practice.staff_language, or have the catalog read"))
 
 
 def _database(app: App) -> Iterator[Finding]:
@@ -75,12 +89,13 @@ def _database(app: App) -> Iterator[Finding]:
     try:
         app.require_practice()
     except ConfigError as error:
-        yield _wrong("database", str(error))
+        yield _wrong(gettext("database"), str(error))
         return
     try:
-        yield _fine("database", f"{url.get_backend_name()}, schema {NEWEST_VERSION}, the newest")
+        says = gettext("{kind}, schema {version}, the newest", kind=url.get_backend_name(), version=NEWEST_VERSION)
+        yield _fine(gettext("database"), says)
         if url.get_backend_name() == "sqlite":
-            yield from _private("database file", Path(str(url.database)))
+            yield from _private(gettext("database file"), Path(str(url.database)))
         yield from _approvals(app)
         yield from _waiting(app)
     finally:
@@ -93,27 +108,31 @@ def _private(about: str, path: Path) -> Iterator[Finding]:
         return
     mode = stat.S_IMODE(path.stat().st_mode)
     if mode & 0o077:
-        yield _wrong(about, f"{path} has mode {mode:04o}: others may read it", f"chmod 600 {path}")
+        says = gettext("{path} has mode {mode}: others may read it", path=path, mode=f"{mode:04o}")
+        yield _wrong(about, says, f"chmod 600 {path}")
     else:
-        yield _fine(about, f"{path} is its owner's only")
+        yield _fine(about, gettext("{path} is its owner's only", path=path))
 
 
 def _plans(app: App) -> Iterator[Finding]:
     names = app.library.names()
     if not names:
-        yield _wrong("procedures", f"no procedure in {app.config.templates_folder}", "correct `templates`")
+        says = gettext("no procedure in {folder}", folder=app.config.templates_folder)
+        yield _wrong(gettext("procedures"), says, gettext("correct `templates`"))
     for name in names:
+        about = gettext("procedure {name}", name=name)
         try:
             ready = app.library.get(name)
         except PlanError as error:
-            yield _wrong(f"procedure {name}", str(error), "correct the lines named")
+            yield _wrong(about, str(error), gettext("correct the lines named"))
             continue
         statuses = {code: ready.wording.translation_status(code) for code in ready.plan.file.languages}
-        said = ", ".join(f"{code} {status}" for code, status in statuses.items())
-        yield _fine(f"procedure {name}", f"version {ready.plan.file.version}, every text is sound; {said}")
+        said = ", ".join(f"{code} {shown(status)}" for code, status in statuses.items())
+        version = ready.plan.file.version
+        yield _fine(about, gettext("version {version}, every text is sound; {texts}", version=version, texts=said))
         if drafts := [code for code, status in statuses.items() if status is TranslationStatus.DRAFT]:
-            advice = "have a qualified translator read them, then name the translator in language.toml"
-            yield _note(f"procedure {name}", f"draft translations, not sent: {', '.join(drafts)}", advice)
+            advice = gettext("have a qualified translator read them, then name the translator in language.toml")
+            yield _note(about, gettext("draft translations, not sent: {codes}", codes=", ".join(drafts)), advice)
 
 
 def _approvals(app: App) -> Iterator[Finding]:
@@ -126,17 +145,18 @@ def _approvals(app: App) -> Iterator[Finding]:
             ready = app.library.get(name)
         except PlanError:
             continue
+        about = gettext("approval of {name}", name=name)
         if ready.content_hash in approved:
-            yield _fine(f"approval of {name}", "approved as it is now")
+            yield _fine(about, gettext("approved as it is now"))
         else:
             advice = f"reminders approve {name} --by NAME --license NUMBER"
-            yield _note(f"approval of {name}", "nobody approved it as it is now: nobody can be enrolled", advice)
+            yield _note(about, gettext("nobody approved it as it is now: nobody can be enrolled"), advice)
     withheld = sum(count for content, count in running.items() if content not in approved)
     if withheld and not app.config.demo:
         yield _wrong(
-            "running courses",
-            f"{withheld} began with a plan that nobody approved: their messages are withheld",
-            "cancel them, approve the plan, and enroll the patients anew",
+            gettext("running courses"),
+            gettext("{count} began with a plan that nobody approved: their messages are withheld", count=withheld),
+            gettext("cancel them, approve the plan, and enroll the patients anew"),
         )
 
 
@@ -144,29 +164,33 @@ def _transports(app: App) -> Iterator[Finding]:
     try:
         transports = app.transports()
     except ConfigError as error:
-        yield _wrong("transports", str(error), "correct [delivery] in the configuration")
+        yield _wrong(gettext("transports"), str(error), gettext("correct [delivery] in the configuration"))
         return
     for transport in dict.fromkeys(transports.values()):
         channels = ", ".join(channel for channel, used in transports.items() if used is transport)
-        yield _fine(f"transport for {channels}", f"{transport.name}; {_abilities(transport.capabilities)}")
+        about = gettext("transport for {channels}", channels=channels)
+        yield _fine(about, f"{transport.name}; {_abilities(transport.capabilities)}")
         if transport.name == "file":
-            advice = "for trial only; choose another transport in [delivery] before real patients"
-            yield _note(f"transport for {channels}", f"writes to {app.config.outbox_folder}, sends nothing", advice)
+            says = gettext("writes to {folder}, sends nothing", folder=app.config.outbox_folder)
+            advice = gettext("for trial only; choose another transport in [delivery] before real patients")
+            yield _note(about, says, advice)
         transport.close()
     if not app.config.practice.email:
-        yield _note("e-mail", "practice.email is empty: no e-mail can be sent", "set it if patients choose e-mail")
+        says = gettext("practice.email is empty: no e-mail can be sent")
+        yield _note(gettext("e-mail"), says, gettext("set it if patients choose e-mail"))
     if app.config.outbox_folder.is_dir() and not os.access(app.config.outbox_folder, os.W_OK):
-        yield _wrong("outbox", f"{app.config.outbox_folder} can't be written", "correct its owner or its mode")
+        says = gettext("{folder} can't be written", folder=app.config.outbox_folder)
+        yield _wrong(gettext("outbox"), says, gettext("correct its owner or its mode"))
 
 
 def _abilities(can: Capabilities) -> str:
     abilities = {
-        "tells what was delivered": can.receipts,
-        "drops a message that comes twice": can.idempotency_key,
-        "can be asked what went out": can.status_query,
+        gettext("tells what was delivered"): can.receipts,
+        gettext("drops a message that comes twice"): can.idempotency_key,
+        gettext("can be asked what went out"): can.status_query,
     }
-    said = "; ".join(f"{what}: {'yes' if does else 'no'}" for what, does in abilities.items())
-    return f"{can.batch_size} messages at once; {said}"
+    said = "; ".join(f"{what}: {gettext('yes') if does else gettext('no')}" for what, does in abilities.items())
+    return gettext("{count} messages at once; {abilities}", count=can.batch_size, abilities=said)
 
 
 def _waiting(app: App) -> Iterator[Finding]:
@@ -175,32 +199,40 @@ def _waiting(app: App) -> Iterator[Finding]:
         found = backlog(session, app.config.practice.id, now=now, late_before=now - _LATE, since=now - _LATELY)
     stall = find_stall(app.database, app.config.practice.id, now)
     if stall is not None:
-        seen = f"last went round {stall.last_beat:%Y-%m-%d %H:%M} UTC" if stall.last_beat else "never went round"
-        yield _wrong(
-            "dispatching",
-            f"it {seen}, and {found.late} messages are more than {_LATE.seconds // 60} min late",
-            "is `reminders run` running? Start it; its output says what stops it",
-        )
+        advice = gettext("is `reminders run` running? Start it; its output says what stops it")
+        yield _wrong(gettext("dispatching"), _stalled(stall.last_beat, found.late), advice)
     elif found.late:
-        yield _note("messages", f"{found.late} wait although dispatching goes round", "its output says what for")
+        says = gettext("{count} wait although dispatching goes round", count=found.late)
+        yield _note(gettext("messages"), says, gettext("its output says what for"))
     else:
-        yield _fine("messages", f"{found.scheduled} wait for their moment, {found.due} are due now")
+        says = gettext("{waiting} wait for their moment, {due} are due now", waiting=found.scheduled, due=found.due)
+        yield _fine(gettext("messages"), says)
     yield from _for_people(found)
+
+
+def _stalled(last_beat: datetime | None, late: int) -> str:
+    minutes = _LATE.seconds // 60
+    if last_beat is None:
+        said = marked("it never went round, and {late} messages are more than {minutes} min late")
+        return gettext(said, late=late, minutes=minutes)
+    said = marked("it last went round {moment} UTC, and {late} messages are more than {minutes} min late")
+    return gettext(said, moment=f"{last_beat:%Y-%m-%d %H:%M}", late=late, minutes=minutes)
 
 
 def _for_people(found: Backlog) -> Iterator[Finding]:
     if found.uncertain:
-        advice = "ask the patients; reminders messages --state uncertain"
-        yield _note("messages", f"{found.uncertain} may or may not have gone out", advice)
+        advice = gettext("ask the patients; reminders messages --state uncertain")
+        yield _note(gettext("messages"), gettext("{count} may or may not have gone out", count=found.uncertain), advice)
     if found.failed_lately:
         advice = "reminders messages --state failed"
-        yield _note("messages", f"{found.failed_lately} were refused in the last 24 h", advice)
+        says = gettext("{count} were refused in the last 24 h", count=found.failed_lately)
+        yield _note(gettext("messages"), says, advice)
     if found.overdue_concerns:
-        yield _wrong(
-            "concerns", f"{found.overdue_concerns} of {found.open_concerns} are overdue", "call: reminders concerns"
-        )
+        overdue, count = found.overdue_concerns, found.open_concerns
+        says = gettext("{overdue} of {open} are overdue", overdue=overdue, open=count)
+        yield _wrong(gettext("concerns"), says, gettext("call: reminders concerns"))
     else:
-        yield _fine("concerns", f"{found.open_concerns} open, none overdue")
+        yield _fine(gettext("concerns"), gettext("{open} open, none overdue", open=found.open_concerns))
 
 
 def _fine(about: str, says: str) -> Finding:

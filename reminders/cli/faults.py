@@ -10,6 +10,7 @@ from collections.abc import Callable
 import click
 
 from reminders.errors import ConfigError, InputError, PlanError, ReminderError
+from reminders.words import gettext, marked
 
 DONE = 0
 FELL_SHORT = 1
@@ -19,17 +20,21 @@ AT_FAULT = 2
 ENV_DEBUG = "REMINDERS_DEBUG"
 
 _DATABASE_ADVICE = (
-    ("database is locked", "another program has been writing to the database for long; try again", FELL_SHORT),
-    ("readonly database", "the database may not be written to; check who owns the file and its folder", AT_FAULT),
-    ("attempt to write a readonly", "the database may not be written to; check its permissions", AT_FAULT),
-    ("unable to open database", "the database can't be opened; check its folder and its permissions", AT_FAULT),
-    ("not a database", "the file named as `database` is not one; check the configuration", AT_FAULT),
-    ("malformed", "the database is damaged; restore it from a backup", FELL_SHORT),
-    ("disk is full", "the disk is full; make room and try again", FELL_SHORT),
-    ("disk i/o error", "the disk failed to read or write; check it before anything else", FELL_SHORT),
-    ("no such table", "the database lacks a table; run `reminders init` to update it", AT_FAULT),
-    ("interrupted", "the database took too long; try again", FELL_SHORT),
-    ("timeout", "the database took too long; try again", FELL_SHORT),
+    ("database is locked", marked("another program has been writing to the database for long; try again"), FELL_SHORT),
+    (
+        "readonly database",
+        marked("the database may not be written to; check who owns the file and its folder"),
+        AT_FAULT,
+    ),
+    ("attempt to write a readonly", marked("the database may not be written to; check its permissions"), AT_FAULT),
+    ("unable to open database", marked("the database can't be opened; check its folder and its permissions"), AT_FAULT),
+    ("not a database", marked("the file named as `database` is not one; check the configuration"), AT_FAULT),
+    ("malformed", marked("the database is damaged; restore it from a backup"), FELL_SHORT),
+    ("disk is full", marked("the disk is full; make room and try again"), FELL_SHORT),
+    ("disk i/o error", marked("the disk failed to read or write; check it before anything else"), FELL_SHORT),
+    ("no such table", marked("the database lacks a table; run `reminders init` to update it"), AT_FAULT),
+    ("interrupted", marked("the database took too long; try again"), FELL_SHORT),
+    ("timeout", marked("the database took too long; try again"), FELL_SHORT),
 )
 """What a driver's message holds, what to tell instead, and the exit status."""
 
@@ -72,7 +77,7 @@ def _tell(error: Exception) -> int:
 
 def _explained(error: Exception) -> tuple[str, int]:
     if isinstance(error, click.exceptions.Abort):
-        return "stopped; nothing more was done", FELL_SHORT
+        return gettext("stopped; nothing more was done"), FELL_SHORT
     if isinstance(error, ReminderError):
         return str(error), AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
     if type(error).__module__.startswith("sqlalchemy."):
@@ -81,12 +86,14 @@ def _explained(error: Exception) -> tuple[str, int]:
         where = f"{error.filename}: " if error.filename else ""
         return f"{where}{error.strerror or type(error).__name__}", AT_FAULT
     # The error's own words may hold what a patient wrote or is called: only its type is shown.
-    return f"something unexpected happened ({type(error).__name__}); set {ENV_DEBUG}=1 to see where", FELL_SHORT
+    said = marked("something unexpected happened ({error}); set {variable}=1 to see where")
+    return gettext(said, error=type(error).__name__, variable=ENV_DEBUG), FELL_SHORT
 
 
 def _database_advice(error: Exception) -> tuple[str, int]:
     words = str(getattr(error, "orig", "")).lower()
     for part, advice, status in _DATABASE_ADVICE:
         if part in words:
-            return advice, status
-    return f"the database refused ({type(error).__name__}); set {ENV_DEBUG}=1 to see why", FELL_SHORT
+            return gettext(advice), status
+    said = marked("the database refused ({error}); set {variable}=1 to see why")
+    return gettext(said, error=type(error).__name__, variable=ENV_DEBUG), FELL_SHORT

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import click
 
+from reminders.care.values import Course
 from reminders.cli.concerns import concern_as_json
 from reminders.cli.json_output import print_json
 from reminders.cli.messages import message_as_json, show_messages
 from reminders.cli.options import json_option, opened
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import as_text, line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.course_facts import as_json as facts_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
+from reminders.words import gettext, marked
 
 
 @click.command(epilog="\b\nExamples:\n  reminders record 12\n  reminders record 12 --json > record.json\n")
@@ -38,49 +42,79 @@ def record(ctx: click.Context, enrollment: int, as_json: bool) -> None:
 
 def _show(found: ChartRecord) -> None:
     zone = found.zone
-    line(
-        f"{found.practice}: course {found.enrollment_id} of {found.patient} (patient {found.patient_id})", style="bold"
+    said = gettext(
+        "{practice}: course {enrollment} of {name} (patient {patient})",
+        practice=found.practice,
+        enrollment=found.enrollment_id,
+        name=found.patient,
+        patient=found.patient_id,
     )
-    show_rows(table("Fact", ("Value", {"ratio": 1})), _fact_rows(found))
-    _heading("Messages")
+    line(said, style="bold")
+    show_rows(table(gettext("Fact"), (gettext("Value"), {"ratio": 1})), _fact_rows(found))
+    _heading(gettext("Messages"))
     show_messages(found.messages, why=True, with_patient=False)
-    _heading("Replies and answers")
-    exchanged = [(each.received_at, "patient", each.text, _read_as(each.label, each.signs)) for each in found.replies]
-    exchanged += [(each.send_at, "answer", each.text, each.state) for each in found.answers]
+    _heading(gettext("Replies and answers"))
+    exchanged = [
+        (each.received_at, gettext("patient"), each.text, _read_as(each.label, each.signs)) for each in found.replies
+    ]
+    exchanged += [(each.send_at, gettext("answer"), each.text, gettext(each.state)) for each in found.answers]
     show_rows(
-        table(("When", {"no_wrap": True}), "Who", ("Words", {"ratio": 2}), ("Read as, state", {"ratio": 1})),
+        table(
+            (gettext("When"), {"no_wrap": True}),
+            gettext("Who"),
+            (gettext("Words"), {"ratio": 2}),
+            (gettext("Read as, state"), {"ratio": 1}),
+        ),
         (
             [short_when(at, zone), who, text, note]
             for at, who, text, note in sorted(exchanged, key=lambda each: each[0])
         ),
     )
-    _heading("Concerns")
+    _heading(gettext("Concerns"))
     show_rows(
-        table(("When", {"no_wrap": True}), "Concern", "What", "By", ("Note", {"ratio": 1})),
+        table(
+            (gettext("When"), {"no_wrap": True}),
+            gettext("Concern"),
+            gettext("What"),
+            gettext("By"),
+            (gettext("Note"), {"ratio": 1}),
+        ),
         (
-            [short_when(step.at, zone), f"{each.id} ({each.urgency})", step.action, step.by, step.note or each.summary]
+            [
+                short_when(step.at, zone),
+                f"{each.id} ({gettext(each.urgency)})",
+                gettext(step.action),
+                step.by,
+                step.note or each.summary,
+            ]
             for each in found.concerns
             for step in each.history
         ),
     )
     if found.tasks:
-        _heading("Tasks for staff")
+        _heading(gettext("Tasks for staff"))
         show_rows(
-            table(("On", {"no_wrap": True}), "State", ("Task", {"ratio": 1})),
+            table((gettext("On"), {"no_wrap": True}), gettext("State"), (gettext("Task"), {"ratio": 1})),
             ([short_when(each.due_at, zone), _state_of(each), each.says] for each in found.tasks),
         )
-    _heading("Consent")
+    _heading(gettext("Consent"))
     show_rows(
-        table(("When", {"no_wrap": True}), "What", "Address", "By", ("Words", {"ratio": 1})),
+        table(
+            (gettext("When"), {"no_wrap": True}),
+            gettext("What"),
+            gettext("Address"),
+            gettext("By"),
+            (gettext("Words"), {"ratio": 1}),
+        ),
         (
-            [short_when(each.at, zone), each.action, each.address, each.recorded_by, each.wording]
+            [short_when(each.at, zone), gettext(each.action), each.address, each.recorded_by, each.wording]
             for each in found.consent
         ),
     )
 
 
 def _state_of(task: TaskOfCourse) -> str:
-    return task.state if task.concern_id is None else f"concern {task.concern_id}"
+    return gettext(task.state) if task.concern_id is None else gettext("concern {id}", id=task.concern_id)
 
 
 def _heading(text: str) -> None:
@@ -90,37 +124,54 @@ def _heading(text: str) -> None:
 
 def _read_as(label: str, signs: tuple[str, ...]) -> str:
     named = ", ".join(sign.replace("_", " ") for sign in signs)
-    return f"{label.replace('_', ' ')}: {named}" if named else label.replace("_", " ")
+    return f"{shown(label)}: {named}" if named else shown(label)
 
 
 def _fact_rows(found: ChartRecord) -> list[tuple[str, str]]:
-    course, zone, approval = found.course, found.zone, found.plan.approval
-    moments = (
-        ("Block placed", course.block_placed),
-        ("Dressing applied", course.dressing_applied),
-        ("Return visit", course.visit),
-    )
-    rows = [
-        ("State", found.state if found.ended_at is None else f"{found.state}, {when(found.ended_at, zone)}"),
-        ("Plan", f"{found.plan.procedure}, version {found.plan.version}"),
-        ("Content", found.plan.content_hash),
-        (
-            "Approved by",
-            _approved(approval.approved_by, approval.license, when(approval.at, zone)) if approval else "nobody",
-        ),
-        ("Enrolled", f"{when(found.enrolled_at, zone)} by {found.enrolled_by}"),
-        ("Procedure ended", f"{when(course.procedure_end, zone)} ({zone.key})"),
-        *((name, when(moment, zone)) for name, moment in moments if moment),
-        ("Language", course.language),
-        ("Written to by", f"{course.channel}, {'also' if course.night_contact_agreed else 'not'} at night"),
-        ("Patient factors", ", ".join(sorted(course.factors)) or "none"),
-        ("Settings", ", ".join(f"{name} = {value}" for name, value in course.settings.items()) or "as the plan says"),
+    zone = found.zone
+    state = gettext(found.state)
+    plan = gettext("{procedure}, version {version}", procedure=found.plan.procedure, version=found.plan.version)
+    enrolled = gettext("{moment} by {name}", moment=when(found.enrolled_at, zone), name=found.enrolled_by)
+    return [
+        (gettext("State"), state if found.ended_at is None else f"{state}, {when(found.ended_at, zone)}"),
+        (gettext("Plan"), plan),
+        (gettext("Content"), found.plan.content_hash),
+        (gettext("Approved by"), _approved(found)),
+        (gettext("Enrolled"), enrolled),
+        *_course_rows(found.course, zone),
     ]
-    return [*rows, ("Site", course.site)] if course.site else rows
 
 
-def _approved(name: str, license_number: str, at: str) -> str:
-    return f"{name}, licence {license_number}, {at}"
+def _course_rows(course: Course, zone: ZoneInfo) -> list[tuple[str, str]]:
+    moments = (
+        (gettext("Block placed"), course.block_placed),
+        (gettext("Dressing applied"), course.dressing_applied),
+        (gettext("Return visit"), course.visit),
+    )
+    at_night, not_at_night = marked("{channel}, also at night"), marked("{channel}, not at night")
+    written = gettext(at_night if course.night_contact_agreed else not_at_night, channel=course.channel)
+    settings = ", ".join(f"{name} = {value}" for name, value in course.settings.items())
+    rows = [
+        (gettext("Procedure ended"), f"{when(course.procedure_end, zone)} ({zone.key})"),
+        *((name, when(moment, zone)) for name, moment in moments if moment),
+        (gettext("Language"), course.language),
+        (gettext("Written to by"), written),
+        (gettext("Patient factors"), ", ".join(sorted(course.factors)) or gettext("none")),
+        (gettext("Settings"), settings or gettext("as the plan says")),
+    ]
+    return [*rows, (gettext("Site"), course.site)] if course.site else rows
+
+
+def _approved(found: ChartRecord) -> str:
+    approval = found.plan.approval
+    if approval is None:
+        return gettext("nobody")
+    return gettext(
+        "{name}, licence {license}, {moment}",
+        name=approval.approved_by,
+        license=approval.license,
+        moment=when(approval.at, found.zone),
+    )
 
 
 def _as_json(found: ChartRecord) -> dict[str, Any]:
