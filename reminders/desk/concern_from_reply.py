@@ -11,10 +11,18 @@ from reminders.records.concerns import URGENCIES
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent, Patient, Reply
 from reminders.replies import Label, Triage
+from reminders.words import marked
 
 _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 """Every other label that needs a person is routine."""
 _ASKED_TO_STOP = "; asked to stop messages: telephone"
+_WRONG_PERSON = {
+    (True, False): marked("Wrong person: somebody wrote so from a number that no patient has."),
+    (False, False): marked("Wrong person: somebody wrote so from a address that no patient has."),
+    (True, True): marked("Wrong person: find the patient's right number. The old one is released."),
+    (False, True): marked("Wrong person: find the patient's right address. The old one is released."),
+}
+"""By whether it came by SMS, and whether a patient is known under the address."""
 
 
 def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, patient: Patient | None) -> int:
@@ -43,17 +51,12 @@ def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage
 
     Returns the concern's id. No patient when nobody is known under the address.
     """
-    what = "number" if reply.channel == "sms" else "address"
-    if patient_id is None:
-        summary = f"Wrong person: somebody wrote so from a {what} that no patient has."
-    else:
-        summary = f"Wrong person: find the patient's right {what}. The old one is released."
     concern = Concern(
         practice_id=desk.practice_id,
         patient_id=patient_id,
         kind="wrong_person",
         urgency="routine",
-        summary=summary,
+        summary=_WRONG_PERSON[reply.channel == "sms", patient_id is not None],
         signs=[],
         opened_at=reply.received_at,
         due_at=desk.due.due_at("routine", reply.received_at, desk.opening),
@@ -134,7 +137,7 @@ def _urgency(found: Triage) -> str:
 
 
 def _summary(found: Triage, *, known: bool) -> str:
-    said = ", ".join(sign.replace("_", " ") for sign in found.signs) or "needs reading"
+    said = ", ".join(sign.replace("_", " ") for sign in found.signs) or marked("needs reading")
     asked_to_stop = _ASKED_TO_STOP if found.opt_out else ""
     return f"{said}{asked_to_stop}" if known else f"{said}{asked_to_stop}; from an address nobody is known under"
 

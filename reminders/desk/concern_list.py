@@ -85,6 +85,11 @@ class ListedConcern:
     said: tuple[SaidByPatient, ...]
     history: tuple[ConcernStep, ...]
 
+    @property
+    def told(self) -> str:
+        """The summary as staff read it: a fixed one in their language, any other as it is kept."""
+        return gettext(self.summary) if self.summary else ""
+
 
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:
     """Return the practice's concerns with their context, most urgent first, then by when they are due."""

@@ -30,7 +30,7 @@ from reminders.records.people import Holder
 from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
 from reminders.records.visits import keep_first_visits
-from reminders.words import gettext
+from reminders.words import gettext, marked
 
 __all__ = [
     "STANDARD_CONSENT",
@@ -274,7 +274,7 @@ def _advice_to_give(composed: ComposedCourse, whose: Belonging, *, at: datetime)
         enrollment_id=whose.enrollment_id,
         kind="task",
         urgency="routine",
-        summary="Tell the patient which pain reliever is right: no text may name one for them.",
+        summary=marked("Tell the patient which pain reliever is right: no text may name one for them."),
         signs=[],
         opened_at=at,
         due_at=composed.resolved.anchors.get("block_wears_off", at),

@@ -8,6 +8,7 @@ from datetime import timedelta
 
 import pytest
 
+from reminders.desk.concern_list import list_concerns
 from reminders.desk.concerns import (
     LONGEST_NOTE,
     OUTCOMES,
@@ -19,6 +20,7 @@ from reminders.desk.concerns import (
 )
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records.tables import Concern
+from reminders.words import speaking
 from tests.databases import database_kind
 from tests.desk.office import Office
 
@@ -189,3 +191,21 @@ def test_only_who_has_a_concern_calls_and_nobody_after_it_is_closed(worried: Off
         close_concern(session, worried.desk, 1, CallBack(outcome="reached"), by="Ada")
     with worried.database.writing() as session, pytest.raises(StateError, match="closed"):
         record_call(session, worried.desk, 1, call, by="Ada")
+
+
+def test_staff_read_errors_in_their_language(worried: Office) -> None:
+    take(worried, "Ada")
+    with speaking("es"), pytest.raises(StateError, match=r"^la consulta 1 ya la tiene Ada$"):
+        take(worried, "Ben")
+
+
+def test_a_summary_is_kept_in_english_and_told_in_the_staffs_language(office: Office) -> None:
+    office.enroll()
+    office.answers()
+    with speaking("es"):
+        office.reply("wrong number, I am not Robin")
+        with office.database.reading() as session:
+            (found,) = (each for each in list_concerns(session, office.desk) if each.kind == "wrong_person")
+        assert found.summary == "Wrong person: find the patient's right number. The old one is released."
+        assert found.told.startswith("Persona equivocada: averigüe el número correcto del paciente.")
+    assert found.told == found.summary
