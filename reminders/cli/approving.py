@@ -10,6 +10,7 @@ import click
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, procedure_argument, yes_option
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import as_text, confirm, line, show_rows, table, warn, when
 from reminders.desk.approve import Approver, approvals_of, files_last_approved
 from reminders.desk.approve import approve as approve_plan
@@ -139,7 +140,7 @@ def _show_plan(ready: ReadyPlan) -> None:
     line(gettext("Version {number}, {count} instructions", number=file.version, count=len(ready.plan.instructions)))
     line(gettext("Content {hash}", hash=ready.content_hash))
     for code, status in _languages(ready).items():
-        line(f"  {code}: {status}")
+        line(f"  {code}: {shown(status)}")
     if TranslationStatus.DRAFT in _languages(ready).values():
         warn(gettext("draft translations were read by nobody qualified; they are not sent but in demo mode"))
     for caution in file.cautions:

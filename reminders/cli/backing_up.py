@@ -18,6 +18,7 @@ from reminders.delivery.restoring import Restored, RestoreRules
 from reminders.delivery.restoring import restore as put_back
 from reminders.errors import InputError
 from reminders.records.backup import back_up, read_manifest
+from reminders.words import gettext, marked
 
 
 @click.command(
@@ -42,7 +43,13 @@ def backup(ctx: click.Context, target: Path, force: bool, as_json: bool) -> None
     if as_json:
         print_json({"file": str(chosen), **asdict(done), "taken_at": as_text(done.taken_at, app.config.zone)})
         return
-    line(f"{chosen} holds {done.messages} messages and {sum(done.rows.values())} rows in all; read again and whole.")
+    said = gettext(
+        "{file} holds {messages} messages and {rows} rows in all; read again and whole.",
+        file=chosen,
+        messages=done.messages,
+        rows=sum(done.rows.values()),
+    )
+    line(said)
 
 
 @click.command(
@@ -69,7 +76,7 @@ def restore(ctx: click.Context, source: Path, replace: bool, ran_until: str | No
     app = assembled(ctx, config_path(ctx))
     until = _moment(ran_until, app) if ran_until else None
     taken = as_text(read_manifest(source).taken_at, app.config.zone)
-    confirm(f"Put back the copy of {taken}? What came in since is lost.", yes=yes or as_json)
+    confirm(gettext("Put back the copy of {moment}? What came in since is lost.", moment=taken), yes=yes or as_json)
     done = put_back(app.config.database_url, source, _rules(app, until, replace=replace))
     if as_json:
         print_json(_as_json(app, done))
@@ -81,7 +88,7 @@ def _moment(text: str, app: App) -> datetime:
     try:
         return parse_local(text, app.config.zone)
     except ValueError:
-        raise InputError(f"--ran-until takes a time like 2026-03-07T18:30, not {text!r}") from None
+        raise InputError(gettext("--ran-until takes a time like 2026-03-07T18:30, not {text!r}", text=text)) from None
 
 
 def _rules(app: App, ran_until: datetime | None, *, replace: bool) -> RestoreRules:
@@ -107,13 +114,14 @@ def _as_json(app: App, done: Restored) -> dict[str, object]:
 
 def _show(app: App, done: Restored) -> None:
     rows = sum(done.manifest.rows.values())
-    line(f"Put back: {rows} rows of {as_text(done.gap.taken_at, app.config.zone)}; checked and whole.")
+    taken = as_text(done.gap.taken_at, app.config.zone)
+    line(gettext("Put back: {rows} rows of {moment}; checked and whole.", rows=rows, moment=taken))
     if done.kept:
-        line(f"What was there before lies in {done.kept}.")
+        line(gettext("What was there before lies in {file}.", file=done.kept))
     found = done.report
-    line(f"Of what came due since, {found.went_out} went out and {found.stayed} did not, as the transport says.")
+    since = marked("Of what came due since, {out} went out and {stayed} did not, as the transport says.")
+    line(gettext(since, out=found.went_out, stayed=found.stayed))
     if found.uncertain:
-        line(
-            f"{found.uncertain} may or may not have gone out and are not sent again; staff see a concern.", style="bold"
-        )
-    line("Enter the replies that came since (`reminders reply`), then start `reminders run`.")
+        doubt = marked("{count} may or may not have gone out and are not sent again; staff see a concern.")
+        line(gettext(doubt, count=found.uncertain), style="bold")
+    line(gettext("Enter the replies that came since (`reminders reply`), then start `reminders run`."))

@@ -10,12 +10,14 @@ import click
 
 from reminders.cli.json_output import print_json
 from reminders.cli.options import CourseFacts, acting, by_option, course_options, json_option, opened, pairs, yes_option
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import as_text, confirm, line, short_when, show_rows, table
 from reminders.desk.changed_facts import Changes, changed_course
 from reminders.desk.end_course import cancel_course
 from reminders.desk.replan import Change, Proposal, propose
 from reminders.desk.replan import replan as replan_course
 from reminders.desk.steer_course import Decision, shift_course
+from reminders.words import gettext
 
 
 @click.command(
@@ -64,19 +66,19 @@ def replan(
         show_changes(proposal.changes, proposal.course.zone)
     stored = False
     if not dry_run:
-        confirm("Store this?", yes=yes)
+        confirm(gettext("Store this?"), yes=yes)
         decision = Decision(by=acting(by), reason=reason.strip(), concern_id=concern_id) if concern_id else None
         with app.database.writing() as session:
-            shown = propose(session, app.desk, enrollment, course) if yes else proposal
+            seen = propose(session, app.desk, enrollment, course) if yes else proposal
             if decision is None:
-                proposal = replan_course(session, app.desk, enrollment, course, shown=shown.changes)
+                proposal = replan_course(session, app.desk, enrollment, course, shown=seen.changes)
             else:
-                proposal = shift_course(session, app.desk, enrollment, shown, decision)
+                proposal = shift_course(session, app.desk, enrollment, seen, decision)
         stored = True
     if as_json:
         print_json(as_json_of(proposal, stored=stored))
     else:
-        line("Stored." if stored else "Nothing was stored, as you said --dry-run.", style="bold")
+        line(gettext("Stored.") if stored else gettext("Nothing was stored, as you said --dry-run."), style="bold")
 
 
 @click.command(
@@ -95,13 +97,14 @@ Examples:
 def cancel(ctx: click.Context, enrollment: int, reason: str, by: str | None, yes: bool, as_json: bool) -> None:
     """Cancel ENROLLMENT: what still waits is not sent, and the patient gets no word of it."""
     app = opened(ctx)
-    confirm(f"Cancel enrollment {enrollment}? What still waits is not sent.", yes=yes)
+    confirm(gettext("Cancel enrollment {id}? What still waits is not sent.", id=enrollment), yes=yes)
     with app.database.writing() as session:
         count = cancel_course(session, app.desk, enrollment, by=acting(by), reason=reason.strip())
     if as_json:
         print_json({"enrollment": enrollment, "cancelled": count})
     else:
-        line(f"Enrollment {enrollment} is cancelled; {count} messages are not sent.", style="bold")
+        said = gettext("Enrollment {id} is cancelled; {count} messages are not sent.", id=enrollment, count=count)
+        line(said, style="bold")
 
 
 def _changes(facts: CourseFacts, factors_gone: tuple[str, ...]) -> Changes:
@@ -125,17 +128,22 @@ def _changes(facts: CourseFacts, factors_gone: tuple[str, ...]) -> Changes:
 def show_changes(changes: Sequence[Change], zone: ZoneInfo) -> None:
     """Print what becomes of each message, times by the patient's clock."""
     if not changes:
-        line("No message changes.")
+        line(gettext("No message changes."))
         return
     show_rows(
-        table(("Change", {"max_width": 20}), ("When", {"no_wrap": True}), ("Words", {"ratio": 1})),
+        table(
+            (gettext("Change"), {"max_width": 20}),
+            (gettext("When"), {"no_wrap": True}),
+            (gettext("Words"), {"ratio": 1}),
+        ),
         ([_what(each), _move(each, zone), each.text] for each in changes),
     )
 
 
 def _what(change: Change) -> str:
     name = change.key.replace("_", " ")
-    return f"{change.what}:\n{name} {change.occurrence}" if change.occurrence > 1 else f"{change.what}:\n{name}"
+    what = shown(change.what)
+    return f"{what}:\n{name} {change.occurrence}" if change.occurrence > 1 else f"{what}:\n{name}"
 
 
 def _move(change: Change, zone: ZoneInfo) -> str:

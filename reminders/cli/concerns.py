@@ -207,7 +207,7 @@ def show_concerns(found: Sequence[ListedConcern], now: datetime) -> None:
 def _show_concern(concern: ListedConcern, now: datetime) -> None:
     console().print(_headline(concern, now))
     line(f"  {concern.patient or gettext('Nobody known')}: {_reach(concern)}")
-    line(f"  {concern.summary}")
+    line(f"  {concern.told}")
     for reply in concern.said:
         said = " ".join(reply.text.split())
         line(Text(f"  {short_when(reply.received_at, concern.zone)}  “{said[:300]}”", style="italic"))

@@ -7,11 +7,13 @@ import click
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import as_text, line, short_when, show_rows, table, warn
 from reminders.desk.consent import Statement, record_consent, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
 from reminders.errors import InputError, NotFound
 from reminders.records import people
+from reminders.words import gettext
 
 
 @click.command(
@@ -40,9 +42,9 @@ def consent(
 ) -> None:
     """Show the consent history of PATIENT, or add a line to it with --give or --withdraw."""
     if give and withdraw:
-        raise InputError("say --give or --withdraw, not both")
+        raise InputError(gettext("say --give or --withdraw, not both"))
     if withdraw and not (wording and wording.strip()):
-        raise InputError("--wording is needed: what the patient said")
+        raise InputError(gettext("--wording is needed: what the patient said"))
     app = opened(ctx)
     with app.database.writing() as session:
         warnings: tuple[str, ...] = ()
@@ -59,7 +61,7 @@ def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool
     with app.database.reading() as session:
         patient = people.patient_of(session, patient_id)
         if patient is None:
-            raise NotFound(f"there is no patient {patient_id}; `reminders patients` lists them")
+            raise NotFound(gettext("there is no patient {id}; `reminders patients` lists them", id=patient_id))
         history = people.consent_history(session, patient_id)
         contacts = people.contacts_of(session, patient_id)
     if as_json:
@@ -88,11 +90,17 @@ def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool
     for warning in warnings:
         warn(warning)
     for contact in contacts:
-        line(f"{contact.channel} {contact.address}: {contact.state}", style="bold")
+        line(f"{contact.channel} {contact.address}: {shown(contact.state)}", style="bold")
     show_rows(
-        table(("When", {"no_wrap": True}), "What", "Address", "By", ("Words", {"ratio": 1})),
+        table(
+            (gettext("When"), {"no_wrap": True}),
+            gettext("What"),
+            gettext("Address"),
+            gettext("By"),
+            (gettext("Words"), {"ratio": 1}),
+        ),
         (
-            [short_when(each.at, app.config.zone), each.action, each.address, each.recorded_by, each.wording]
+            [short_when(each.at, app.config.zone), shown(each.action), each.address, each.recorded_by, each.wording]
             for each in history
         ),
     )

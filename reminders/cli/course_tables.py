@@ -17,11 +17,12 @@ from reminders.desk.composing import Composed, ComposedCourse
 from reminders.errors import InputError
 from reminders.exchange.pdf import print_pdf
 from reminders.wording.sheet import Sheet, as_html, as_text
+from reminders.words import gettext, marked, on_day
 
 _OUTCOMES = {
     Outcome.SCHEDULED: ("", ""),
-    Outcome.AT_CHECKOUT: ("say at the desk", "bold yellow"),
-    Outcome.WITHHELD: ("not sent", "dim"),
+    Outcome.AT_CHECKOUT: (marked("say at the desk"), "bold yellow"),
+    Outcome.WITHHELD: (marked("not sent"), "dim"),
 }
 
 
@@ -37,12 +38,12 @@ def show_course(composed: ComposedCourse) -> None:
         found = list(messages)
         date = found[0].joined.send_at.astimezone(course.zone)
         columns = (
-            ("At", {"no_wrap": True}),
-            ("What", {"max_width": 16}),
-            ("Words", {"ratio": 5}),
-            ("Why then", {"ratio": 3}),
+            (gettext("At"), {"no_wrap": True}),
+            (gettext("What"), {"max_width": 16}),
+            (gettext("Words"), {"ratio": 5}),
+            (gettext("Why then"), {"ratio": 3}),
         )
-        title = f"Day {day}, {date:%a} {date.day} {date:%b %Y}"
+        title = gettext("Day {day}, {date}", day=day, date=on_day(date, "EEE d MMM y"))
         show_rows(table(*columns, title=title, expand=True), (_cells(message, composed) for message in found))
     _show_tasks(composed)
     _show_totals(composed)
@@ -54,7 +55,7 @@ def _cells(message: Composed, composed: ComposedCourse) -> tuple[Text, Text, Tex
     local = joined.send_at.astimezone(composed.resolved.course.zone)
     what = Text("\n".join(member.key.replace("_", " ") for member in joined.members))
     if label:
-        what.append(f"\n{label}", style=style)
+        what.append("\n" + gettext(label), style=style)
     why = Text("\n".join(reason.text for reason in joined.reasons))
     return Text(f"{local:%H:%M}"), what, Text(message.rendered.text), why
 
@@ -65,12 +66,13 @@ def _show_tasks(composed: ComposedCourse) -> None:
 
     def moment(at: datetime) -> str:
         day = course_day(at, procedure_end=course.procedure_end, zone=course.zone)
-        return f"Day {day}, {short_when(at, course.zone)}"
+        return gettext("Day {day}, {date}", day=day, date=short_when(at, course.zone))
 
     rows = [(moment(task.due_at), task.says) for task in due_tasks(composed.resolved)]
     if rows:
-        title = "For staff: becomes a concern on its day"
-        show_rows(table(("At", {"no_wrap": True}), ("Task", {"ratio": 1}), title=title, expand=True), rows)
+        title = gettext("For staff: becomes a concern on its day")
+        columns = ((gettext("At"), {"no_wrap": True}), (gettext("Task"), {"ratio": 1}))
+        show_rows(table(*columns, title=title, expand=True), rows)
 
 
 def _show_totals(composed: ComposedCourse) -> None:
@@ -78,7 +80,14 @@ def _show_totals(composed: ComposedCourse) -> None:
     segments = sum(message.rendered.segments for message in sent)
     spoken = sum(message.joined.outcome is Outcome.AT_CHECKOUT for message in composed.messages)
     withheld = sum(message.joined.outcome is Outcome.WITHHELD for message in composed.messages)
-    line(f"{len(sent)} messages, {segments} SMS segments; {spoken} said at the desk, {withheld} not sent.")
+    said = gettext(
+        "{count} messages, {segments} SMS segments; {spoken} said at the desk, {withheld} not sent.",
+        count=len(sent),
+        segments=segments,
+        spoken=spoken,
+        withheld=withheld,
+    )
+    line(said)
 
 
 def show_sheet(sheet: Sheet, shared: Path, output: Path | None) -> None:
@@ -94,5 +103,5 @@ def show_sheet(sheet: Sheet, shared: Path, output: Path | None) -> None:
         case ".txt":
             output.write_text(as_text(sheet, shared), "utf-8")
         case _:
-            raise InputError(f"{output.name}: a sheet is written as .html, .pdf or .txt")
-    click.echo(f"wrote {output}", err=True)
+            raise InputError(gettext("{file}: a sheet is written as .html, .pdf or .txt", file=output.name))
+    click.echo(gettext("wrote {file}", file=output), err=True)

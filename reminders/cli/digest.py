@@ -41,7 +41,11 @@ def digest(ctx: click.Context, as_json: bool) -> None:
     )
     if found.tasks:
         show_rows(
-            table(("Comes up", {"no_wrap": True}), "Enrollment", ("Task for staff", {"ratio": 1})),
+            table(
+                (gettext("Comes up"), {"no_wrap": True}),
+                gettext("Enrollment"),
+                (gettext("Task for staff"), {"ratio": 1}),
+            ),
             ([short_when(each.due_at, app.config.zone), str(each.enrollment_id), each.says] for each in found.tasks),
         )
     overdue = sum(each.is_overdue for each in found.concerns)

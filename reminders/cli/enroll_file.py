@@ -20,6 +20,7 @@ from reminders.desk.enroll_list import ListResult, ListRules, RowResult, RowStat
 from reminders.errors import InputError
 from reminders.exchange.csv_text import LARGEST_FILE
 from reminders.exchange.enrollment_csv import EnrollmentList, read_enrollments
+from reminders.words import gettext, marked
 
 
 def enroll_file(
@@ -37,9 +38,9 @@ def enroll_file(
     if "consent" in found.columns:
         given = replace(given, consent=False)  # an empty cell is no consent, whatever was said for the list
     if found.encoding == "cp1252" and not as_json:
-        warn("the file is no UTF-8 and was read as Windows-1252; look at the accents")
+        warn(gettext("the file is no UTF-8 and was read as Windows-1252; look at the accents"))
     with _progress(len(found.rows), quiet=as_json) as progress:
-        task = progress.add_task("Enrolling", total=len(found.rows))
+        task = progress.add_task(gettext("Enrolling"), total=len(found.rows))
         rules = ListRules(all_or_nothing=all_or_nothing, rehearse=dry_run, seen=lambda _row: progress.advance(task))
         result = enroll_list(app.database, app.desk, found.rows, given, rules)
     if as_json:
@@ -71,10 +72,10 @@ def _content(path: Path) -> bytes:
         return sys.stdin.buffer.read()
     try:
         if path.stat().st_size > LARGEST_FILE:
-            raise InputError(f"the file has more than {LARGEST_FILE:,} bytes; split it")
+            raise InputError(gettext("the file has more than {number:,} bytes; split it", number=LARGEST_FILE))
         return path.read_bytes()
     except OSError as error:
-        raise InputError(f"it can't be read: {error.strerror}") from None
+        raise InputError(gettext("it can't be read: {why}", why=error.strerror)) from None
 
 
 def _progress(total: int, *, quiet: bool) -> Progress:
@@ -95,22 +96,30 @@ def _show(result: ListResult, *, rehearsed: bool) -> None:
     faulty, already, enrolled = (result.of(state) for state in (RowState.FAULTY, RowState.ALREADY, RowState.ENROLLED))
     if faulty:
         show_rows(
-            table(("Line", {"justify": "right"}), ("What to correct", {"ratio": 1}), title="Not enrolled"),
+            table(
+                (gettext("Line"), {"justify": "right"}),
+                (gettext("What to correct"), {"ratio": 1}),
+                title=gettext("Not enrolled"),
+            ),
             ((str(row.line), "\n".join(row.problems)) for row in faulty),
         )
     if already:
         show_rows(
-            table(("Line", {"justify": "right"}), ("Enrollment", {"ratio": 1}), title="Enrolled before, left alone"),
+            table(
+                (gettext("Line"), {"justify": "right"}),
+                (gettext("Enrollment"), {"ratio": 1}),
+                title=gettext("Enrolled before, left alone"),
+            ),
             ((str(row.line), str(row.enrollment_id)) for row in already),
         )
     with_warnings = [row for row in enrolled if row.warnings]
     if with_warnings:
         show_rows(
             table(
-                ("Line", {"justify": "right"}),
-                ("Enrollment", {"justify": "right"}),
-                ("Look at this", {"ratio": 1}),
-                title="Warnings",
+                (gettext("Line"), {"justify": "right"}),
+                (gettext("Enrollment"), {"justify": "right"}),
+                (gettext("Look at this"), {"ratio": 1}),
+                title=gettext("Warnings"),
             ),
             ((str(row.line), _number(row, result), "\n".join(row.warnings)) for row in with_warnings),
         )
@@ -123,13 +132,23 @@ def _number(row: RowResult, result: ListResult) -> str:
 
 def _total(result: ListResult, *, rehearsed: bool) -> str:
     enrolled, already, faulty = (len(result.of(state)) for state in RowState)
-    rows = f"{enrolled + already + faulty} rows: {enrolled} sound, {already} enrolled before, {faulty} faulty."
+    sound = marked("{rows} rows: {sound} sound, {already} enrolled before, {faulty} faulty.")
+    stored = marked("{rows} rows: {sound} enrolled, {already} enrolled before, {faulty} faulty.")
+    counts = gettext(
+        stored if result.stored and not rehearsed else sound,
+        rows=enrolled + already + faulty,
+        sound=enrolled,
+        already=already,
+        faulty=faulty,
+    )
     if rehearsed:
-        return f"{rows} Nothing was stored, as you said --dry-run."
+        return f"{counts} {gettext('Nothing was stored, as you said --dry-run.')}"
     if not result.stored:
-        return f"{rows} Nothing was stored: correct the faulty rows and enroll the file again."
-    again = " Correct the faulty ones and enroll the file again: the others are recognised." if faulty else ""
-    return f"{rows.replace('sound', 'enrolled')}{again}"
+        return f"{counts} {gettext('Nothing was stored: correct the faulty rows and enroll the file again.')}"
+    if faulty:
+        again = gettext("Correct the faulty ones and enroll the file again: the others are recognised.")
+        return f"{counts} {again}"
+    return counts
 
 
 def _as_json(path: Path, found: EnrollmentList, result: ListResult) -> dict[str, Any]:

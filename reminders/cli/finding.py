@@ -6,8 +6,10 @@ import click
 
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table
 from reminders.desk.find_people import FoundCourse, FoundPatient, find_courses, find_patients
+from reminders.words import gettext
 
 _LIMIT = click.option("--limit", type=click.IntRange(1, 1000), default=50, show_default=True, help="At most so many.")
 
@@ -32,10 +34,16 @@ def patients(ctx: click.Context, search: str, limit: int, as_json: bool) -> None
     if as_json:
         print_json([_patient_as_json(each) for each in found])
     elif not found:
-        line("No patient is found.")
+        line(gettext("No patient is found."))
     else:
         show_rows(
-            table(("No.", {"justify": "right"}), "Name", "Reached at", "Language", "Enrollments"),
+            table(
+                (gettext("No."), {"justify": "right"}),
+                gettext("Name"),
+                gettext("Reached at"),
+                gettext("Language"),
+                gettext("Enrollments"),
+            ),
             (
                 [
                     str(each.id),
@@ -70,16 +78,21 @@ def enrollments(ctx: click.Context, search: str, ended_too: bool, limit: int, as
     if as_json:
         print_json([_course_as_json(each) for each in found])
     elif not found:
-        line("No course is found.")
+        line(gettext("No course is found."))
     else:
         show_rows(
-            table(("No.", {"justify": "right"}), "Patient", ("Day 0", {"no_wrap": True}), "Procedure"),
+            table(
+                (gettext("No."), {"justify": "right"}),
+                gettext("Patient"),
+                (gettext("Day 0"), {"no_wrap": True}),
+                gettext("Procedure"),
+            ),
             (
                 [
                     str(each.course.id),
                     f"{each.name} ({each.course.patient_id})",
                     each.course.procedure_on.isoformat(),
-                    each.course.procedure + ("" if each.course.state == "active" else f"\n{each.course.state}"),
+                    each.course.procedure + ("" if each.course.state == "active" else f"\n{shown(each.course.state)}"),
                 ]
                 for each in found
             ),
@@ -87,7 +100,7 @@ def enrollments(ctx: click.Context, search: str, ended_too: bool, limit: int, as
 
 
 def _address(address: str, state: str) -> str:
-    return address if state == "active" else f"{address} ({state})"
+    return address if state == "active" else f"{address} ({shown(state)})"
 
 
 def _patient_as_json(each: FoundPatient) -> dict[str, object]:

@@ -13,6 +13,11 @@ from reminders.cli.options import json_option, opened
 from reminders.cli.terminal import as_text, line, short_when, show_rows, table
 from reminders.config import Config
 from reminders.desk.forecast import DAYS, Forecast, Hour, Terms, make_forecast
+from reminders.words import gettext, marked, on_day
+
+_BY_DAY = (marked("Day"), marked("Messages"), marked("Busiest hour"), marked("Due then"), marked("Pace an hour"))
+_BY_ZONE = (marked("Zone"), marked("Messages"), marked("SMS parts"))
+_TOO_LATE = (marked("Message"), marked("Enrollment"), marked("What"), marked("Due"), marked("Useful until"))
 
 
 @click.command(
@@ -54,34 +59,39 @@ def _show(found: Forecast, config: Config) -> None:
     ]
     sums = {each.starts_at: _of_the_day(found.hours, each, config) for each in busiest}
     show_rows(
-        table("Day", "Messages", "Busiest hour", "Due then", "Pace an hour"),
+        table(*(gettext(heading) for heading in _BY_DAY)),
         (
             [
-                f"{each.starts_at.astimezone(zone):%a %d %b}",
+                on_day(each.starts_at.astimezone(zone), "EEE dd MMM"),
                 str(sums[each.starts_at]),
                 f"{each.starts_at.astimezone(zone):%H:%M} {each.channel}",
                 str(each.due),
-                "no limit" if each.most is None else str(each.most),
+                gettext("no limit") if each.most is None else str(each.most),
             ]
             for each in busiest
         ),
     )
     currency = config.delivery.price.currency
     show_rows(
-        table("Zone", "Messages", "SMS parts", f"Cost in {currency}"),
+        table(*(gettext(heading) for heading in _BY_ZONE), gettext("Cost in {currency}", currency=currency)),
         ([each.zone or "-", str(each.messages), str(each.segments), f"{each.cost:.2f}"] for each in found.zones),
     )
-    line(
-        f"{found.messages} messages in {(found.ends_at - found.begins_at).days} days, {found.segments} SMS parts, "
-        f"{found.cost:.2f} {currency}.",
-        style="bold",
+    said = gettext(
+        "{count} messages in {days} days, {parts} SMS parts, {cost:.2f} {currency}.",
+        count=found.messages,
+        days=(found.ends_at - found.begins_at).days,
+        parts=found.segments,
+        cost=found.cost,
+        currency=currency,
     )
+    line(said, style="bold")
     if not found.too_late:
-        line("Each goes out while it is useful.")
+        line(gettext("Each goes out while it is useful."))
         return
-    line(f"{len(found.too_late)} would come too late; raise the pace or change their courses:", style="bold red")
+    too_late = marked("{count} would come too late; raise the pace or change their courses:")
+    line(gettext(too_late, count=len(found.too_late)), style="bold red")
     show_rows(
-        table("Message", "Enrollment", "What", "Due", "Useful until"),
+        table(*(gettext(heading) for heading in _TOO_LATE)),
         (
             [
                 str(each.id),

@@ -8,6 +8,7 @@ from reminders.assembly import assemble_for_preview
 from reminders.cli.options import config_path
 from reminders.cli.terminal import line
 from reminders.desk.new_procedure import begin_procedure, unfinished
+from reminders.words import gettext, marked
 
 
 @click.command("new-procedure", epilog='\b\nExample:\n  reminders new-procedure mole-check --title "Check of a mole"\n')
@@ -24,4 +25,5 @@ def new_procedure(ctx: click.Context, procedure: str, title: str) -> None:
     for path in begin_procedure(folder, procedure, title=title):
         line(str(path))
     open_ends = unfinished(app.library.get(procedure).plan)
-    line(f"{len(open_ends)} places say TODO. Write them, then run: reminders check {procedure}")
+    said = marked("{count} places say TODO. Write them, then run: {command}")
+    line(gettext(said, count=len(open_ends), command=f"reminders check {procedure}"))

@@ -15,6 +15,7 @@ from reminders.assembly import App, assemble
 from reminders.config import Config
 from reminders.desk.course_facts import CourseInput
 from reminders.errors import InputError
+from reminders.words import gettext
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -106,9 +107,9 @@ def pairs(texts: Sequence[str], option: str) -> Mapping[str, str]:
     for text in texts:
         name, equals, value = text.partition("=")
         if not equals or not name.strip():
-            raise InputError(f"{option} takes NAME=VALUE, not {text!r}")
+            raise InputError(gettext("{option} takes NAME=VALUE, not {text!r}", option=option, text=text))
         if name.strip() in found:
-            raise InputError(f"{option} {name.strip()} is given twice")
+            raise InputError(gettext("{option} {name} is given twice", option=option, name=name.strip()))
         found[name.strip()] = value.strip()
     return found
 
@@ -142,7 +143,7 @@ def host_and_port(_ctx: click.Context, _parameter: click.Parameter, text: str | 
         return None
     host, _, port = text.rpartition(":")
     if not port.isascii() or not port.isdecimal() or int(port) > 65_535:
-        raise click.BadParameter(f"takes HOST:PORT such as 127.0.0.1:9464, not {text!r}")
+        raise click.BadParameter(gettext("takes HOST:PORT such as 127.0.0.1:9464, not {text!r}", text=text))
     return host.strip("[]") or "127.0.0.1", int(port)
 
 
@@ -153,7 +154,7 @@ def acting(by: str | None) -> str:
     try:
         return getpass.getuser()
     except (OSError, KeyError):
-        raise InputError("say who does this with --by NAME") from None
+        raise InputError(gettext("say who does this with --by NAME")) from None
 
 
 def whole_text(text: str) -> str:

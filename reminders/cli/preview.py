@@ -20,6 +20,7 @@ from reminders.cli.options import (
 from reminders.desk.preview import as_rows, with_quiet_hours
 from reminders.desk.preview import preview as preview_course
 from reminders.errors import InputError
+from reminders.words import gettext
 
 
 @click.command(
@@ -61,10 +62,10 @@ def preview(
     app, configured = assemble_for_preview(config_path(ctx))
     practice = app.config.practice
     if not configured and not as_json:
-        click.echo("No configuration here: an invented practice stands in.", err=True)
+        click.echo(gettext("No configuration here: an invented practice stands in."), err=True)
     house = app.house if quiet is None else with_quiet_hours(app.house, quiet)
     if not facts["end"]:
-        raise InputError("--end is needed: when the procedure ended, like 2026-03-07T15:30")
+        raise InputError(gettext("--end is needed: when the procedure ended, like 2026-03-07T15:30"))
     given = course_input(facts, app.config)
     ready = app.library.get(procedure)
     composed = preview_course(ready, given, house, first_name=first_name, region=practice.region)

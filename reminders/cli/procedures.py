@@ -11,10 +11,12 @@ import click
 from reminders.assembly import App, assemble_for_preview
 from reminders.cli.json_output import print_json
 from reminders.cli.options import config_path, json_option
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table
 from reminders.desk.new_procedure import unfinished
 from reminders.desk.plan_timeline import Step, picture_of, timeline_of
 from reminders.errors import ConfigError, InputError, PlanError
+from reminders.words import gettext, marked
 
 _FIRST_HOUR, _LAST_HOUR = 6, 22
 
@@ -45,19 +47,24 @@ def procedures(ctx: click.Context, procedure: str | None, svg: Path | None, as_j
         _show_timeline(app, procedure, svg, as_json=as_json)
         return 0
     if svg is not None:
-        raise InputError("--svg needs the name of a procedure")
+        raise InputError(gettext("--svg needs the name of a procedure"))
     approved = _approved_hashes(app) if configured else None
     found = [_described(app, name, approved) for name in app.library.names()]
     if as_json:
         print_json(found)
     else:
         show_rows(
-            table("Procedure", ("Version", {"justify": "right"}), "Languages", "Approved"),
+            table(
+                gettext("Procedure"),
+                (gettext("Version"), {"justify": "right"}),
+                gettext("Languages"),
+                gettext("Approved"),
+            ),
             (
                 [
                     f"{each['procedure']}\n{each['title']}",
                     str(each["version"]),
-                    "\n".join(f"{code}: {status}" for code, status in each["languages"].items()),
+                    "\n".join(f"{code}: {shown(status)}" for code, status in each["languages"].items()),
                     _approval_words(each),
                 ]
                 for each in found
@@ -67,7 +74,8 @@ def procedures(ctx: click.Context, procedure: str | None, svg: Path | None, as_j
             for fault in each["faults"]:
                 line(f"  {fault}", style="red")
         if approved is None:
-            line("Without a database nothing is known about approvals; `reminders init` makes one.", style="dim")
+            said = gettext("Without a database nothing is known about approvals; `reminders init` makes one.")
+            line(said, style="dim")
     return 1 if any(each["faults"] for each in found) else 0
 
 
@@ -84,11 +92,13 @@ def _show_timeline(app: App, procedure: str, svg: Path | None, *, as_json: bool)
     hours = "".join(f"{hour:<6}" for hour in range(_FIRST_HOUR, _LAST_HOUR + 1, 2))
     line(f"{'':8}{hours}", style="dim")
     for day, found in groupby(steps, key=lambda step: step.day):
-        line(f"{f'Day {day}':8}{_row(list(found))}")
+        label = gettext("Day {day}", day=day)
+        line(f"{label:8}{_row(list(found))}")
     line()
     first = {step.number: step for step in reversed(steps)}
     for step in sorted(first.values(), key=lambda step: step.number):
-        marks = [mark for mark, holds in (("staff", step.for_staff), ("some patients", step.some_only)) if holds]
+        known = ((gettext("staff"), step.for_staff), (gettext("some patients"), step.some_only))
+        marks = [mark for mark, holds in known if holds]
         note = f"  ({', '.join(marks)})" if marks else ""
         line(f"{step.number:>3}  {step.key}: {step.about}{note}")
 
@@ -135,10 +145,10 @@ def _described(app: App, name: str, approved: frozenset[str] | None) -> dict[str
 
 def _approval_words(each: dict[str, Any]) -> str:
     if each["faults"]:
-        return "faulty"
+        return gettext("faulty")
     if each["unfinished"]:
-        return f"no: {each['unfinished']} places say TODO"
-    return {True: "yes", False: "no", None: "not known"}[each["approved"]]
+        return gettext("no: {count} places say TODO", count=each["unfinished"])
+    return gettext({True: marked("yes"), False: marked("no"), None: marked("not known")}[each["approved"]])
 
 
 def _approved_hashes(app: App) -> frozenset[str] | None:

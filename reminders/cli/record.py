@@ -85,7 +85,7 @@ def _show(found: ChartRecord) -> None:
                 f"{each.id} ({gettext(each.urgency)})",
                 gettext(step.action),
                 step.by,
-                step.note or each.summary,
+                step.note or each.told,
             ]
             for each in found.concerns
             for step in each.history

@@ -11,11 +11,13 @@ import click
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, whole_text
+from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, warn
 from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.desk.take_reply import Incoming, Taken, take_reply
 from reminders.errors import InputError
 from reminders.records.finding import answers_to
+from reminders.words import gettext, marked
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow", "wrong_person": "yellow"}
 
@@ -47,11 +49,13 @@ def reply(
     app = opened(ctx)
     if is_mail:
         if sender or ref:
-            raise InputError("a mail says itself who wrote it: leave --from and --ref away")
+            raise InputError(gettext("a mail says itself who wrote it: leave --from and --ref away"))
         _take_mail(app, _octets(text or "-"), as_json=as_json)
         return
     if sender is None or text is None:
-        raise click.UsageError("say who wrote and what: --from NUMBER TEXT, or --from EMAIL TEXT; or give --email")
+        raise click.UsageError(
+            gettext("say who wrote and what: --from NUMBER TEXT, or --from EMAIL TEXT; or give --email")
+        )
     incoming = _incoming(app, sender, whole_text(text), ref)
     with app.database.writing() as session:
         taken = take_reply(session, app.desk, incoming)
@@ -66,7 +70,7 @@ def _take_mail(app: App, octets: bytes, *, as_json: bool) -> None:
     elif as_json:
         print_json({"report": mail.detail, "message": mail.message_id})
     else:
-        line(f"A report about message {mail.message_id}: {mail.detail}")
+        line(gettext("A report about message {id}: {detail}", id=mail.message_id, detail=mail.detail))
 
 
 def _octets(name: str) -> bytes:
@@ -75,7 +79,7 @@ def _octets(name: str) -> bytes:
     try:
         return Path(name).read_bytes()
     except OSError as error:
-        raise InputError(f"{name} can't be read: {error.strerror}") from None
+        raise InputError(gettext("{file} can't be read: {why}", file=name, why=error.strerror)) from None
 
 
 def _tell(app: App, taken: Taken, *, as_json: bool) -> None:
@@ -90,7 +94,7 @@ def _tell(app: App, taken: Taken, *, as_json: bool) -> None:
 
 def _incoming(app: App, sender: str, text: str, ref: str | None) -> Incoming:
     if not text.strip():
-        raise InputError("the reply is empty")
+        raise InputError(gettext("the reply is empty"))
     if "@" in sender:
         return Incoming(channel="email", sender=parse_email(sender), text=text, gateway_ref=ref)
     number = parse_phone(sender, region=app.desk.region, zone=app.desk.zone, at=app.clock.now())
@@ -99,18 +103,19 @@ def _incoming(app: App, sender: str, text: str, ref: str | None) -> Incoming:
 
 def _show(taken: Taken, words: str | None) -> None:
     if not taken.is_new:
-        warn(f"this reply was taken in before, as reply {taken.reply_id}; nothing was done again")
+        again = marked("this reply was taken in before, as reply {id}; nothing was done again")
+        warn(gettext(again, id=taken.reply_id))
     signs = ", ".join(sign.replace("_", " ") for sign in taken.signs)
     label = str(taken.label)
-    line(f"{label.replace('_', ' ')}{': ' + signs if signs else ''}", style=_STYLES.get(label, "bold"))
+    line(f"{shown(label)}{': ' + signs if signs else ''}", style=_STYLES.get(label, "bold"))
     if taken.patient_id is None:
-        line("Nobody is known under this address.")
+        line(gettext("Nobody is known under this address."))
     if taken.concern_id is not None:
-        line(f"Concern {taken.concern_id} is for staff: reminders concerns")
+        line(gettext("Concern {id} is for staff: {command}", id=taken.concern_id, command="reminders concerns"))
     if words:
-        line(f"Answered: {words}")
+        line(gettext("Answered: {words}", words=words))
     elif taken.is_new:
-        line("No answer is sent.")
+        line(gettext("No answer is sent."))
 
 
 def _as_json(taken: Taken, words: str | None) -> dict[str, Any]:

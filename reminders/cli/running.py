@@ -19,17 +19,18 @@ from reminders.delivery.report import DispatchReport
 from reminders.delivery.runner import Runner
 from reminders.delivery.supervisor import READY, tell_supervisor
 from reminders.desk.stall import attend_to_stall
+from reminders.words import gettext, marked, on_day
 
 _LOG = logging.getLogger(__name__)
 _WORDS = {
-    "sent": "sent",
-    "failed": "refused by the other side",
-    "waits": "put off",
-    "withheld": "withheld",
-    "uncertain": "in doubt, staff were told",
-    "resent": "in doubt, planned again",
-    "recovered": "found in a dead worker's hands",
-    "late": "settled too late by this worker",
+    "sent": marked("{count} sent"),
+    "failed": marked("{count} refused by the other side"),
+    "waits": marked("{count} put off"),
+    "withheld": marked("{count} withheld"),
+    "uncertain": marked("{count} in doubt, staff were told"),
+    "resent": marked("{count} in doubt, planned again"),
+    "recovered": marked("{count} found in a dead worker's hands"),
+    "late": marked("{count} settled too late by this worker"),
 }
 
 
@@ -61,7 +62,7 @@ def run(ctx: click.Context, once: bool, log: str, monitor: tuple[str, int] | Non
     if app.config.demo and log == "json":
         _LOG.warning("demo_mode")
     elif app.config.demo:
-        warn("demo mode: plans need no approval; never with real patients")
+        warn(gettext("demo mode: plans need no approval; never with real patients"))
     dispatcher = app.dispatcher()
     ctx.call_on_close(dispatcher.close)
     if once:
@@ -83,13 +84,13 @@ def _run(app: App, runner: Runner, monitor: tuple[str, int] | None, *, quietly: 
             port = open_while_running.enter_context(Monitor(*monitor, probes)).port
             _LOG.info("monitor_open", extra={"port": port})
         if not quietly:
-            line(f"Running for {app.config.practice.name}; Ctrl-C stops.")
+            line(gettext("Running for {practice}; Ctrl-C stops.", practice=app.config.practice.name))
         _LOG.info("started", extra={"practice": app.config.practice.id})
         tell_supervisor(READY)
         runner.run()
     _LOG.info("stopped", extra={"practice": app.config.practice.id})
     if not quietly:
-        line("Stopped; nothing is in hand.")
+        line(gettext("Stopped; nothing is in hand."))
 
 
 def _tell(app: App, report: DispatchReport, *, as_json: bool, quietly: bool) -> None:
@@ -99,7 +100,8 @@ def _tell(app: App, report: DispatchReport, *, as_json: bool, quietly: bool) -> 
     if as_json:
         print_json_line({"at": as_text(now, app.config.zone), **figures})
     elif not quietly:
-        line(f"{now.astimezone(app.config.zone):%a %H:%M:%S}  {_in_words(figures)}")
+        at = on_day(now.astimezone(app.config.zone), "EEE HH:mm:ss")
+        line(f"{at}  {_in_words(figures)}")
 
 
 def _figures(report: DispatchReport) -> dict[str, int]:
@@ -111,5 +113,5 @@ def _show(figures: dict[str, int]) -> None:
 
 
 def _in_words(figures: dict[str, int]) -> str:
-    said = [f"{count} {_WORDS[name]}" for name, count in figures.items() if count]
-    return ", ".join(said) or "nothing was due"
+    said = [gettext(_WORDS[name], count=count) for name, count in figures.items() if count]
+    return ", ".join(said) or gettext("nothing was due")

@@ -9,6 +9,7 @@ import click
 from reminders.cli.log_lines import log_to_stderr
 from reminders.cli.options import opened
 from reminders.cli.terminal import line, warn
+from reminders.words import gettext
 
 
 @click.command(
@@ -32,7 +33,7 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
     from reminders.web import serving  # noqa: PLC0415  a second that faulty input need not wait for
 
     if app.config.demo:
-        warn("demo mode: plans need no approval; never with real patients")
+        warn(gettext("demo mode: plans need no approval; never with real patients"))
     with nullcontext() if web_only else serving.alone(app.config.folder):
         runner = None
         if not web_only:
@@ -42,8 +43,9 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
         base = app.config.web.at_port(port)
         with app.database.writing() as session:
             token = first_link(session, app.desk)
-        line(f"{app.config.practice.name}: {base}  (Ctrl-C stops)")
+        line(gettext("{practice}: {address}  (Ctrl-C stops)", practice=app.config.practice.name, address=base))
         if token is not None:
-            line(f"Nobody runs the pages yet. Open this once, within a day: {base}/staff/welcome/{token}")
+            link = f"{base}/staff/welcome/{token}"
+            line(gettext("Nobody runs the pages yet. Open this once, within a day: {link}", link=link))
         serving.serve(app, port=port or app.config.web.port, runner=runner)
-    line("Stopped; nothing is in hand.")
+    line(gettext("Stopped; nothing is in hand."))

@@ -24,21 +24,25 @@ from reminders.records.database import open_database, shown
 from reminders.records.engines import parse_url
 from reminders.records.practices import put_practice
 from reminders.records.schema import migrate, schema_version
+from reminders.words import gettext, marked
 
 _LEAD = "partial-nail-avulsion-chemical"
 _QUESTIONS: Mapping[str, tuple[str, str | None]] = {
-    "name": ("Name of the practice, as patients know it", None),
-    "zone": ("Time zone of the practice, like America/Chicago", None),
-    "region": ("Country whose numbers are typed without a country code (two letters)", "US"),
-    "phone": ("Telephone number that patients call", None),
-    "after_hours_phone": ("Number after hours (empty if there is none)", ""),
-    "emergency_number": ("Emergency number", "911"),
+    "name": (marked("Name of the practice, as patients know it"), None),
+    "zone": (marked("Time zone of the practice, like America/Chicago"), None),
+    "region": (marked("Country whose numbers are typed without a country code (two letters)"), "US"),
+    "phone": (marked("Telephone number that patients call"), None),
+    "after_hours_phone": (marked("Number after hours (empty if there is none)"), ""),
+    "emergency_number": (marked("Emergency number"), "911"),
 }
 """Setting → question and default; None where there must be an answer."""
 
-_A_LINE = "must be one line of 1 to 80 characters"
-_FORMS = {"region": "must be a country's two letters, like US", "name": _A_LINE, "phone": _A_LINE,
-          "emergency_number": _A_LINE, "after_hours_phone": "may have 40 characters"}  # fmt: skip
+_A_LINE = marked("must be one line of 1 to 80 characters")
+_FORMS = {
+    "region": marked("must be a country's two letters, like US"),
+    **dict.fromkeys(("name", "phone", "emergency_number"), _A_LINE),
+    "after_hours_phone": marked("may have 40 characters"),
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,10 +58,12 @@ class _Done:
     @property
     def database_story(self) -> str:
         if self.schema_before is None:
-            return f"Created the database {self.database} (schema {self.schema})."
-        if self.schema_before == self.schema:
-            return f"The database {self.database} has the newest schema ({self.schema}) already."
-        return f"Updated the database {self.database} from schema {self.schema_before} to {self.schema}."
+            said = marked("Created the database {database} (schema {schema}).")
+        elif self.schema_before == self.schema:
+            said = marked("The database {database} has the newest schema ({schema}) already.")
+        else:
+            said = marked("Updated the database {database} from schema {before} to {schema}.")
+        return gettext(said, database=self.database, schema=self.schema, before=self.schema_before)
 
 
 @click.command(
@@ -95,10 +101,11 @@ def init(
     given = {name: answer for name, answer in answers.items() if answer is not None}
     if path.exists() and not force:
         if given or demo or database:
-            raise InputError(
-                f"{path} is there already and was not touched; edit it, or say --force to replace it "
+            said = marked(
+                "{path} is there already and was not touched; edit it, or say --force to replace it "
                 "(without other options, `reminders init` creates or updates its database)"
             )
+            raise InputError(gettext(said, path=path))
         done = _prepare_database(path, build, wrote_config=False)
     else:
         given = _asked(given)
@@ -111,11 +118,11 @@ def _asked(given: dict[str, str]) -> dict[str, str]:
     wanted = {name: question for name, question in _QUESTIONS.items() if name not in given}
     if somebody_is_there():
         for name, (question, default) in wanted.items():
-            given[name] = click.prompt(question, default=default, show_default=bool(default), err=True).strip()
+            given[name] = click.prompt(gettext(question), default=default, show_default=bool(default), err=True).strip()
         return given
-    missing = [f"--{name.replace('_', '-')} is needed" for name, (_, default) in wanted.items() if default is None]
+    missing = [f"--{name.replace('_', '-')}" for name, (_, default) in wanted.items() if default is None]
     if missing:
-        raise InputError(*missing)
+        raise InputError(*(gettext("{option} is needed", option=option) for option in missing))
     return given | {name: default for name, (_, default) in wanted.items() if default is not None}
 
 
@@ -150,8 +157,9 @@ def _check(answers: Mapping[str, str], *, demo: bool) -> None:
 
 def _fault(error: ErrorDetails) -> str:
     name = str(error["loc"][-1])
-    own_words = error["type"] == "value_error"
-    message = error["msg"].removeprefix("Value error, ") if own_words else _FORMS.get(name, error["msg"])
+    message, form = error["msg"].removeprefix("Value error, "), _FORMS.get(name)
+    if form is not None and error["type"] != "value_error":
+        message = gettext(form)
     return f"--{name.replace('_', '-')}: {message}"
 
 
@@ -188,7 +196,8 @@ def _write_private(path: Path, text: str) -> None:
         with os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
-        raise ConfigError(f"{path.parent.resolve()} can't be written to: {error.strerror}") from error
+        said = gettext("{folder} can't be written to: {why}", folder=path.parent.resolve(), why=error.strerror)
+        raise ConfigError(said) from error
 
 
 def _show(done: _Done, *, as_json: bool) -> None:
@@ -206,16 +215,16 @@ def _show(done: _Done, *, as_json: bool) -> None:
         )
         return
     if done.wrote_config:
-        line(f"Wrote {done.config}, readable by you only.")
+        line(gettext("Wrote {file}, readable by you only.", file=done.config))
     line(done.database_story)
     if not done.wrote_config:
         return
     line()
-    line("Next:", style="bold")
+    line(gettext("Next:"), style="bold")
     for step in steps:
         line(f"  {step}")
     if sys.platform == "win32":
-        warn("Windows: make sure that only the practice may read the folder.")
+        warn(gettext("Windows: make sure that only the practice may read the folder."))
 
 
 def _next_steps(done: _Done) -> list[str]:

@@ -13,6 +13,7 @@ from reminders.cli.options import acting, by_option, json_option, opened, yes_op
 from reminders.cli.terminal import confirm, line
 from reminders.desk import steer_course as desk
 from reminders.desk.replan import propose
+from reminders.words import gettext
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -46,14 +47,15 @@ def pause(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why: 
     with app.database.reading() as session:
         waiting = desk.not_sent_meanwhile(session, enrollment)
     if not as_json:
-        line(f"{len(waiting)} messages wait; none is sent while the course is paused.")
-    confirm("Pause it?", yes=yes)
+        line(gettext("{count} messages wait; none is sent while the course is paused.", count=len(waiting)))
+    confirm(gettext("Pause it?"), yes=yes)
     with app.database.writing() as session:
         desk.pause_course(session, app.desk, enrollment, _decision(why))
     if as_json:
         print_json({"enrollment": enrollment, "paused": True, "waiting": len(waiting)})
     else:
-        line(f"Enrollment {enrollment} is paused; `reminders resume {enrollment}` goes on.", style="bold")
+        said = gettext("Enrollment {id} is paused; `reminders resume {id}` goes on.", id=enrollment)
+        line(said, style="bold")
 
 
 @click.command(epilog='\b\nExample:\n  reminders resume 12 --reason "at home again"\n')
@@ -66,13 +68,13 @@ def resume(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why:
         proposal = desk.propose_resuming(session, app.desk, enrollment)
     if not as_json:
         show_changes(proposal.changes, proposal.course.zone)
-    confirm("Resume it?", yes=yes)
+    confirm(gettext("Resume it?"), yes=yes)
     with app.database.writing() as session:
         proposal = desk.resume_course(session, app.desk, enrollment, _decision(why))
     if as_json:
         print_json(as_json_of(proposal, stored=True))
     else:
-        line(f"Enrollment {enrollment} goes on.", style="bold")
+        line(gettext("Enrollment {id} goes on.", id=enrollment), style="bold")
 
 
 @click.command(epilog='\b\nExample:\n  reminders end 12 --concern 3 --reason "healed"\n')
@@ -86,13 +88,14 @@ def end(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why: Un
         waiting = desk.not_sent_meanwhile(session, enrollment)
     if not as_json:
         show_changes(waiting, zone)
-    confirm("End it?", yes=yes)
+    confirm(gettext("End it?"), yes=yes)
     with app.database.writing() as session:
         desk.end_course(session, app.desk, enrollment, _decision(why))
     if as_json:
         print_json({"enrollment": enrollment, "stored": True, "changes": changes_as_json(waiting, zone)})
     else:
-        line(f"Enrollment {enrollment} is ended; {len(waiting)} messages are not sent.", style="bold")
+        said = gettext("Enrollment {id} is ended; {count} messages are not sent.", id=enrollment, count=len(waiting))
+        line(said, style="bold")
 
 
 @click.command(epilog='\b\nExample:\n  reminders extend 12 --days 3 --concern 3 --reason "infection, soaks go on"\n')
@@ -107,13 +110,13 @@ def extend(ctx: click.Context, enrollment: int, days: int, yes: bool, as_json: b
         proposal = propose(session, app.desk, enrollment, course)
     if not as_json:
         show_changes(proposal.changes, course.zone)
-    confirm("Store this?", yes=yes)
+    confirm(gettext("Store this?"), yes=yes)
     with app.database.writing() as session:
         proposal = desk.extend_course(session, app.desk, enrollment, course, _decision(why))
     if as_json:
         print_json(as_json_of(proposal, stored=True))
     else:
-        line("Stored.", style="bold")
+        line(gettext("Stored."), style="bold")
 
 
 def _decision(why: _Why) -> desk.Decision:

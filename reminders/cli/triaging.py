@@ -10,10 +10,12 @@ from pathlib import Path
 import click
 
 from reminders.cli.json_output import print_json, print_json_line
+from reminders.cli.stored_words import shown
 from reminders.errors import InputError
 from reminders.exchange.csv_text import read_table, simple_heading
 from reminders.replies import Triage, mark
 from reminders.replies import triage as triage_reply
+from reminders.words import gettext
 
 _COLUMNS = ("id", "lang", "after_message", "text")
 
@@ -42,11 +44,11 @@ def triage(text: str | None, after: str, language: str, explain: bool, csv_file:
     """
     if csv_file is not None:
         if text is not None:
-            raise InputError("give a text or --csv, not both")
+            raise InputError(gettext("give a text or --csv, not both"))
         _triage_file(csv_file)
         return
     if text is None:
-        raise InputError("give the text to read, `-` for stdin, or --csv FILE")
+        raise InputError(gettext("give the text to read, `-` for stdin, or --csv FILE"))
     whole = _whole(text)
     found = triage_reply(whole, after=after, language=language)
     if as_json:
@@ -77,10 +79,10 @@ def _rows(path: Path) -> Iterator[dict[str, str]]:
     except InputError as error:
         raise InputError(f"{path}:", *error.problems) from None
     except OSError as error:
-        raise InputError(f"{path}: it can't be read: {error.strerror}") from None
+        raise InputError(f"{path}: " + gettext("it can't be read: {why}", why=error.strerror)) from None
     for row in table.rows:
         if row.problems:
-            raise InputError(f"{path}: line {row.line}:", *row.problems)
+            raise InputError(f"{path}: " + gettext("line {number}:", number=row.line), *row.problems)
     for row in table.rows:
         yield {name: row.cells[place] for name, place in places.items()}
 
@@ -88,17 +90,17 @@ def _rows(path: Path) -> Iterator[dict[str, str]]:
 def _places(header: Sequence[str]) -> dict[str, int]:
     names = [simple_heading(heading) for heading in header]
     if missing := [name for name in _COLUMNS if name not in names]:
-        raise InputError(*(f"column {name} is missing" for name in missing))
+        raise InputError(*(gettext("column {name} is missing", name=name) for name in missing))
     return {name: names.index(name) for name in _COLUMNS}
 
 
 def _show(text: str, found: Triage, *, explain: bool) -> None:
     signs = ", ".join(sign.replace("_", " ") for sign in found.signs)
-    click.secho(f"{str(found.label).replace('_', ' ')}{': ' + signs if signs else ''}", bold=True)
+    click.secho(f"{shown(found.label)}{': ' + signs if signs else ''}", bold=True)
     if found.opt_out:
-        click.echo("Also takes back consent to messages.")
+        click.echo(gettext("Also takes back consent to messages."))
     if found.wrong_person:
-        click.echo("Also says that the number is somebody else's.")
+        click.echo(gettext("Also says that the number is somebody else's."))
     if explain:
         click.echo(mark(text, found))
         return
