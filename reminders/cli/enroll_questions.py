@@ -17,7 +17,7 @@ from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import language_of, parse_moment
 from reminders.desk.enroll import EnrollmentInput
 from reminders.errors import InputError
-from reminders.words import gettext
+from reminders.words import gettext, marked
 
 Value = TypeVar("Value")
 
@@ -39,8 +39,10 @@ def ask_for_missing(app: App, given: EnrollmentInput) -> EnrollmentInput:
 
 
 def _ask_person(app: App, given: EnrollmentInput, *, by_email: bool) -> EnrollmentInput:
-    first = given.first_name or _ask(gettext("First name"), lambda text: parse_name(text, what="first name"))
-    last = given.last_name or _ask(gettext("Last name"), lambda text: parse_name(text, what="last name"), default="")
+    first = given.first_name or _ask(gettext("First name"), lambda text: parse_name(text, what=marked("first name")))
+    last = given.last_name or _ask(
+        gettext("Last name"), lambda text: parse_name(text, what=marked("last name")), default=""
+    )
     zone = _zone(given, app)
     if by_email:
         email = given.email or _ask(gettext("E-mail address"), parse_email)
@@ -57,7 +59,7 @@ def _ask_course(app: App, given: EnrollmentInput, plan: Plan) -> EnrollmentInput
     zone = _zone(given, app)
 
     def moment(text: str) -> str:
-        parse_moment(text, zone, what="the time", region=app.desk.region)
+        parse_moment(text, zone, what=marked("the time"), region=app.desk.region)
         return text
 
     if not course.end:
