@@ -13,7 +13,7 @@ from reminders.cli.concerns import concern_as_json
 from reminders.cli.json_output import print_json
 from reminders.cli.messages import message_as_json, show_messages
 from reminders.cli.options import json_option, opened
-from reminders.cli.stored_words import shown
+from reminders.cli.stored_words import shown, shown_all
 from reminders.cli.terminal import as_text, line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.course_facts import as_json as facts_as_json
@@ -123,7 +123,7 @@ def _heading(text: str) -> None:
 
 
 def _read_as(label: str, signs: tuple[str, ...]) -> str:
-    named = ", ".join(sign.replace("_", " ") for sign in signs)
+    named = shown_all(signs)
     return f"{shown(label)}: {named}" if named else shown(label)
 
 

@@ -11,7 +11,7 @@ import click
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, whole_text
-from reminders.cli.stored_words import shown
+from reminders.cli.stored_words import shown, shown_all
 from reminders.cli.terminal import line, warn
 from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.desk.take_reply import Incoming, Taken, take_reply
@@ -105,7 +105,7 @@ def _show(taken: Taken, words: str | None) -> None:
     if not taken.is_new:
         again = marked("this reply was taken in before, as reply {id}; nothing was done again")
         warn(gettext(again, id=taken.reply_id))
-    signs = ", ".join(sign.replace("_", " ") for sign in taken.signs)
+    signs = shown_all(taken.signs)
     label = str(taken.label)
     line(f"{shown(label)}{': ' + signs if signs else ''}", style=_STYLES.get(label, "bold"))
     if taken.patient_id is None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from reminders.words import gettext, marked
 
 _OF_CONCERNS = (
@@ -31,6 +33,16 @@ _OF_MESSAGES = (
     *(marked("uncertain"), marked("at_checkout")),
 )
 _OF_REPLIES = (marked("none"), marked("stop"), marked("start"), marked("help"), marked("wrong person"))
+_OF_SIGNS = (
+    *(marked("breathing"), marked("swelling face"), marked("chest pain"), marked("collapse")),
+    *(marked("heavy bleeding"), marked("overdose"), marked("self harm"), marked("spreading redness")),
+    *(marked("streaks"), marked("pus"), marked("smell"), marked("fever"), marked("chills"), marked("pain high")),
+    *(marked("pain worse"), marked("colour change"), marked("cold"), marked("numb late"), marked("leg swelling")),
+    *(marked("rash"), marked("wound open"), marked("burn beyond"), marked("vomiting"), marked("glucose high")),
+    *(marked("bleeding"), marked("drainage"), marked("itching"), marked("stuck dressing"), marked("supplies")),
+    *(marked("reschedule"), marked("medicine question"), marked("question"), marked("callback"), marked("complaint")),
+    *(marked("unclear")),
+)
 _OF_TRANSLATIONS = (marked("original"), marked("reviewed"), marked("draft"))
 
 
@@ -38,3 +50,8 @@ def shown(stored: str) -> str:
     """Return a word of the database in the staff's language, its `_` as spaces; empty stays empty."""
     plain = stored.replace("_", " ")
     return gettext(plain) if plain else ""
+
+
+def shown_all(stored: Iterable[str]) -> str:
+    """Return words of the database as they are shown, with commas between them; "" for none."""
+    return ", ".join(shown(each) for each in stored)

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from reminders.cli.json_output import print_json, print_json_line
-from reminders.cli.stored_words import shown
+from reminders.cli.stored_words import shown, shown_all
 from reminders.errors import InputError
 from reminders.exchange.csv_text import read_table, simple_heading
 from reminders.replies import Triage, mark
@@ -95,7 +95,7 @@ def _places(header: Sequence[str]) -> dict[str, int]:
 
 
 def _show(text: str, found: Triage, *, explain: bool) -> None:
-    signs = ", ".join(sign.replace("_", " ") for sign in found.signs)
+    signs = shown_all(found.signs)
     click.secho(f"{shown(found.label)}{': ' + signs if signs else ''}", bold=True)
     if found.opt_out:
         click.echo(gettext("Also takes back consent to messages."))

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from reminders import words
+from reminders.replies.labels import SIGNS, Label
 from tests import catalogs
 from tests.build import LEAD
 from tests.cli.terminal import PHONE, Terminal
@@ -59,6 +60,16 @@ def test_a_course_is_previewed_under_headings_in_spanish(spanish: Terminal) -> N
 
     assert "Día 0, sáb 7 mar 2026" in said.stdout
     assert "dichos en recepción" in said.stdout
+
+
+def test_every_sign_and_label_of_a_reply_has_its_word_in_the_catalogs() -> None:
+    held = catalogs.messages_of(catalogs.extracted())
+    assert [each for each in (*SIGNS, *Label) if (each.replace("_", " "),) not in held] == []
+
+
+def test_the_reading_of_a_reply_is_shown_in_spanish(spanish: Terminal) -> None:
+    said = spanish.run("triage", "my toe is dark and cold")
+    assert said.stdout.startswith("urgente: cambio de color, frío\n")
 
 
 def test_errors_are_told_in_spanish(spanish: Terminal) -> None:
