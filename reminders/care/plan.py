@@ -363,7 +363,7 @@ class Factor(SharedRow):
         )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Plan:
     """An aftercare plan, loaded and checked, with the shared tables it refers to; each load is its own value."""
 
@@ -378,6 +378,10 @@ class Plan:
     """All known factors by name; `file.factors` says which change this plan."""
     places: Places = field(default_factory=Places)
     """Where each table and key stands, in plan.toml or in a block, for findings."""
+
+    def __repr__(self) -> str:
+        """Name the plan; its tables would fill pages."""
+        return f"Plan({self.procedure!r}, version {self.file.version})"
 
     @property
     def title(self) -> str:

@@ -17,6 +17,9 @@ from reminders.care.timing import local_day
 class Channel(StrEnum):
     """How a message reaches the patient."""
 
+    # An Enum is hashed by its name, in Python, and so unlike the text that it equals.
+    __hash__ = str.__hash__
+
     SMS = "sms"
     EMAIL = "email"
 

@@ -29,21 +29,22 @@ def insert_messages(session: Session, rows: Sequence[Mapping[str, Any]]) -> None
     statement, order, processors = _prepared(connection.dialect, columns)
     if any(len(row) != len(columns) for row in rows):
         raise ValueError("the rows have different columns")
-    in_order = itemgetter(*order)
-    values = [list(in_order(row)) for row in rows]
+    by_column = list(zip(*map(itemgetter(*order), rows), strict=True))
     for at, process in processors:
-        # The rows of one day share many values, and keep them alive here, so an id names one.
-        made: dict[int, Any] = {}
-        for each in values:
-            value = each[at]
-            if id(value) not in made:
-                made[id(value)] = process(value)
-            each[at] = made[id(value)]
+        by_column[at] = _processed(by_column[at], process)
+    values = list(zip(*by_column, strict=True))
     if connection.dialect.positional:
-        connection.exec_driver_sql(statement, [*map(tuple, values)])
+        connection.exec_driver_sql(statement, values)
     else:
         connection.exec_driver_sql(statement, [dict(zip(order, each, strict=True)) for each in values])
     _note_due(session, rows)
+
+
+def _processed(column: tuple[Any, ...], process: _Processor) -> tuple[Any, ...]:
+    # The rows of one day share many values; the column keeps them alive, so an id names one.
+    names = [*map(id, column)]
+    made = {name: process(value) for name, value in dict(zip(names, column, strict=True)).items()}
+    return tuple(map(made.__getitem__, names))
 
 
 def insert_messages_returning_ids(session: Session, rows: Sequence[Mapping[str, Any]]) -> tuple[int, ...]:

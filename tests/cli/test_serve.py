@@ -17,6 +17,7 @@ import pytest
 
 from reminders.config import load_config
 from reminders.errors import ConfigError
+from tests.cli.terminal import Terminal
 
 _COMMAND = (sys.executable, "-m", "reminders", "serve")
 
@@ -41,16 +42,17 @@ def serving(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
         process.communicate(timeout=60)
 
 
-def test_the_first_start_prints_a_link_and_a_second_one_is_refused(fresh_practice: Path) -> None:
+def test_the_first_start_prints_a_link_and_a_second_one_is_refused(terminal: Terminal) -> None:
+    folder = terminal.folder
     port = free_port()
-    with serving(fresh_practice, "--port", str(port)) as first:
+    with serving(folder, "--port", str(port)) as first:
         assert first.stdout
         told = first.stdout.readline() + first.stdout.readline()
         link = re.search(rf"http://127\.0\.0\.1:{port}/staff/welcome/[\w-]+", told)
         assert link, told
         with httpx.Client(transport=httpx.HTTPTransport(retries=8), timeout=30) as browser:
             assert browser.get(link[0]).status_code == 200
-        with serving(fresh_practice, "--port", str(free_port())) as second:
+        with serving(folder, "--port", str(free_port())) as second:
             _, error = second.communicate(timeout=60)
         assert second.returncode == 2
         assert f"process {first.pid}" in error

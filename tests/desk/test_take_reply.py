@@ -130,7 +130,7 @@ def test_after_a_wrong_number_nothing_of_the_patient_ever_goes_there_again(enrol
     before = len(enrolled.texts)
     enrolled.play("2026-07-30T12:00")
     assert len(enrolled.texts) == before
-    assert {m.state for m in enrolled.messages(1)} == {"sent", "withheld", "joined"}
+    assert {m.state for m in enrolled.messages(1)} == {"sent", "withheld"}
 
 
 def test_a_shared_number_given_back_is_nobody_s_and_staff_look_for_each(enrolled: Office) -> None:
