@@ -14,34 +14,35 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from reminders.errors import InputError, NotFound, PlanError, ReminderError, StateError
 from reminders.web.site import site_of
+from reminders.words import marked
 
 _LOG = logging.getLogger(__name__)
 _TITLES = {
-    400: "That can't be read",
-    401: "Please sign in",
-    403: "This is not open to you",
-    404: "There is nothing here",
-    405: "That is not done here",
-    409: "That changed meanwhile",
-    413: "That is too long",
-    429: "That was too often",
-    500: "Something broke",
-    503: "The database is busy",
+    400: marked("That can't be read"),
+    401: marked("Please sign in"),
+    403: marked("This is not open to you"),
+    404: marked("There is nothing here"),
+    405: marked("That is not done here"),
+    409: marked("That changed meanwhile"),
+    413: marked("That is too long"),
+    429: marked("That was too often"),
+    500: marked("Something broke"),
+    503: marked("The database is busy"),
 }
 _ADVICE = {
-    400: "Go back and look at the form again.",
-    403: "Ask whoever runs this program here for the role that it needs.",
-    404: "It may have been moved, ended or mistyped.",
-    405: "Go back and use the buttons of the page.",
-    429: "Wait some minutes, then try again.",
-    500: "Nothing was changed by this page. Try again; if it stays, tell whoever runs this program here.",
-    503: "Nothing was changed. Try again in a moment.",
+    400: marked("Go back and look at the form again."),
+    403: marked("Ask whoever runs this program here for the role that it needs."),
+    404: marked("It may have been moved, ended or mistyped."),
+    405: marked("Go back and use the buttons of the page."),
+    429: marked("Wait some minutes, then try again."),
+    500: marked("Nothing was changed by this page. Try again; if it stays, tell whoever runs this program here."),
+    503: marked("Nothing was changed. Try again in a moment."),
 }
 
 
 def refuse(request: Request, status: int, *lines: str) -> Response:
     """Return the page that says so."""
-    title = _TITLES.get(status, "That did not work")
+    title = _TITLES.get(status, marked("That did not work"))
     told = lines or tuple(filter(None, [_ADVICE.get(status)]))
     return site_of(request).pages.show("refusal.html", status=status, title=title, lines=told)
 

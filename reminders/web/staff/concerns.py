@@ -20,6 +20,7 @@ from reminders.desk.roles import Right, rights_of
 from reminders.errors import InputError, StateError
 from reminders.records import staff
 from reminders.web.staff.here import Here, acts, go
+from reminders.words import gettext
 
 router = APIRouter()
 Seeing = Annotated[Here, acts("concern.see", Right.SEE_REPLIES)]
@@ -86,7 +87,7 @@ def close(here: Working, concern_id: int) -> Response:
     """Close it with how the call-back ended."""
     ended = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
     if not ended.outcome:
-        return _show(here, concern_id, problems=("Say how the call ended, then close it.",))
+        return _show(here, concern_id, problems=(gettext("Say how the call ended, then close it."),))
     return _done(
         here,
         concern_id,
@@ -105,7 +106,7 @@ def hand_over(here: Working, concern_id: int) -> Response:
             desk_concerns.give_back(session, desk, concern_id, by=_me(here), note=why)
             return
         if to not in _colleagues(session, desk):
-            raise InputError("choose somebody from the list")
+            raise InputError(gettext("choose somebody from the list"))
         desk_concerns.hand_over(session, desk, concern_id, to=to, by=_me(here))
 
     return _done(here, concern_id, give, then=_LIST)

@@ -15,6 +15,7 @@ from reminders.errors import InputError, NotFound
 from reminders.records import courses
 from reminders.web.staff.courses import show_course
 from reminders.web.staff.here import Here, acts, go
+from reminders.words import gettext
 
 router = APIRouter()
 Changing = Annotated[Here, acts("consent.change", Right.CHANGE_FACTS)]
@@ -24,7 +25,9 @@ Changing = Annotated[Here, acts("consent.change", Right.CHANGE_FACTS)]
 def give(here: Changing, enrollment_id: int) -> Response:
     """Record consent for an address, and write there from now on."""
     if "agreed" not in here.form:
-        return show_course(here, enrollment_id, status=400, problems=("Read the words out and tick that they agreed.",))
+        return show_course(
+            here, enrollment_id, status=400, problems=(gettext("Read the words out and tick that they agreed."),)
+        )
     statement = Statement(wording=CONSENT, recorded_by=here.who.name)
     try:
         with here.writing() as session:
@@ -41,7 +44,7 @@ def withdraw(here: Changing, enrollment_id: int) -> Response:
     """Record that the patient wants no more messages on a channel, in their words."""
     said = here.form.text("wording")
     if not said:
-        return show_course(here, enrollment_id, status=400, problems=("Write down what the patient said.",))
+        return show_course(here, enrollment_id, status=400, problems=(gettext("Write down what the patient said."),))
     statement = Statement(wording=said, recorded_by=here.who.name)
     try:
         with here.writing() as session:

@@ -31,6 +31,7 @@ from reminders.records import courses
 from reminders.web.staff.here import Form, Here, acts, go
 from reminders.web.staff.timeline import Mark, draw
 from reminders.wording.sheet import as_html
+from reminders.words import gettext
 
 router = APIRouter()
 Seeing = Annotated[Here, acts("course.see", Right.SEE_COURSES)]
@@ -187,7 +188,9 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
         "plan": plan,
         "factors": [plan.factors[name].says for name in sorted(found.course.factors) if name in plan.factors],
         "paused_at": enrollment.paused_at if enrollment else None,
-        "picture": draw(_marks(found, sees=sees), day_0=found.procedure_on, now=now, label="The course day by day"),
+        "picture": draw(
+            _marks(found, sees=sees), day_0=found.procedure_on, now=now, label=gettext("The course day by day")
+        ),
         "sees": sees,
         "again": may_be_sent_again,
         "read_out": READ_OUT,
@@ -300,4 +303,4 @@ def _read_shown(text: str) -> tuple[Change, ...]:
             for each in json.loads(text)
         )
     except (ValueError, TypeError, KeyError):
-        raise InputError("look at the difference again") from None
+        raise InputError(gettext("look at the difference again")) from None

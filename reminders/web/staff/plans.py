@@ -23,6 +23,7 @@ from reminders.errors import InputError, NotFound, StateError
 from reminders.records import plan_contents
 from reminders.web.staff.here import Here, acts, go
 from reminders.web.staff.timeline import Mark, draw
+from reminders.words import gettext
 
 router = APIRouter()
 Reading = Annotated[Here, acts("plan.see", Right.READ_PLANS)]
@@ -75,9 +76,9 @@ def approve_plan(here: Approving, procedure: str) -> Response:
     ready = here.desk.library.get(procedure)
     problems: tuple[str, ...] = ()
     if "read" not in here.form:
-        problems = ("Say that you read every text: tick the box.",)
+        problems = (gettext("Say that you read every text: tick the box."),)
     elif here.form.text("content") != ready.content_hash:
-        problems = ("The plan changed while you were reading; read it again.",)
+        problems = (gettext("The plan changed while you were reading; read it again."),)
     else:
         try:
             with here.writing() as session:

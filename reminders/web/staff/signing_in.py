@@ -29,6 +29,7 @@ from reminders.web.staff.here import (
     show_anonymous,
     signed_in_quietly,
 )
+from reminders.words import gettext
 
 router = APIRouter()
 TheForm = Annotated[Form, Depends(form_of)]
@@ -54,7 +55,7 @@ def sign_in(request: Request, site: TheSite, form: TheForm) -> Response:
     then = form.text("next") if is_ours(form.text("next")) else ""
     status, problem = 401, ""
     if not site.sign_ins.allows(request.client.host if request.client else "", site.clock.now()):
-        status, problem = 429, "Too many tries came from here; wait five minutes."
+        status, problem = 429, gettext("Too many tries came from here; wait five minutes.")
     else:
         try:
             token = signing_in.sign_in(site.database, site.clock, site.desk.practice_id, tried, limits_of(site))
