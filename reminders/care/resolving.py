@@ -6,6 +6,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
+from types import MappingProxyType
 
 from reminders.care.plan import Anaesthetic, ChoiceSetting, NumberSetting, Plan
 from reminders.care.timing import course_day, date_of_day
@@ -48,12 +50,18 @@ def resolve(plan: Plan, course: Course) -> Resolved:
     )
 
 
-def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> dict[str, int | str]:
+def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> Mapping[str, int | str]:
     """Return every setting's value: what was chosen, else the plan's default.
 
     Raises InputError for an unknown setting, or a value that the plan does not allow.
     """
+    return _effective(plan, tuple(chosen.items()))
+
+
+@lru_cache(maxsize=1024)  # most patients of a plan have its usual settings
+def _effective(plan: Plan, chosen_items: tuple[tuple[str, int | str], ...]) -> Mapping[str, int | str]:
     declared = plan.file.settings
+    chosen = dict(chosen_items)
     for name in chosen:
         if name not in declared:
             raise InputError(f"{plan.procedure} has no setting {name!r}; it has {', '.join(sorted(declared))}")
@@ -68,7 +76,7 @@ def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> dict[str,
             needed = setting.needs.get(str(values[name]))
             if needed and not values[needed]:
                 raise InputError(f"{name} {values[name]!r} needs {needed} to be recorded: {declared[needed].says}")
-    return values
+    return MappingProxyType(values)
 
 
 def marks_of(plan: Plan, factors: frozenset[str], *, visit_booked: bool) -> frozenset[str]:

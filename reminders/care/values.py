@@ -173,12 +173,8 @@ class Occurrence:
         )
 
     def __hash__(self) -> int:
-        """Return the hash of what makes an occurrence, reckoned once: the patients of one day share many."""
-        return self._hash
-
-    @cached_property
-    def _hash(self) -> int:
-        return hash((self.key, self.occurrence, self.text_name, self.send_at, self.outcome))
+        """Return the hash of what tells occurrences apart; the rest of the fields follows from it nearly always."""
+        return hash((self.key, self.occurrence, self.text_name, self.send_at))
 
 
 @dataclass(frozen=True, kw_only=True)
