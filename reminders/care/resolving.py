@@ -55,13 +55,14 @@ def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> Mapping[s
 
     Raises InputError for an unknown setting, or a value that the plan does not allow.
     """
-    return _effective(plan, tuple(chosen.items()))
+    # True equals 1, and would be taken for it: the types are part of what is remembered.
+    return _effective(plan, tuple((name, type(value), value) for name, value in chosen.items()))
 
 
 @lru_cache(maxsize=1024)  # most patients of a plan have its usual settings
-def _effective(plan: Plan, chosen_items: tuple[tuple[str, int | str], ...]) -> Mapping[str, int | str]:
+def _effective(plan: Plan, given: tuple[tuple[str, type, int | str], ...]) -> Mapping[str, int | str]:
     declared = plan.file.settings
-    chosen = dict(chosen_items)
+    chosen = {name: value for name, _type, value in given}
     for name in chosen:
         if name not in declared:
             raise InputError(f"{plan.procedure} has no setting {name!r}; it has {', '.join(sorted(declared))}")

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -100,8 +101,21 @@ def times_of_enrollment(draw: st.DrawFn, course: Course) -> Circumstances:
     return Circumstances(not_before=course.procedure_end + late * MINUTE, at_desk=at_desk)
 
 
+class Case(NamedTuple):
+    """A course with its schedule."""
+
+    resolved: Resolved
+    rules: ContactRules
+    now: Circumstances
+    messages: tuple[Joined, ...]
+
+    def __repr__(self) -> str:
+        """Leave out the messages, which follow from the rest and fill pages."""
+        return f"Case({self.resolved.course}, {self.rules}, {self.now})"
+
+
 @st.composite
-def cases(draw: st.DrawFn) -> tuple[Resolved, ContactRules, Circumstances, tuple[Joined, ...]]:
+def cases(draw: st.DrawFn) -> Case:
     """A course that the plan allows, the rules, the moment of enrollment, and the schedule that follows."""
     course = draw(courses())
     try:
@@ -109,10 +123,7 @@ def cases(draw: st.DrawFn) -> tuple[Resolved, ContactRules, Circumstances, tuple
     except InputError:
         assume(False)
     rules, now = draw(RULES), draw(times_of_enrollment(course))
-    return resolved, rules, now, schedule(resolved, rules, now, fits=draw(FITS))
-
-
-Case = tuple[Resolved, ContactRules, Circumstances, tuple[Joined, ...]]
+    return Case(resolved, rules, now, schedule(resolved, rules, now, fits=draw(FITS)))
 
 
 def scheduled(messages: Sequence[Joined]) -> list[Joined]:
