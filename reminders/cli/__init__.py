@@ -39,7 +39,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "restore": ("reminders.cli.backing_up", "Put such a copy back, and settle what it can't know."),
         "partition": ("reminders.cli.partitioning", "Part the messages of a large database by practice."),
         "run": ("reminders.cli.running", "Send what is due, until it is stopped."),
-        "serve": ("reminders.cli.serving", "Serve the pages of staff and patients, and send what is due."),
+        "serve": ("reminders.cli.serving", "Serve the pages of staff, and send what is due."),
         "reply": ("reminders.cli.replying", "Take in what a patient wrote, and answer it."),
         "triage": ("reminders.cli.triaging", "Read a reply without storing anything."),
         "concerns": ("reminders.cli.concerns", "Show and work off what a person must deal with."),

@@ -23,7 +23,7 @@ Examples:
 @click.option("--port", type=click.IntRange(1, 65535), help="Another port than the configuration's.")
 @click.pass_context
 def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
-    """Serve the pages of staff and patients, and send what is due, until Ctrl-C.
+    """Serve the pages of staff, and send what is due, until Ctrl-C.
 
     Only this computer reaches them unless [web] in the configuration says otherwise.
     """

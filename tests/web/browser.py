@@ -28,7 +28,7 @@ def chromium() -> Iterator[Browser]:
     names = ("chromium", "chromium-browser", "google-chrome")
     path = next((found for name in names if (found := shutil.which(name))), None)
     if path is None:
-        pytest.skip("no Chromium here")
+        pytest.fail("there is no Chromium; `sh tests/run` installs it")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
         yield browser
