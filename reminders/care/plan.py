@@ -51,6 +51,20 @@ class Site(StrEnum):
     DENTAL = "dental"  # beside a tooth, or a block of the jaw
 
 
+class Picture(StrEnum):
+    """A drawing of something that the patient does; the patient's page shows it beside the words."""
+
+    DRESSING_OFF = "dressing_off"
+    SOAK = "soak"  # or wash, or hold under water
+    PAT_DRY = "pat_dry"
+    OINTMENT = "ointment"  # whatever is put on thinly
+    DRESSING = "dressing"
+    REST = "rest"
+    MEDICINE = "medicine"
+    PHONE = "phone"
+    CALENDAR = "calendar"
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -246,6 +260,10 @@ class Instruction(_Table):
     """Factors that change a few words inside the texts."""
     contradicts: tuple[str, ...] = ()
     """Keys that must not follow this one within the same course (stop ointment; apply ointment)."""
+    pictures: tuple[Picture, ...] = ()
+    """In the order in which things are done. One that has the name of a setting is left out when that is `none`."""
+    tells_normal: bool = False
+    """It says what is normal: the patient's page shows it from the first day on."""
     source: str
 
     @model_validator(mode="after")
