@@ -50,6 +50,11 @@ def zone_named(name: str) -> ZoneInfo:
         raise InputError(f"{name!r} is not a time zone; use an IANA name such as America/Chicago") from None
 
 
+def as_text(instant: datetime | None, zone: tzinfo) -> str | None:
+    """Return an instant for programs: RFC 3339 with the zone's offset; None for none."""
+    return None if instant is None else instant.astimezone(zone).isoformat()
+
+
 def parse_local(text: str, zone: tzinfo) -> datetime:
     """Return the UTC instant of ISO 8601 text; without an offset it is a wall time in `zone`.
 

@@ -8,10 +8,11 @@ from typing import Any
 import click
 
 from reminders.assembly import App
+from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, procedure_argument, yes_option
 from reminders.cli.stored_words import shown
-from reminders.cli.terminal import as_text, confirm, line, show_rows, table, warn, when
+from reminders.cli.terminal import confirm, line, show_rows, table, warn, when
 from reminders.desk.approve import Approver, approvals_of, files_last_approved
 from reminders.desk.approve import approve as approve_plan
 from reminders.desk.plan_page import plan_page

@@ -9,10 +9,10 @@ from pathlib import Path
 import click
 
 from reminders.assembly import App
-from reminders.care.timing import parse_local
+from reminders.care.timing import as_text, parse_local
 from reminders.cli.json_output import print_json
 from reminders.cli.options import assembled, config_path, json_option, yes_option
-from reminders.cli.terminal import as_text, confirm, line
+from reminders.cli.terminal import confirm, line
 from reminders.delivery.after_restore import WaysOut
 from reminders.delivery.restoring import Restored, RestoreRules
 from reminders.delivery.restoring import restore as put_back

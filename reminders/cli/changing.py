@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Unpack
+from typing import Unpack
 from zoneinfo import ZoneInfo
 
 import click
@@ -11,11 +11,12 @@ import click
 from reminders.cli.json_output import print_json
 from reminders.cli.options import CourseFacts, acting, by_option, course_options, json_option, opened, pairs, yes_option
 from reminders.cli.stored_words import shown
-from reminders.cli.terminal import as_text, confirm, line, short_when, show_rows, table
+from reminders.cli.terminal import confirm, line, short_when, show_rows, table
 from reminders.desk.changed_facts import Changes, changed_course
 from reminders.desk.end_course import cancel_course
-from reminders.desk.replan import Change, Proposal, propose
+from reminders.desk.replan import Change, propose
 from reminders.desk.replan import replan as replan_course
+from reminders.desk.shapes import proposal_as_json
 from reminders.desk.steer_course import Decision, shift_course
 from reminders.words import gettext
 
@@ -76,7 +77,7 @@ def replan(
                 proposal = shift_course(session, app.desk, enrollment, seen, decision)
         stored = True
     if as_json:
-        print_json(as_json_of(proposal, stored=stored))
+        print_json(proposal_as_json(proposal, stored=stored))
     else:
         line(gettext("Stored.") if stored else gettext("Nothing was stored, as you said --dry-run."), style="bold")
 
@@ -150,24 +151,3 @@ def _move(change: Change, zone: ZoneInfo) -> str:
     before = short_when(change.before_at, zone) if change.before_at else "-"
     after = short_when(change.after_at, zone) if change.after_at else "-"
     return before if before == after else f"{before}\n→ {after}"
-
-
-def as_json_of(proposal: Proposal, *, stored: bool) -> dict[str, Any]:
-    """Return a proposal for programs."""
-    changes = changes_as_json(proposal.changes, proposal.course.zone)
-    return {"enrollment": proposal.enrollment_id, "stored": stored, "changes": changes}
-
-
-def changes_as_json(changes: Sequence[Change], zone: ZoneInfo) -> list[dict[str, Any]]:
-    """Return what becomes of each message for programs, times with the patient's offset."""
-    return [
-        {
-            "key": each.key,
-            "occurrence": each.occurrence,
-            "what": each.what,
-            "before_at": as_text(each.before_at, zone),
-            "after_at": as_text(each.after_at, zone),
-            "text": each.text,
-        }
-        for each in changes
-    ]

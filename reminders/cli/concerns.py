@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any
 
 import click
 from rich.text import Text
@@ -12,7 +11,7 @@ from rich.text import Text
 from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened
 from reminders.cli.stored_words import shown
-from reminders.cli.terminal import as_text, console, line, short_when, show_rows, table
+from reminders.cli.terminal import console, line, short_when, show_rows, table
 from reminders.desk.concern_list import ListedConcern, concern_with_context, list_concerns
 from reminders.desk.concerns import (
     OUTCOMES,
@@ -25,6 +24,7 @@ from reminders.desk.concerns import (
     reopen_concern,
     take_concern,
 )
+from reminders.desk.shapes import concern_as_json
 from reminders.words import gettext, marked, ngettext
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
@@ -247,48 +247,3 @@ def _reach(concern: ListedConcern) -> str:
         each.address if each.state == "active" else f"{each.address} ({shown(each.state)})" for each in concern.reach
     ]
     return ", ".join(places) or gettext("no number is known")
-
-
-def concern_as_json(concern: ListedConcern) -> dict[str, Any]:
-    """Return a concern for programs, times with the patient's offset."""
-    zone = concern.zone
-    return {
-        "id": concern.id,
-        "kind": concern.kind,
-        "urgency": concern.urgency,
-        "state": concern.state,
-        "summary": concern.summary,
-        "signs": list(concern.signs),
-        "opened_at": as_text(concern.opened_at, zone),
-        "due_at": as_text(concern.due_at, zone),
-        "overdue": concern.is_overdue,
-        "taken_by": concern.taken_by,
-        "closed_at": as_text(concern.closed_at, zone),
-        "outcome": concern.outcome,
-        "patient": concern.patient_id,
-        "name": concern.patient,
-        "enrollment": concern.enrollment_id,
-        "reach": [{"channel": each.channel, "address": each.address, "state": each.state} for each in concern.reach],
-        "replies": [
-            {
-                "id": each.reply_id,
-                "received_at": as_text(each.received_at, zone),
-                "channel": each.channel,
-                "from": each.sender,
-                "text": each.text,
-                "label": each.label,
-                "signs": list(each.signs),
-            }
-            for each in concern.said
-        ],
-        "history": [
-            {
-                "at": as_text(step.at, zone),
-                "action": step.action,
-                "by": step.by,
-                "note": step.note,
-                "reply": step.reply_id,
-            }
-            for step in concern.history
-        ],
-    }

@@ -8,11 +8,11 @@ from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened
 from reminders.cli.stored_words import shown
-from reminders.cli.terminal import as_text, line, short_when, show_rows, table, warn
-from reminders.desk.consent import Statement, record_consent, withdraw_consent
+from reminders.cli.terminal import line, short_when, show_rows, table, warn
+from reminders.desk.consent import Statement, consent_state, record_consent, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
-from reminders.errors import InputError, NotFound
-from reminders.records import people
+from reminders.desk.shapes import consents_as_json
+from reminders.errors import InputError
 from reminders.words import gettext
 
 
@@ -59,37 +59,13 @@ def consent(
 
 def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool) -> None:
     with app.database.reading() as session:
-        patient = people.patient_of(session, patient_id)
-        if patient is None:
-            raise NotFound(gettext("there is no patient {id}; `reminders patients` lists them", id=patient_id))
-        history = people.consent_history(session, patient_id)
-        contacts = people.contacts_of(session, patient_id)
+        found = consent_state(session, app.desk, patient_id)
     if as_json:
-        print_json(
-            {
-                "patient": patient_id,
-                "warnings": list(warnings),
-                "addresses": [
-                    {"channel": each.channel, "address": each.address, "state": each.state} for each in contacts
-                ],
-                "history": [
-                    {
-                        "at": as_text(each.at, app.config.zone),
-                        "action": each.action,
-                        "channel": each.channel,
-                        "address": each.address,
-                        "source": each.source,
-                        "by": each.recorded_by,
-                        "wording": each.wording,
-                    }
-                    for each in history
-                ],
-            }
-        )
+        print_json(consents_as_json(found, warnings, app.config.zone))
         return
     for warning in warnings:
         warn(warning)
-    for contact in contacts:
+    for contact in found.addresses:
         line(f"{contact.channel} {contact.address}: {shown(contact.state)}", style="bold")
     show_rows(
         table(
@@ -101,6 +77,6 @@ def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool
         ),
         (
             [short_when(each.at, app.config.zone), shown(each.action), each.address, each.recorded_by, each.wording]
-            for each in history
+            for each in found.history
         ),
     )

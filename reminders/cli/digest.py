@@ -6,9 +6,10 @@ from typing import Any
 
 import click
 
+from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened
-from reminders.cli.terminal import as_text, line, short_when, show_rows, table
+from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.desk.digest import Digest, DigestConcern, DigestCourse, make_digest
 from reminders.words import gettext, marked
 

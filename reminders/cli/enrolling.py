@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Unpack
+from typing import Unpack
 
 import click
 
@@ -25,7 +25,7 @@ from reminders.cli.options import (
 from reminders.cli.terminal import line, show_rows, somebody_is_there, table, warn, when
 from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput
 from reminders.desk.enroll import enroll as enroll_patient
-from reminders.desk.preview import as_rows
+from reminders.desk.shapes import enrolled_as_json
 from reminders.errors import InputError
 from reminders.words import gettext, ngettext
 
@@ -135,7 +135,7 @@ def _enroll(app: App, given: EnrollmentInput, *, dry_run: bool) -> Enrolled:
 
 def _show(enrolled: Enrolled, given: EnrollmentInput, *, dry_run: bool, as_json: bool) -> None:
     if as_json:
-        print_json(_as_json(enrolled, dry_run=dry_run))
+        print_json(enrolled_as_json(enrolled, stored=not dry_run))
         return
     course = enrolled.composed.resolved.course
     sent = [each.joined.send_at for each in enrolled.composed.messages if each.joined.outcome is Outcome.SCHEDULED]
@@ -179,15 +179,3 @@ def _show_spoken(enrolled: Enrolled) -> None:
                 for member in each.joined.members
             ),
         )
-
-
-def _as_json(enrolled: Enrolled, *, dry_run: bool) -> dict[str, Any]:
-    rows = as_rows(enrolled.composed)
-    return {
-        "enrollment": None if dry_run else enrolled.enrollment_id,
-        "patient": None if dry_run else enrolled.patient_id,
-        "stored": not dry_run,
-        "warnings": list(enrolled.warnings),
-        "say_at_desk": [{"key": row["key"], "text": row["text"]} for row in rows if row["outcome"] == "at_checkout"],
-        "messages": rows,
-    }

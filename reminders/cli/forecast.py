@@ -7,10 +7,11 @@ from typing import Any
 
 import click
 
+from reminders.care.timing import as_text
 from reminders.cli.faults import FELL_SHORT
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened
-from reminders.cli.terminal import as_text, line, short_when, show_rows, table
+from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.config import Config
 from reminders.desk.forecast import DAYS, Forecast, Hour, Terms, make_forecast
 from reminders.words import gettext, marked, on_day

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from itertools import groupby
 from typing import Any
 
@@ -12,8 +11,9 @@ from rich.text import Text
 
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened
-from reminders.cli.terminal import as_text, line, short_when, show_rows, table
+from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.desk.message_list import ListedMessage, list_messages
+from reminders.desk.shapes import message_as_json
 from reminders.errors import InputError
 from reminders.records.finding import MessageFilter
 from reminders.records.message_states import MessageState
@@ -131,37 +131,3 @@ def _cells(message: ListedMessage, *, why: bool, with_patient: bool) -> list[str
 
 def _within(host: str | None) -> str:
     return gettext("within {message}", message=host.replace("_", " ")) if host else ""
-
-
-def message_as_json(message: ListedMessage) -> dict[str, Any]:
-    """Return a message for programs, times with the patient's offset."""
-    zone = message.zone
-
-    def at(instant: datetime | None) -> str | None:
-        return as_text(instant, zone)
-
-    return {
-        "id": message.id,
-        "enrollment": message.enrollment_id,
-        "patient": message.patient_id,
-        "kind": message.kind,
-        "key": message.key,
-        "occurrence": message.occurrence,
-        "joined_into": message.joined_into,
-        "channel": message.channel,
-        "address": message.address,
-        "state": message.state,
-        "planned_at": at(message.planned_at),
-        "send_at": at(message.send_at),
-        "useful_until": at(message.useful_until),
-        "settled_at": at(message.settled_at),
-        "required": message.required,
-        "text": message.text,
-        "encoding": message.encoding,
-        "segments": message.segments,
-        "reasons": [{"rule": reason.rule, "text": reason.text} for reason in message.reasons],
-        "attempts": message.attempts,
-        "transport": message.transport,
-        "transport_ref": message.transport_ref,
-        "detail": message.detail,
-    }

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
 
 from reminders.care.values import Course
-from reminders.cli.concerns import concern_as_json
 from reminders.cli.json_output import print_json
-from reminders.cli.messages import message_as_json, show_messages
+from reminders.cli.messages import show_messages
 from reminders.cli.options import json_option, opened
 from reminders.cli.stored_words import shown, shown_all
-from reminders.cli.terminal import as_text, line, short_when, show_rows, table, when
+from reminders.cli.terminal import line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
-from reminders.desk.course_facts import as_json as facts_as_json
+from reminders.desk.shapes import record_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
 from reminders.words import gettext, marked
 
@@ -35,7 +32,7 @@ def record(ctx: click.Context, enrollment: int, as_json: bool) -> None:
     with app.database.reading() as session:
         found = chart_record(session, app.desk, enrollment)
     if as_json:
-        print_json(_as_json(found))
+        print_json(record_as_json(found))
     else:
         _show(found)
 
@@ -172,68 +169,3 @@ def _approved(found: ChartRecord) -> str:
         license=approval.license,
         moment=when(approval.at, found.zone),
     )
-
-
-def _as_json(found: ChartRecord) -> dict[str, Any]:
-    zone = found.zone
-
-    def at(instant: datetime | None) -> str | None:
-        return as_text(instant, zone)
-
-    approval = found.plan.approval
-    return {
-        "practice": found.practice,
-        "enrollment": found.enrollment_id,
-        "patient": {"id": found.patient_id, "name": found.patient},
-        "state": found.state,
-        "procedure_on": found.procedure_on.isoformat(),
-        "enrolled_at": at(found.enrolled_at),
-        "enrolled_by": found.enrolled_by,
-        "ended_at": at(found.ended_at),
-        "facts": facts_as_json(found.course),
-        "plan": {
-            "procedure": found.plan.procedure,
-            "version": found.plan.version,
-            "hash": found.plan.content_hash,
-            "approval": approval
-            and {"approved_by": approval.approved_by, "license": approval.license, "at": at(approval.at)},
-        },
-        "messages": [message_as_json(each) for each in found.messages],
-        "replies": [
-            {
-                "id": each.reply_id,
-                "received_at": at(each.received_at),
-                "channel": each.channel,
-                "from": each.sender,
-                "text": each.text,
-                "label": each.label,
-                "signs": list(each.signs),
-            }
-            for each in found.replies
-        ],
-        "answers": [message_as_json(each) for each in found.answers],
-        "concerns": [concern_as_json(each) for each in found.concerns],
-        "tasks": [
-            {
-                "key": each.key,
-                "occurrence": each.occurrence,
-                "says": each.says,
-                "due_at": at(each.due_at),
-                "state": each.state,
-                "concern": each.concern_id,
-            }
-            for each in found.tasks
-        ],
-        "consent": [
-            {
-                "at": at(each.at),
-                "action": each.action,
-                "channel": each.channel,
-                "address": each.address,
-                "source": each.source,
-                "by": each.recorded_by,
-                "wording": each.wording,
-            }
-            for each in found.consent
-        ],
-    }

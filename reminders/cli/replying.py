@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -14,6 +13,7 @@ from reminders.cli.options import json_option, opened, whole_text
 from reminders.cli.stored_words import shown, shown_all
 from reminders.cli.terminal import line, warn
 from reminders.desk.contact_details import parse_email, parse_phone
+from reminders.desk.shapes import taken_as_json
 from reminders.desk.take_reply import Incoming, Taken, take_reply
 from reminders.errors import InputError
 from reminders.records.finding import answers_to
@@ -87,7 +87,7 @@ def _tell(app: App, taken: Taken, *, as_json: bool) -> None:
         answer = answers_to(session, [taken.reply_id]).get(taken.reply_id)
     words = answer.text if answer else None
     if as_json:
-        print_json(_as_json(taken, words))
+        print_json(taken_as_json(taken, words))
     else:
         _show(taken, words)
 
@@ -116,16 +116,3 @@ def _show(taken: Taken, words: str | None) -> None:
         line(gettext("Answered: {words}", words=words))
     elif taken.is_new:
         line(gettext("No answer is sent."))
-
-
-def _as_json(taken: Taken, words: str | None) -> dict[str, Any]:
-    return {
-        "reply": taken.reply_id,
-        "new": taken.is_new,
-        "label": str(taken.label),
-        "signs": list(taken.signs),
-        "patient": taken.patient_id,
-        "concern": taken.concern_id,
-        "answered_with": taken.answered_with,
-        "answer": words,
-    }

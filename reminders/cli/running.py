@@ -9,11 +9,12 @@ from dataclasses import fields
 import click
 
 from reminders.assembly import App
+from reminders.care.timing import as_text
 from reminders.cli.faults import FELL_SHORT
 from reminders.cli.json_output import print_json, print_json_line
 from reminders.cli.log_lines import log_to_stderr
 from reminders.cli.options import host_and_port, json_option, opened
-from reminders.cli.terminal import as_text, line, warn
+from reminders.cli.terminal import line, warn
 from reminders.delivery.monitor import Monitor
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.runner import Runner

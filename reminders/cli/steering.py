@@ -7,12 +7,13 @@ from typing import Any, TypedDict, TypeVar, Unpack
 
 import click
 
-from reminders.cli.changing import as_json_of, changes_as_json, show_changes
+from reminders.cli.changing import show_changes
 from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened, yes_option
 from reminders.cli.terminal import confirm, line
 from reminders.desk import steer_course as desk
 from reminders.desk.replan import propose
+from reminders.desk.shapes import changes_as_json, proposal_as_json
 from reminders.words import gettext
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -72,7 +73,7 @@ def resume(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why:
     with app.database.writing() as session:
         proposal = desk.resume_course(session, app.desk, enrollment, _decision(why))
     if as_json:
-        print_json(as_json_of(proposal, stored=True))
+        print_json(proposal_as_json(proposal, stored=True))
     else:
         line(gettext("Enrollment {id} goes on.", id=enrollment), style="bold")
 
@@ -114,7 +115,7 @@ def extend(ctx: click.Context, enrollment: int, days: int, yes: bool, as_json: b
     with app.database.writing() as session:
         proposal = desk.extend_course(session, app.desk, enrollment, course, _decision(why))
     if as_json:
-        print_json(as_json_of(proposal, stored=True))
+        print_json(proposal_as_json(proposal, stored=True))
     else:
         line(gettext("Stored."), style="bold")
 

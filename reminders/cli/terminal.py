@@ -65,11 +65,6 @@ def short_when(instant: datetime, zone: ZoneInfo) -> str:
     return on_day(instant.astimezone(zone), "EEE d MMM HH:mm")
 
 
-def as_text(instant: datetime | None, zone: ZoneInfo) -> str | None:
-    """Return an instant for JSON: RFC 3339 with the zone's offset, None for none."""
-    return None if instant is None else instant.astimezone(zone).isoformat()
-
-
 def somebody_is_there() -> bool:
     """Say whether questions can be answered: a person sits at the terminal."""
     return sys.stdin.isatty()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
@@ -12,6 +13,7 @@ from sqlalchemy.orm import Session
 from reminders.care.values import Course
 from reminders.desk.composing import Desk
 from reminders.desk.concern_list import ListedConcern, SaidByPatient, concerns_about, said_by_patient
+from reminders.desk.consent import ConsentStep, consent_steps
 from reminders.desk.course_facts import from_json
 from reminders.desk.message_list import ListedMessage, full_name, listed
 from reminders.desk.staff_tasks import TaskOfCourse, tasks_of_course
@@ -42,21 +44,8 @@ class PlanUsed:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ConsentStep:
-    """One line of the patient's consent history."""
-
-    at: datetime
-    action: str
-    channel: str
-    address: str
-    source: str
-    recorded_by: str
-    wording: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class ChartRecord:
-    """Everything that belongs into the chart about one course."""
+class CourseSummary:
+    """One course with its facts and its plan."""
 
     practice: str
     enrollment_id: int
@@ -72,6 +61,12 @@ class ChartRecord:
     ended_at: datetime | None
     course: Course
     plan: PlanUsed
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChartRecord(CourseSummary):
+    """Everything that belongs into the chart about one course."""
+
     messages: tuple[ListedMessage, ...]
     """In send order, those withheld, cancelled or said at the desk among them, with the reasons of each."""
     answers: tuple[ListedMessage, ...]
@@ -84,8 +79,32 @@ class ChartRecord:
     consent: tuple[ConsentStep, ...]
 
 
+def course_summary(session: Session, desk: Desk, enrollment_id: int) -> CourseSummary:
+    """Return a course with its facts and its plan; raises NotFound."""
+    return CourseSummary(**_summary(session, desk, _found(session, desk, enrollment_id)))
+
+
 def chart_record(session: Session, desk: Desk, enrollment_id: int) -> ChartRecord:
     """Return the chart record of a course; raises NotFound."""
+    enrollment = _found(session, desk, enrollment_id)
+    said = [
+        reply
+        for reply in replies.replies_of(session, enrollment.patient_id, since=enrollment.enrolled_at)
+        if reply.enrollment_id in {None, enrollment_id}
+    ]
+    answers = finding.answers_to(session, [reply.id for reply in said if reply.id is not None])
+    return ChartRecord(
+        **_summary(session, desk, enrollment),
+        messages=listed(session, desk, courses.messages_of(session, enrollment_id)),
+        answers=listed(session, desk, tuple(answers.values())),
+        replies=tuple(said_by_patient(reply) for reply in said),
+        concerns=_concerns(session, desk, enrollment, [reply.id for reply in said]),
+        tasks=tasks_of_course(session, enrollment_id),
+        consent=consent_steps(session, enrollment.patient_id),
+    )
+
+
+def _found(session: Session, desk: Desk, enrollment_id: int) -> Enrollment:
     enrollment = courses.enrollment_of(session, enrollment_id)
     if enrollment is None or enrollment.practice_id != desk.practice_id:
         raise NotFound(
@@ -94,34 +113,26 @@ def chart_record(session: Session, desk: Desk, enrollment_id: int) -> ChartRecor
                 enrollment_id=enrollment_id,
             )
         )
-    patient = people.patient_of(session, enrollment.patient_id)
+    return enrollment
+
+
+def _summary(session: Session, desk: Desk, enrollment: Enrollment) -> dict[str, Any]:
+    """Return the values of `CourseSummary`."""
     course = from_json(enrollment.facts)
-    said = [
-        reply
-        for reply in replies.replies_of(session, enrollment.patient_id, since=enrollment.enrolled_at)
-        if reply.enrollment_id in {None, enrollment_id}
-    ]
-    answers = finding.answers_to(session, [reply.id for reply in said if reply.id is not None])
-    return ChartRecord(
-        practice=desk.house.sender.practice_name,
-        enrollment_id=enrollment_id,
-        patient_id=enrollment.patient_id,
-        patient=full_name(patient),
-        zone=course.zone,
-        state=enrollment.state,
-        procedure_on=enrollment.procedure_on,
-        enrolled_at=enrollment.enrolled_at,
-        enrolled_by=enrollment.enrolled_by,
-        ended_at=enrollment.ended_at,
-        course=course,
-        plan=_plan(session, enrollment),
-        messages=listed(session, desk, courses.messages_of(session, enrollment_id)),
-        answers=listed(session, desk, tuple(answers.values())),
-        replies=tuple(said_by_patient(reply) for reply in said),
-        concerns=_concerns(session, desk, enrollment, [reply.id for reply in said]),
-        tasks=tasks_of_course(session, enrollment_id),
-        consent=_consent(session, enrollment.patient_id),
-    )
+    return {
+        "practice": desk.house.sender.practice_name,
+        "enrollment_id": enrollment.id,
+        "patient_id": enrollment.patient_id,
+        "patient": full_name(people.patient_of(session, enrollment.patient_id)),
+        "zone": course.zone,
+        "state": enrollment.state,
+        "procedure_on": enrollment.procedure_on,
+        "enrolled_at": enrollment.enrolled_at,
+        "enrolled_by": enrollment.enrolled_by,
+        "ended_at": enrollment.ended_at,
+        "course": course,
+        "plan": _plan(session, enrollment),
+    }
 
 
 def _plan(session: Session, enrollment: Enrollment) -> PlanUsed:
@@ -150,19 +161,4 @@ def _concerns(
         each
         for each in found
         if each.enrollment_id == enrollment.id or any(reply.reply_id in mine for reply in each.said)
-    )
-
-
-def _consent(session: Session, patient_id: int) -> tuple[ConsentStep, ...]:
-    return tuple(
-        ConsentStep(
-            at=line.at,
-            action=line.action,
-            channel=line.channel,
-            address=line.address,
-            source=line.source,
-            recorded_by=line.recorded_by,
-            wording=line.wording,
-        )
-        for line in people.consent_history(session, patient_id)
     )

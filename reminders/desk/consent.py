@@ -31,12 +31,63 @@ class Statement:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ConsentStep:
+    """One line of a patient's consent history."""
+
+    at: datetime
+    action: str
+    channel: str
+    address: str
+    source: str
+    recorded_by: str
+    wording: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConsentState:
+    """Where a patient may be written to, and how it came to that."""
+
+    patient_id: int
+    addresses: tuple[Contact, ...]
+    history: tuple[ConsentStep, ...]
+    """Oldest first."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Address:
     """Where a practice writes to."""
 
     practice_id: str
     channel: str
     address: str
+
+
+def consent_state(session: Session, desk: Desk, patient_id: int) -> ConsentState:
+    """Return a patient's addresses and consent history; raises NotFound."""
+    patient = people.patient_of(session, patient_id)
+    if patient is None or patient.practice_id != desk.practice_id:
+        raise NotFound(gettext("there is no patient {id}; `reminders patients` lists them", id=patient_id))
+    return ConsentState(
+        patient_id=patient_id,
+        addresses=tuple(people.contacts_of(session, patient_id)),
+        history=consent_steps(session, patient_id),
+    )
+
+
+def consent_steps(session: Session, patient_id: int) -> tuple[ConsentStep, ...]:
+    """Return a patient's consent history, oldest first."""
+    return tuple(
+        ConsentStep(
+            at=line.at,
+            action=line.action,
+            channel=line.channel,
+            address=line.address,
+            source=line.source,
+            recorded_by=line.recorded_by,
+            wording=line.wording,
+        )
+        for line in people.consent_history(session, patient_id)
+    )
 
 
 def record_consent(
