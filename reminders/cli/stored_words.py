@@ -43,6 +43,7 @@ _OF_SIGNS = (
     *(marked("reschedule"), marked("medicine question"), marked("question"), marked("callback"), marked("complaint")),
     *(marked("unclear")),
 )
+_OF_KEYS = (marked("expired"), marked("revoked"))
 _OF_TRANSLATIONS = (marked("original"), marked("reviewed"), marked("draft"))
 
 

@@ -5,6 +5,7 @@ from sqlalchemy import Connection
 from sqlmodel import SQLModel
 
 import reminders.records.tables
+import reminders.records.tables_api
 import reminders.records.tables_delivery
 import reminders.records.tables_desk
 import reminders.records.tables_operations
