@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from reminders.delivery.dispatcher import Dispatcher
     from reminders.delivery.gate import Gate
+    from reminders.delivery.hook_calls import HookCalls
     from reminders.delivery.incoming import Incoming, IncomingReply
     from reminders.delivery.intake import Intake
     from reminders.delivery.mail_intake import MailIntake
@@ -260,6 +261,28 @@ class App:
                 other_way=self._other_way,
             ).tell_staff,
             alphabet=smpp.incoming_alphabet if smpp else "gsm7",
+        )
+
+    @cached_property
+    def hook_calls(self) -> HookCalls | None:
+        """What the gateway may call; None when it brings nothing by itself. ConfigError when a secret is missing."""
+        section = self.config.delivery.http
+        if section is None or section.hook_auth is None or not section.calls_us:
+            return None
+        from reminders.delivery.hook_calls import HookCalls  # noqa: PLC0415  a preview receives nothing
+        from reminders.delivery.hooks import guard_of  # noqa: PLC0415
+
+        desk = self.desk
+        return HookCalls(
+            guard=guard_of(section.hook_auth, folder=self.config.folder),
+            reply_hook=section.reply_hook,
+            receipt_hook=section.receipt_hook,
+            practice_id=desk.practice_id,
+            region=desk.region,
+            intake=lambda: self.intake,
+            database=lambda: self.database,
+            clock=self.clock,
+            concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
         )
 
     def _other_way(self, session: Session, message_id: int, *, surely: bool) -> bool:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from reminders import words
 from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
@@ -18,6 +18,7 @@ from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
 from reminders.config_delivery import DeliverySection, MailboxSection
 from reminders.config_desk import AnswersSection, DigestSection, DutySection, SilenceSection
+from reminders.config_parts import Section
 from reminders.config_web import WebSection
 from reminders.errors import ConfigError, InputError
 
@@ -44,11 +45,7 @@ ZoneName = Annotated[str, AfterValidator(_known_zone)]
 Line = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n\x00-\x1f]+$")]
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class OpeningHours(_Section):
+class OpeningHours(Section):
     """When somebody of the practice answers: `["08:30-12:00", "13:00-17:30"]` a weekday; closed when empty."""
 
     monday: tuple[str, ...] = ("08:30-17:30",)
@@ -81,7 +78,7 @@ class OpeningHours(_Section):
         return tuple(QuietInterval.parse(text) for text in getattr(self, weekday))
 
 
-class PracticeSection(_Section):
+class PracticeSection(Section):
     """Who writes to the patients."""
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")] = "main"
@@ -100,7 +97,7 @@ class PracticeSection(_Section):
     opening_hours: OpeningHours = OpeningHours()
 
 
-class ContactSection(_Section):
+class ContactSection(Section):
     """When and how often patients are written to."""
 
     quiet_hours: tuple[str, ...] = ("21:00-08:00",)
@@ -127,7 +124,7 @@ class ContactSection(_Section):
         )
 
 
-class ConcernsSection(_Section):
+class ConcernsSection(Section):
     """How soon a concern must be dealt with."""
 
     emergency_minutes: int = Field(default=15, ge=1, le=120)
@@ -136,7 +133,7 @@ class ConcernsSection(_Section):
     routine_working_days: int = Field(default=1, ge=0, le=10)
 
 
-class Config(_Section):
+class Config(Section):
     """Everything that can be set."""
 
     database: str = "sqlite:///reminders.sqlite3"

@@ -1,25 +1,21 @@
-"""The configuration of the ways out: mail server, message centre, gateway, and the hooks a gateway calls."""
+"""The configuration of the ways out: mail server, message centre, gateway."""
 
 from __future__ import annotations
 
 import ipaddress
-import os
 import re
 from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from reminders.care.pacing import Limit
-from reminders.errors import ConfigError
+from reminders.config_hooks import HookAnswerSection, HookAuthSection, ReceiptHookSection, ReplyHookSection
+from reminders.config_parts import Secret, Section
 
 _SECONDS = {"second": 1, "minute": 60, "hour": 3600, "day": 86_400}
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 def _http_url(text: str) -> str:
@@ -42,15 +38,9 @@ def _code(text: str) -> str:
     return text
 
 
-def _network(text: str) -> str:
-    ipaddress.ip_network(text)
-    return text
-
-
 HttpUrl = Annotated[str, AfterValidator(_http_url)]
 Pattern = Annotated[str, AfterValidator(_pattern)]
 Codes = tuple[Annotated[str, AfterValidator(_code)], ...]
-Network = Annotated[str, AfterValidator(_network)]
 Port = Annotated[int, Field(ge=1, le=65535)]
 Host = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$")]
 FolderName = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[ -~]+$")]
@@ -65,35 +55,7 @@ def _limits(rates: tuple[str, ...]) -> tuple[Limit, ...]:
     return tuple(sorted(Limit(most=int(most), seconds=_SECONDS[unit]) for most, _, unit in parted))
 
 
-class Secret(_Section):
-    """Where a secret is kept: `{ env = "NAME" }` or `{ file = "path" }`. It never stands in the configuration."""
-
-    env: str | None = None
-    file: Path | None = None
-
-    @model_validator(mode="after")
-    def _one(self) -> Secret:
-        if (self.env is None) == (self.file is None):
-            raise ValueError("name either env or file")
-        return self
-
-    def read(self, folder: Path) -> str:
-        """Return the secret; a relative file counts from `folder`. ConfigError when it is missing or empty."""
-        if self.env is not None:
-            found, place = os.environ.get(self.env, ""), f"the environment variable {self.env}"
-        else:
-            path = folder / str(self.file)
-            place = str(path)
-            try:
-                found = path.read_text("utf-8").rstrip("\r\n")
-            except (OSError, UnicodeDecodeError) as error:
-                raise ConfigError(f"the secret in {path} can't be read: {type(error).__name__}") from None
-        if not found:
-            raise ConfigError(f"the secret in {place} is missing")
-        return found
-
-
-class SmtpSection(_Section):
+class SmtpSection(Section):
     """The mail server that takes our e-mail."""
 
     host: Host
@@ -119,7 +81,7 @@ class SmtpSection(_Section):
         return self
 
 
-class SmppSection(_Section):
+class SmppSection(Section):
     """The message centre that takes our SMS."""
 
     host: Host
@@ -160,7 +122,7 @@ class SmppSection(_Section):
         return self
 
 
-class HttpAuthSection(_Section):
+class HttpAuthSection(Section):
     """How the gateway knows us."""
 
     kind: Literal["basic", "bearer"]
@@ -168,7 +130,7 @@ class HttpAuthSection(_Section):
     secret: Secret
 
 
-class HttpAnswerSection(_Section):
+class HttpAnswerSection(Section):
     """What the gateway's answers mean."""
 
     form: Literal["json", "text"] = "json"
@@ -201,7 +163,7 @@ class HttpAnswerSection(_Section):
         return self
 
 
-class HttpStatusSection(_Section):
+class HttpStatusSection(Section):
     """How to ask the gateway what became of a message."""
 
     url: HttpUrl
@@ -213,64 +175,7 @@ class HttpStatusSection(_Section):
     absent_codes: Codes = ("404",)
 
 
-class HookAuthSection(_Section):
-    """What a call must show to be believed; everything named here is needed."""
-
-    hmac_header: str = ""
-    timestamp_header: str = ""
-    """The signature is the HMAC-SHA256, in hexadecimal, of this header's value, a dot and the body."""
-    hmac_prefix: str = ""
-    """What stands before the signature in its header, such as `sha256=`."""
-    hmac_secrets: tuple[Secret, ...] = Field(default=(), max_length=2)
-    """One, or two while one takes over from the other."""
-    replay_seconds: int = Field(default=300, ge=10, le=3600)
-    user: str = ""
-    password: Secret | None = None
-    addresses: tuple[Network, ...] = ()
-    """Networks that may call, IPv4 or IPv6."""
-
-    @model_validator(mode="after")
-    def _enough(self) -> HookAuthSection:
-        signed = (bool(self.hmac_header), bool(self.timestamp_header), bool(self.hmac_secrets))
-        if any(signed) and not all(signed):
-            raise ValueError("a signature needs hmac_header, timestamp_header and hmac_secrets")
-        if bool(self.user) != (self.password is not None):
-            raise ValueError("name both user and password, or neither")
-        if not (any(signed) or self.user or self.addresses):
-            raise ValueError("anybody could call: ask for a signature, a password or an address")
-        return self
-
-
-class ReplyHookSection(_Section):
-    """Where a call about a patient's reply holds what; each a dotted path in JSON, or a field of a form or query."""
-
-    sender: str
-    text: str
-    id: str = ""
-
-
-class ReceiptHookSection(_Section):
-    """Where a call about a sent message holds what, and what its statuses mean."""
-
-    id: str = ""
-    """The gateway's id of the message."""
-    key: str = ""
-    """Our own idempotency key, where the gateway gives it back."""
-    status: str
-    reason: str = ""
-    delivered: tuple[str, ...] = Field(min_length=1)
-    failed: tuple[str, ...] = Field(min_length=1)
-    bad_address: tuple[str, ...] = ()
-    """Failed, and nothing should be sent to that number any more: statuses, or reasons."""
-
-    @model_validator(mode="after")
-    def _named(self) -> ReceiptHookSection:
-        if not (self.id or self.key):
-            raise ValueError("name id or key: a receipt has to say which message it is about")
-        return self
-
-
-class HttpSection(_Section):
+class HttpSection(Section):
     """A gateway that takes our SMS over HTTP, described wholly here."""
 
     url: HttpUrl
@@ -298,6 +203,7 @@ class HttpSection(_Section):
     hook_auth: HookAuthSection | None = None
     reply_hook: ReplyHookSection | None = None
     receipt_hook: ReceiptHookSection | None = None
+    hook_answer: HookAnswerSection = HookAnswerSection()
 
     @model_validator(mode="after")
     def _consistent(self) -> HttpSection:
@@ -305,14 +211,24 @@ class HttpSection(_Section):
             raise ValueError("name json_body or form, not both")
         if self.method == "GET" and (self.json_body or self.form):
             raise ValueError("a GET has no body; use query")
-        if self.url.startswith("http://") and not _is_loopback(_host_of(self.url)):
+        if self.url.startswith("http://") and not self.is_on_this_machine:
             raise ValueError("url: must be https, unless the gateway runs on this machine")
         if (self.reply_hook or self.receipt_hook) and self.hook_auth is None:
             raise ValueError("hook_auth: say what a call must show to be believed")
         return self
 
+    @property
+    def is_on_this_machine(self) -> bool:
+        """Whether the gateway runs beside this program."""
+        return _is_loopback(_host_of(self.url))
 
-class MailboxSection(_Section):
+    @property
+    def calls_us(self) -> bool:
+        """Whether the gateway brings replies or receipts by itself."""
+        return self.reply_hook is not None or self.receipt_hook is not None
+
+
+class MailboxSection(Section):
     """The mailbox that patients' mails and reports about ours arrive in; read by IMAP."""
 
     host: Host
@@ -348,13 +264,13 @@ class MailboxSection(_Section):
         return address if address != practice_email else ""
 
 
-class FileTransportSection(_Section):
+class FileTransportSection(Section):
     """The transport that writes messages to files, for demo and trial."""
 
     folder: Path = Path("outbox")
 
 
-class PaceSection(_Section):
+class PaceSection(Section):
     """How many messages may leave: `10/second`, `600/minute`; every one of the limits holds. None: no limit."""
 
     sms: tuple[Rate, ...] = ()
@@ -372,7 +288,7 @@ class PaceSection(_Section):
         return self
 
 
-class PriceSection(_Section):
+class PriceSection(Section):
     """What messages cost, for `reminders forecast`."""
 
     currency: str = Field(default="USD", pattern=r"^[A-Z]{3}$")
@@ -380,7 +296,7 @@ class PriceSection(_Section):
     email: Decimal = Field(default=Decimal(0), ge=0, le=100)
 
 
-class DeliverySection(_Section):
+class DeliverySection(Section):
     """How messages leave."""
 
     sms: Literal["file", "smpp", "http"] = "file"

@@ -7,14 +7,12 @@ from collections.abc import Mapping
 from datetime import date, time
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
+
+from reminders.config_parts import Section
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-4]):([0-5]\d)")
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 def _hours(text: str) -> str:
@@ -41,7 +39,7 @@ WallTime = Annotated[str, AfterValidator(_wall)]
 Link = Annotated[str, Field(max_length=80), AfterValidator(_link)]
 
 
-class PersonSection(_Section):
+class PersonSection(Section):
     """Somebody of the practice who can be told of a concern."""
 
     name: Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n\x00-\x1f]+$")]
@@ -55,7 +53,7 @@ class PersonSection(_Section):
         return self
 
 
-class ShiftSection(_Section):
+class ShiftSection(Section):
     """Who is on duty in some hours, in the order in which they are told."""
 
     days: tuple[Weekday, ...] = ()
@@ -77,7 +75,7 @@ class ShiftSection(_Section):
         return time.fromisoformat(start), time(0) if end == "24:00" else time.fromisoformat(end)
 
 
-class DutySection(_Section):
+class DutySection(Section):
     """Who is told when nobody takes a concern."""
 
     people: Mapping[str, PersonSection] = Field(default_factory=dict)
@@ -99,7 +97,7 @@ class DutySection(_Section):
         return self
 
 
-class AnswersSection(_Section):
+class AnswersSection(Section):
     """How often one address is answered automatically."""
 
     most_a_day: int = Field(default=8, ge=1, le=50)
@@ -108,7 +106,7 @@ class AnswersSection(_Section):
     emergency_again_after_minutes: int = Field(default=10, ge=1, le=120)
 
 
-class SilenceSection(_Section):
+class SilenceSection(Section):
     """What happens when nobody answers a check-in."""
 
     ask_again_after_minutes: int = Field(default=180, ge=10, le=2880)
@@ -131,7 +129,7 @@ class SilenceSection(_Section):
         return self
 
 
-class DigestSection(_Section):
+class DigestSection(Section):
     """The daily overview for the clinician on duty, by e-mail; it holds numbers and no names."""
 
     send: bool = True

@@ -6,7 +6,9 @@ import ipaddress
 import re
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
+
+from reminders.config_parts import Network, Section
 
 
 def _address(text: str) -> str:
@@ -18,18 +20,16 @@ def _address(text: str) -> str:
 Address = Annotated[str, Field(max_length=200), AfterValidator(_address)]
 
 
-class WebSection(BaseModel):
+class WebSection(Section):
     """Where the pages are served and how long staff stay signed in."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     host: str = "127.0.0.1"
     """The interface to listen on; this computer only, unless said otherwise."""
     port: int = Field(default=8420, ge=1, le=65535)
     address: Address = ""
     """How browsers reach the pages; `https://` when anybody but this computer does."""
-    trusted_proxies: tuple[str, ...] = ("127.0.0.1", "::1")
-    """The reverse proxies whose word about the caller's address is taken."""
+    trusted_proxies: tuple[Network, ...] = ("127.0.0.1", "::1")
+    """The reverse proxies, or their networks, whose word about the caller's address is taken."""
     idle_minutes: int = Field(default=20, ge=2, le=480)
     """Without a click for so long, staff sign in again; what they typed is kept."""
     session_hours: int = Field(default=12, ge=1, le=24)

@@ -12,7 +12,8 @@ from pydantic import BaseModel, ValidationError
 
 from reminders.care.pacing import Limit
 from reminders.config import load_config
-from reminders.config_delivery import DeliverySection, MailboxSection, PaceSection, Secret
+from reminders.config_delivery import DeliverySection, MailboxSection, PaceSection
+from reminders.config_parts import Secret
 from reminders.errors import ConfigError
 
 EXAMPLE = Path(__file__).parents[1] / "config.example.toml"

@@ -16,6 +16,7 @@ from reminders.assembly import App
 from reminders.cli.stored_words import shown
 from reminders.clock import zone_data_version
 from reminders.config import find_config
+from reminders.config_hooks import RECEIPTS_PATH, REPLIES_PATH
 from reminders.delivery.outgoing import Capabilities
 from reminders.delivery.watch import STALLED_AFTER
 from reminders.desk.stall import find_stall
@@ -73,6 +74,7 @@ def all_findings(config: Path | None, build: Callable[[Path | None], App]) -> It
     yield _fine(gettext("time zones"), says)
     yield from _plans(app)
     yield from _transports(app)
+    yield from _hooks(app)
     yield from _database(app)
 
 
@@ -181,6 +183,31 @@ def _transports(app: App) -> Iterator[Finding]:
     if app.config.outbox_folder.is_dir() and not os.access(app.config.outbox_folder, os.W_OK):
         says = gettext("{folder} can't be written", folder=app.config.outbox_folder)
         yield _wrong(gettext("outbox"), says, gettext("correct its owner or its mode"))
+
+
+def _hooks(app: App) -> Iterator[Finding]:
+    """Look whether the gateway in use can bring what patients answer."""
+    http, address = app.config.delivery.http, app.config.web.address
+    if http is None or app.config.delivery.sms != "http":
+        return
+    about = gettext("calls of the gateway")
+    try:
+        hooks = app.hook_calls
+    except ConfigError as error:
+        yield _wrong(about, str(error), gettext("correct [delivery] in the configuration"))
+        return
+    if hooks is None or http.reply_hook is None:
+        says = gettext("no [delivery.http.reply_hook]: what patients answer by SMS reaches nobody")
+        yield _wrong(about, says, gettext("describe how the gateway brings replies, or tell patients not to answer"))
+    if hooks is None:
+        return
+    if not address and not http.is_on_this_machine:
+        says = gettext("the gateway has no address to call: `address` in [web] is empty")
+        yield _wrong(about, says, gettext("set it to the https:// address of the pages, and run `reminders serve`"))
+        return
+    places = ((REPLIES_PATH, http.reply_hook), (RECEIPTS_PATH, http.receipt_hook))
+    urls = ", ".join(app.config.web.base + path for path, hook in places if hook is not None)
+    yield _fine(about, gettext("`reminders serve` takes them at {urls}", urls=urls))
 
 
 def _abilities(can: Capabilities) -> str:

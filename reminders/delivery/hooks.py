@@ -14,11 +14,12 @@ from datetime import datetime
 from pathlib import Path
 from urllib.parse import parse_qsl
 
-from reminders.config_delivery import HookAuthSection, ReceiptHookSection, ReplyHookSection
+from reminders.config_hooks import HookAuthSection, ReceiptHookSection, ReplyHookSection
 from reminders.delivery.incoming import Arrival, IncomingReply, Receipt
 from reminders.delivery.numbers import to_e164
 from reminders.delivery.transports.http_answer import at_path
 from reminders.errors import ReminderError
+from reminders.records.storable import storable
 
 
 class NotBelieved(ReminderError):
@@ -93,7 +94,7 @@ def read_reply(mapping: ReplyHookSection, call: HookCall, *, region: str) -> Inc
     """Return the reply that a call brings; an empty text is one, too. NotReadable when sender or text are missing."""
     fields = _fields(call)
     sender, text = _find(fields, mapping.sender), _find(fields, mapping.text)
-    if not sender or text is None:
+    if not sender or not sender.strip() or text is None:
         raise NotReadable("the call has no sender or no text where the configuration says")
     ref = _find(fields, mapping.id) if mapping.id else None
     return IncomingReply(channel="sms", sender=to_e164(sender, region=region), text=text, gateway_ref=ref or None)
@@ -165,7 +166,7 @@ def _fields(call: HookCall) -> object:
     if call.body and (kind == "application/json" or kind.endswith("+json")):
         try:
             return json.loads(call.body)
-        except ValueError:
+        except (ValueError, RecursionError):  # the second of brackets within brackets without an end
             raise NotReadable("the body is not the JSON that it says it is") from None
     if call.body and kind not in {"", "application/x-www-form-urlencoded", "text/plain"}:
         raise NotReadable(f"a body of the kind {kind[:60]!r} is not known")
@@ -176,4 +177,4 @@ def _fields(call: HookCall) -> object:
 def _find(fields: object, path: str) -> str | None:
     """Return what stands at a path; a form's field may have dots in its name."""
     value = fields[path] if isinstance(fields, dict) and path in fields else at_path(fields, path)
-    return None if value is None or isinstance(value, dict | list) else str(value)
+    return None if value is None or isinstance(value, dict | list) else storable(str(value))

@@ -18,6 +18,7 @@ from reminders.desk.reply_context import Context, read_reply
 from reminders.errors import InputError
 from reminders.records import people, replies
 from reminders.records.receipts import message_row
+from reminders.records.storable import storable
 from reminders.records.tables import Contact, Message, Reply
 from reminders.replies import Evidence, Label, Triage, triage
 from reminders.words import gettext
@@ -88,7 +89,7 @@ def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
     """
     where = Address(practice_id=desk.practice_id, channel=incoming.channel, address=_sender(desk, incoming))
     replies.hold_sender(session, where.address)
-    gateway_ref = _storable(incoming.gateway_ref or "") or None
+    gateway_ref = storable(incoming.gateway_ref or "") or None
     if gateway_ref:
         earlier = replies.reply_with_ref(session, desk.practice_id, incoming.channel, gateway_ref)
         if earlier is not None:
@@ -121,7 +122,7 @@ def _understood(session: Session, desk: Desk, incoming: Incoming, where: Address
     now = desk.clock.now()
     answered = _answered(session, where, incoming.answers)
     contacts = _contacts(session, where, answered)
-    text = _storable(_with_signature(incoming))[:LONGEST_REPLY]
+    text = storable(_with_signature(incoming))[:LONGEST_REPLY]
     read, context = read_reply(session, text, contacts, now, answered=answered)
     found = heed_plan(session, desk, read, context.enrollment)
     if incoming.attachments and found.label is Label.NONE:
@@ -169,7 +170,7 @@ def _with_attachments(found: Triage, count: int) -> Triage:
 
 def _sender(desk: Desk, incoming: Incoming) -> str:
     """Return the sender as addresses are kept; what is no number or address (a short code) as it came."""
-    sender = _storable(incoming.sender).strip()
+    sender = storable(incoming.sender).strip()
     if not sender:
         raise InputError(gettext("a reply needs its sender: a number or an e-mail address"))
     if incoming.channel == "email":
@@ -178,11 +179,6 @@ def _sender(desk: Desk, incoming: Incoming) -> str:
         return parse_phone(sender, region=desk.region, zone=desk.zone, at=desk.clock.now()).e164
     except InputError:
         return sender
-
-
-def _storable(text: str) -> str:
-    """Return text that every database takes: PostgreSQL has no NUL, and half a surrogate pair is no character."""
-    return text.encode("utf-8", "replace").decode().replace("\x00", "\N{REPLACEMENT CHARACTER}")
 
 
 def _reply(said: _Understood, gateway_ref: str | None) -> Reply:
@@ -202,7 +198,7 @@ def _reply(said: _Understood, gateway_ref: str | None) -> Reply:
         signs=list(said.found.signs),
         why=[asdict(evidence) for evidence in said.found.why],
         written_by="machine" if said.incoming.by_machine else "person",
-        left_out=_storable(said.incoming.left_out)[:LONGEST_REPLY] or None,
+        left_out=storable(said.incoming.left_out)[:LONGEST_REPLY] or None,
     )
 
 

@@ -11,7 +11,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from reminders.assembly import App
-from reminders.web import patient, staff
+from reminders.web import gateway, health, patient, staff
 from reminders.web.headers import GuardHeaders, MostBytes
 from reminders.web.pages import STATIC, Pages
 from reminders.web.refusals import LastRefusal, add_refusals
@@ -20,12 +20,18 @@ from reminders.web.site import Site
 _LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
-def web_app(app: App) -> FastAPI:
-    """Return the application that serves the pages of `app`'s practice; opens nothing yet."""
+def web_app(app: App, *, dispatches: bool = False) -> FastAPI:
+    """Return the application that serves the pages of `app`'s practice; opens nothing yet.
+
+    `dispatches` says that its process sends what is due as well. ConfigError when a secret of the gateway's is missing.
+    """
     web = app.config.web
+    _ = app.hook_calls  # a secret that is missing is found now, and not at the first reply
     made = FastAPI(title="reminders", docs_url=None, redoc_url=None, openapi_url=None)
     made.state.site = Site(
-        app=app, pages=Pages(practice=app.config.practice, region=app.config.practice.region, demo=app.config.demo)
+        app=app,
+        pages=Pages(practice=app.config.practice, region=app.config.practice.region, demo=app.config.demo),
+        dispatches=dispatches,
     )
     add_refusals(made)
     # The last one added is the outermost.
@@ -40,6 +46,8 @@ def web_app(app: App) -> FastAPI:
     made.add_api_route("/", _home, methods=["GET"], include_in_schema=False)
     staff.add_pages(made)
     patient.add_pages(made)
+    gateway.add_calls(made)
+    health.add_probes(made)
     return made
 
 

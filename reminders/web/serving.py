@@ -13,6 +13,7 @@ from types import FrameType
 from typing import IO
 
 import uvicorn
+from fastapi import FastAPI
 
 from reminders.assembly import App
 from reminders.delivery.runner import Runner
@@ -48,9 +49,20 @@ def alone(folder: Path) -> Iterator[IO[str]]:
 
 def serve(app: App, *, port: int, runner: Runner | None) -> None:
     """Serve until a signal says stop; `runner` runs meanwhile and ends what it has in hand."""
+    pages = web_app(app, dispatches=runner is not None)
+    if runner is not None:
+        runner.start()
+    try:
+        _Server(server_config(app, pages, port=port), closing=pages.state.site.closing).run()
+    finally:
+        if runner is not None:
+            runner.close()
+
+
+def server_config(app: App, pages: FastAPI, *, port: int) -> uvicorn.Config:
+    """Return how the pages are served: on which interface, and whose word about the caller's address is taken."""
     web = app.config.web
-    pages = web_app(app)
-    config = uvicorn.Config(
+    return uvicorn.Config(
         pages,
         host=web.host,
         port=port,
@@ -61,13 +73,6 @@ def serve(app: App, *, port: int, runner: Runner | None) -> None:
         forwarded_allow_ips=list(web.trusted_proxies),
         timeout_graceful_shutdown=5,
     )
-    if runner is not None:
-        runner.start()
-    try:
-        _Server(config, closing=pages.state.site.closing).run()
-    finally:
-        if runner is not None:
-            runner.close()
 
 
 class _Server(uvicorn.Server):

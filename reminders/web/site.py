@@ -24,6 +24,8 @@ class Site:
 
     app: App
     pages: Pages
+    dispatches: bool = False
+    """Whether this process sends what is due, too."""
     sign_ins: Limiter = field(default_factory=lambda: Limiter(most=20, within=timedelta(minutes=5)))
     """Tries to sign in, by the caller's address."""
     plan_pages: dict[tuple[str, str], str] = field(default_factory=dict)

@@ -170,6 +170,38 @@ def test_the_doctor_sees_a_missing_database(terminal: Terminal) -> None:
     assert wrong(terminal) == ["database"]
 
 
+HTTP = """
+[delivery.http]
+url = "{url}"
+hook_auth = {{ addresses = ["127.0.0.1"] }}
+{hook}
+[web]
+address = "{address}"
+"""
+REPLY_HOOK = 'reply_hook = { sender = "from", text = "text" }'
+FAR, BESIDE = "https://gateway.example.org/", "http://127.0.0.1:8000/"
+
+
+@pytest.mark.parametrize(
+    ("url", "hook", "address", "told"),
+    [
+        pytest.param(FAR, REPLY_HOOK, "https://desk.example.org", [], id="all there"),
+        pytest.param(FAR, REPLY_HOOK, "", ["calls of the gateway"], id="no address for a gateway elsewhere"),
+        pytest.param(BESIDE, REPLY_HOOK, "", [], id="a gateway on this machine needs none"),
+        pytest.param(FAR, "", "https://desk.example.org", ["calls of the gateway"], id="nothing about replies"),
+    ],
+)
+def test_the_doctor_sees_that_no_reply_can_come(
+    terminal: Terminal, url: str, hook: str, address: str, told: list[str]
+) -> None:
+    config = terminal.folder / "config.toml"
+    lines = config.read_text("utf-8").replace('sms = "file"', 'sms = "http"')
+    config.write_text(lines + HTTP.format(url=url, hook=hook, address=address), "utf-8")
+
+    found = terminal.ask("doctor", status=1 if told else 0)
+    assert [each["about"] for each in found if each["grade"] == "wrong"] == told
+
+
 def test_the_doctor_reads_a_faulty_configuration(terminal: Terminal) -> None:
     (terminal.folder / "config.toml").write_text("colour = 1\n", "utf-8")
     (terminal.folder / "config.toml").chmod(0o600)

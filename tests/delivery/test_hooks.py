@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from reminders.config_delivery import HookAuthSection, ReceiptHookSection, ReplyHookSection
+from reminders.config_hooks import HookAuthSection, ReceiptHookSection, ReplyHookSection
 from reminders.delivery.hooks import (
     HookCall,
     HookGuard,

@@ -14,6 +14,7 @@ import uvicorn
 
 from reminders.assembly import App
 from reminders.web.app import web_app
+from reminders.web.serving import server_config
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,9 +33,8 @@ class Server:
 def serving(app: App) -> Iterator[Server]:
     """Serve the pages of `app` until the block ends."""
     listener = socket.create_server(("127.0.0.1", 0))
-    config = uvicorn.Config(
-        web_app(app), log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=1
-    )
+    config = server_config(app, web_app(app), port=0)
+    config.timeout_graceful_shutdown = 1
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()

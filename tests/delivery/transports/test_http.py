@@ -13,7 +13,8 @@ from urllib.parse import parse_qs, unquote_to_bytes
 import pytest
 from pydantic import ValidationError
 
-from reminders.config_delivery import HttpAnswerSection, HttpSection, ReceiptHookSection, ReplyHookSection
+from reminders.config_delivery import HttpAnswerSection, HttpSection
+from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
 from reminders.delivery.hooks import guard_of, read_receipt, read_reply, verify
 from reminders.delivery.incoming import Arrival
 from reminders.delivery.outgoing import Accepted

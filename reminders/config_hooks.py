@@ -1,0 +1,74 @@
+"""The configuration of the hooks that a gateway calls: what a call must show, what it holds where, and its answer."""
+
+from __future__ import annotations
+
+from pydantic import Field, model_validator
+
+from reminders.config_parts import Network, Secret, Section
+
+REPLIES_PATH = "/gateway/replies"
+RECEIPTS_PATH = "/gateway/receipts"
+
+
+class HookAuthSection(Section):
+    """What a call must show to be believed; everything named here is needed."""
+
+    hmac_header: str = ""
+    timestamp_header: str = ""
+    """The signature is the HMAC-SHA256, in hexadecimal, of this header's value, a dot and the body."""
+    hmac_prefix: str = ""
+    """What stands before the signature in its header, such as `sha256=`."""
+    hmac_secrets: tuple[Secret, ...] = Field(default=(), max_length=2)
+    """One, or two while one takes over from the other."""
+    replay_seconds: int = Field(default=300, ge=10, le=3600)
+    user: str = ""
+    password: Secret | None = None
+    addresses: tuple[Network, ...] = ()
+    """Networks that may call, IPv4 or IPv6."""
+
+    @model_validator(mode="after")
+    def _enough(self) -> HookAuthSection:
+        signed = (bool(self.hmac_header), bool(self.timestamp_header), bool(self.hmac_secrets))
+        if any(signed) and not all(signed):
+            raise ValueError("a signature needs hmac_header, timestamp_header and hmac_secrets")
+        if bool(self.user) != (self.password is not None):
+            raise ValueError("name both user and password, or neither")
+        if not (any(signed) or self.user or self.addresses):
+            raise ValueError("anybody could call: ask for a signature, a password or an address")
+        return self
+
+
+class ReplyHookSection(Section):
+    """Where a call about a patient's reply holds what; each a dotted path in JSON, or a field of a form or query."""
+
+    sender: str
+    text: str
+    id: str = ""
+
+
+class ReceiptHookSection(Section):
+    """Where a call about a sent message holds what, and what its statuses mean."""
+
+    id: str = ""
+    """The gateway's id of the message."""
+    key: str = ""
+    """Our own idempotency key, where the gateway gives it back."""
+    status: str
+    reason: str = ""
+    delivered: tuple[str, ...] = Field(min_length=1)
+    failed: tuple[str, ...] = Field(min_length=1)
+    bad_address: tuple[str, ...] = ()
+    """Failed, and nothing should be sent to that number any more: statuses, or reasons."""
+
+    @model_validator(mode="after")
+    def _named(self) -> ReceiptHookSection:
+        if not (self.id or self.key):
+            raise ValueError("name id or key: a receipt has to say which message it is about")
+        return self
+
+
+class HookAnswerSection(Section):
+    """What a call is answered once what it brought is stored; some gateways ask for words of their own."""
+
+    body: str = Field(default="", max_length=1000)
+    media_type: str = Field(default="text/plain", pattern=r"^[a-z]+/[a-z0-9.+-]+$")

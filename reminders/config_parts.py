@@ -1,0 +1,55 @@
+"""What sections of the configuration are made of: unknown keys are errors, secrets stand elsewhere."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, model_validator
+
+from reminders.errors import ConfigError
+
+
+class Section(BaseModel):
+    """One section; it never changes, and has no keys but those it names."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _network(text: str) -> str:
+    ipaddress.ip_network(text)
+    return text
+
+
+Network = Annotated[str, AfterValidator(_network)]
+"""An address or a network, IPv4 or IPv6."""
+
+
+class Secret(Section):
+    """Where a secret is kept: `{ env = "NAME" }` or `{ file = "path" }`. It never stands in the configuration."""
+
+    env: str | None = None
+    file: Path | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Secret:
+        if (self.env is None) == (self.file is None):
+            raise ValueError("name either env or file")
+        return self
+
+    def read(self, folder: Path) -> str:
+        """Return the secret; a relative file counts from `folder`. ConfigError when it is missing or empty."""
+        if self.env is not None:
+            found, place = os.environ.get(self.env, ""), f"the environment variable {self.env}"
+        else:
+            path = folder / str(self.file)
+            place = str(path)
+            try:
+                found = path.read_text("utf-8").rstrip("\r\n")
+            except (OSError, UnicodeDecodeError) as error:
+                raise ConfigError(f"the secret in {path} can't be read: {type(error).__name__}") from None
+        if not found:
+            raise ConfigError(f"the secret in {place} is missing")
+        return found

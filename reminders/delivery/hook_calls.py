@@ -1,0 +1,100 @@
+"""Takes the calls of a gateway: believes them, reads them, and stores what they bring before they are answered."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from reminders.clock import Clock
+from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
+from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipt, read_reply, verify
+from reminders.delivery.incoming import IncomingReply
+from reminders.errors import NotFound
+from reminders.records.concerns_once import Trouble, open_once
+from reminders.words import marked
+
+if TYPE_CHECKING:
+    from reminders.delivery.intake import Intake
+    from reminders.records.database import Database
+
+_LOG = logging.getLogger(__name__)
+_REPLIES_LOST = marked(
+    "The SMS gateway brings replies that can't be read: patients' words do not get here. "
+    "Read them at the gateway, and mend [delivery.http.reply_hook] in the configuration."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class HookCalls:
+    """What one gateway may call; safe to use from any thread."""
+
+    guard: HookGuard
+    reply_hook: ReplyHookSection | None
+    receipt_hook: ReceiptHookSection | None
+    practice_id: str
+    region: str
+    intake: Callable[[], Intake]
+    """Gives what stores; it opens the database, which a call that is not believed is not worth."""
+    database: Callable[[], Database]
+    clock: Clock
+    concern_due: Callable[[str, datetime], datetime]
+    """When a concern of an urgency, opened at an instant, has to be dealt with."""
+
+    def take_reply(self, call: HookCall) -> None:
+        """Store the reply that a call brings, and act on it; one that was brought before changes nothing.
+
+        NotFound when no reply is awaited here, NotBelieved, NotReadable. Staff hear once of replies that can't be read.
+        """
+        if self.reply_hook is None:
+            raise NotFound("no [delivery.http.reply_hook]")
+        verify(self.guard, call, now=self.clock.now())
+        try:
+            reply = read_reply(self.reply_hook, call, region=self.region)
+        except NotReadable as error:
+            _LOG.error("gateway_reply_not_read", extra={"reason": str(error)})
+            self._tell_of_lost_replies()
+            raise
+        self.intake().take_in([self._named(reply, call)])
+
+    def take_receipt(self, call: HookCall) -> None:
+        """Store what a call says about a message of ours; NotFound, NotBelieved, NotReadable."""
+        if self.receipt_hook is None:
+            raise NotFound("no [delivery.http.receipt_hook]")
+        verify(self.guard, call, now=self.clock.now())
+        try:
+            receipt = read_receipt(self.receipt_hook, call)
+        except NotReadable as error:
+            _LOG.error("gateway_receipt_not_read", extra={"reason": str(error)})
+            raise
+        self.intake().take_in([receipt])
+
+    def _named(self, reply: IncomingReply, call: HookCall) -> IncomingReply:
+        """Return the reply with a name by which it is known again when the very same call comes twice.
+
+        A gateway that names its messages says it itself; without that, a signed call is named by what was signed, the
+        time stamp in it. An unsigned one can't be told from a patient who wrote the same words again.
+        """
+        if reply.gateway_ref is not None or not self.guard.secrets:
+            return reply
+        signed = call.headers.get(self.guard.timestamp_header, "").encode() + b"." + call.body
+        return replace(reply, gateway_ref=f"call-{hashlib.sha256(signed).hexdigest()}")
+
+    def _tell_of_lost_replies(self) -> None:
+        now = self.clock.now()
+        trouble = Trouble(
+            practice_id=self.practice_id,
+            patient_id=None,
+            enrollment_id=None,
+            kind="delivery",
+            about="gateway replies",
+            urgency="urgent",
+            summary=_REPLIES_LOST,
+            opened_at=now,
+            due_at=self.concern_due("urgent", now),
+        )
+        with self.database().writing() as session:
+            open_once(session, trouble, by="delivery")
