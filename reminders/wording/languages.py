@@ -14,6 +14,7 @@ from reminders.errors import Fault, PlanError
 from reminders.wording.dates import is_known
 
 LANGUAGE_FILE = "language.toml"
+_RIGHT_TO_LEFT = frozenset({"ar", "fa", "he", "ur"})
 
 
 class TranslationStatus(StrEnum):
@@ -76,3 +77,8 @@ def weakest(statuses: tuple[TranslationStatus, ...]) -> TranslationStatus:
     """Return the status of texts put together from several folders; a draft anywhere makes a draft."""
     order = (TranslationStatus.DRAFT, TranslationStatus.REVIEWED, TranslationStatus.ORIGINAL)
     return min(statuses, key=order.index)
+
+
+def is_right_to_left(language: str) -> bool:
+    """Say whether a language, by its code, is written from right to left."""
+    return language.partition("-")[0] in _RIGHT_TO_LEFT

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -11,17 +10,18 @@ from functools import lru_cache
 from pathlib import Path
 
 from jinja2 import Environment, StrictUndefined, Template
-from pydantic import BaseModel, ConfigDict, ValidationError
+from markupsafe import Markup
+from pydantic import BaseModel, ConfigDict
 
-from reminders.errors import Fault, PlanError
 from reminders.wording.dates import Calendar
 from reminders.wording.facts import Sender
-from reminders.wording.languages import read_language
+from reminders.wording.languages import is_right_to_left, read_language
+from reminders.wording.links import qr_drawing
 from reminders.wording.timeline import Dot, draw_timeline
+from reminders.wording.word_files import read_words
 
 SHEET_FILE = "sheet.toml"
 _PAGE = Path(__file__).parent / "data" / "sheet.html"
-_RIGHT_TO_LEFT = frozenset({"ar", "fa", "he", "ur"})
 
 
 class SheetWords(BaseModel):
@@ -47,6 +47,8 @@ class SheetWords(BaseModel):
     stop: str
     caution: str
     your_page: str
+    page_code: str
+    page_address: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +66,14 @@ class SheetStep:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SheetPage:
+    """The patient's own page, as the sheet leads to it."""
+
+    url: str
+    code: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sheet:
     """What the sheet says."""
 
@@ -77,6 +87,8 @@ class Sheet:
     """When to call; empty when the plan has no such text."""
     steps: tuple[SheetStep, ...]
     by_email: bool
+    page: SheetPage | None = None
+    """None when the practice serves no pages to patients, or nobody is enrolled yet."""
 
 
 def as_text(sheet: Sheet, shared: Path, *, width: int = 78) -> str:
@@ -86,12 +98,13 @@ def as_text(sheet: Sheet, shared: Path, *, width: int = 78) -> str:
 
 def as_html(sheet: Sheet, shared: Path) -> str:
     """Return the sheet as one HTML page without scripts or anything to fetch, made for print."""
-    words, calendar = _words(shared / sheet.language), _calendar(shared / sheet.language)
+    words, calendar = read_words(shared / sheet.language / SHEET_FILE, SheetWords), _calendar(shared / sheet.language)
     template = _page()
     return template.render(
         sheet=sheet,
         words=words,
-        direction="rtl" if sheet.language.split("-")[0] in _RIGHT_TO_LEFT else "ltr",
+        direction="rtl" if is_right_to_left(sheet.language) else "ltr",
+        qr=Markup(qr_drawing(sheet.page.url)) if sheet.page else "",  # noqa: S704  drawn by the library
         days=list(_days(sheet.steps)),
         clock=calendar.clock,
         day_date=calendar.day_date,
@@ -105,7 +118,7 @@ def as_html(sheet: Sheet, shared: Path) -> str:
 
 def _blocks(sheet: Sheet, shared: Path) -> Iterator[tuple[str, str]]:
     """Yield (indent, text) pairs."""
-    words, calendar = _words(shared / sheet.language), _calendar(shared / sheet.language)
+    words, calendar = read_words(shared / sheet.language / SHEET_FILE, SheetWords), _calendar(shared / sheet.language)
     sender = sheet.sender
     yield "", sender.practice_name
     yield "", words.title.upper()
@@ -117,6 +130,10 @@ def _blocks(sheet: Sheet, shared: Path) -> Iterator[tuple[str, str]]:
     if sender.after_hours_phone:
         yield "", f"{words.after_hours}: {sender.after_hours_phone}"
     yield "", f"{words.emergency}: {sender.emergency_number}"
+    if sheet.page:
+        yield "", ""
+        yield "", f"{words.your_page}. {words.page_code}: {sheet.page.code}"
+        yield "", sheet.page.url
     if sheet.now:
         yield "", ""
         yield "", f"!! {words.now}"
@@ -153,20 +170,6 @@ def _days(steps: Sequence[SheetStep]) -> Iterator[tuple[int, list[SheetStep]]]:
     for step in steps:
         by_day.setdefault(step.day, []).append(step)
     yield from sorted(by_day.items())
-
-
-@lru_cache(maxsize=32)
-def _words(folder: Path) -> SheetWords:
-    path = folder / SHEET_FILE
-    try:
-        return SheetWords.model_validate(tomllib.loads(path.read_text("utf-8")))
-    except FileNotFoundError:
-        raise PlanError((Fault(file=path, line=0, message="this file is missing"),)) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError((Fault(file=path, line=0, message=str(error)),)) from error
-    except ValidationError as error:
-        faults = (f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors())
-        raise PlanError(tuple(Fault(file=path, line=0, message=message) for message in faults)) from error
 
 
 @lru_cache(maxsize=32)

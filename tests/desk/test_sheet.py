@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from reminders.desk.preview import preview
 from reminders.desk.sheet import sheet_of
 from reminders.errors import InputError
 from reminders.exchange.pdf import print_pdf
-from reminders.wording.sheet import Sheet, as_html, as_text
+from reminders.wording.sheet import Sheet, SheetPage, as_html, as_text
 
 APP, _ = assemble_for_preview(None)
 SHARED = APP.library.shared
@@ -85,6 +86,21 @@ def test_the_numbers_to_call_and_the_signs_stand_on_top() -> None:
     assert "212-555-0100" in top
     assert "911" in top
     assert "WHEN TO CALL" in top
+
+
+def test_the_sheet_says_nothing_of_a_page_that_is_not_served() -> None:
+    sheet = sheet_at("2026-03-07T15:30")
+    assert "Your page" not in as_html(sheet, SHARED) + as_text(sheet, SHARED)
+
+
+def test_the_sheet_leads_to_the_patients_page_by_code_and_qr() -> None:
+    page = SheetPage(url="https://desk.example.org/my/12-AAAAAAAAAAAAAAAAAAAAAA/", code="012345")
+    sheet = replace(sheet_at("2026-03-07T15:30"), page=page)
+    printed = as_html(sheet, SHARED)
+    assert "<svg" in printed
+    for said in (printed, as_text(sheet, SHARED)):
+        assert page.url in said
+        assert page.code in said
 
 
 def test_a_name_cannot_become_markup() -> None:
