@@ -114,14 +114,20 @@ class Runner:
         """Whether it is coming to its end: nothing new is begun."""
         return self._stopped
 
-    def close(self) -> None:
-        """Ask every job to end and wait until it did."""
+    def wind_down(self) -> None:
+        """Ask every job to end, and return while they do; may be said twice."""
+        if self._stopped:
+            return
         self._stopped = True
         tell_supervisor(STOPPING)
         _LOG.info("stopping")
         for job in self._jobs:
             if job.stop is not None:
                 job.stop()
+
+    def close(self) -> None:
+        """Ask every job to end and wait until it did."""
+        self.wind_down()
         self._scheduler.shutdown(wait=True)
 
     def _await_end(self) -> None:

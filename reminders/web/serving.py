@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import signal
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -53,7 +54,7 @@ def serve(app: App, *, port: int, runner: Runner | None) -> None:
     if runner is not None:
         runner.start()
     try:
-        _Server(server_config(app, pages, port=port), closing=pages.state.site.closing).run()
+        _Server(server_config(app, pages, port=port), closing=pages.state.site.closing, runner=runner).run()
     finally:
         if runner is not None:
             runner.close()
@@ -78,9 +79,10 @@ def server_config(app: App, pages: FastAPI, *, port: int) -> uvicorn.Config:
 class _Server(uvicorn.Server):
     """Ends on a signal and returns: uvicorn's own would raise it again, and kill what is in hand."""
 
-    def __init__(self, config: uvicorn.Config, *, closing: Event) -> None:
+    def __init__(self, config: uvicorn.Config, *, closing: Event, runner: Runner | None) -> None:
         super().__init__(config)
         self._closing = closing
+        self._runner = runner
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -90,6 +92,11 @@ class _Server(uvicorn.Server):
         finally:
             for number, handler in before.items():
                 signal.signal(number, handler)
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        if self._runner is not None:
+            self._runner.wind_down()  # no new batch while the last requests are answered
+        await super().shutdown(sockets)
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self._closing.set()  # streams that pages keep open end now

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import re
 import signal
-import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -18,14 +17,9 @@ import pytest
 from reminders.config import load_config
 from reminders.errors import ConfigError
 from tests.cli.terminal import Terminal
+from tests.delivery.peers.peer import free_port
 
 _COMMAND = (sys.executable, "-m", "reminders", "serve")
-
-
-def free_port() -> int:
-    """A port that nobody listens on now."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return int(listener.getsockname()[1])
 
 
 @contextmanager

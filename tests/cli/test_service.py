@@ -1,4 +1,4 @@
-"""`reminders run` as a service: its log, its port and its end, in a process of its own."""
+"""`reminders run` and `reminders serve` as services: their log, their port and their end, in processes of their own."""
 
 from __future__ import annotations
 
@@ -18,21 +18,35 @@ from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
+import httpx
 import pytest
 
-from reminders.records.database import Database, open_database
-from tests.servers import fresh_database
+from reminders.records.database import Database
+from tests.delivery.peers.peer import free_port
+from tests.servers import fresh_database, open_database
 from tests.stored import add_course, row, soaks, states, store
 
 NAME, NUMBER, WORDS = "Marker-Name", "+12025550177", "marker words of a text"
 """Invented, and planted wherever a patient's own may stand."""
 
 
-class _Gateway(BaseHTTPRequestHandler):
+class _Gateway(ThreadingHTTPServer):
     """Answers slowly; what it says about an odd message repeats it, as gateways do."""
+
+    daemon_threads = True
+
+    def __init__(self) -> None:
+        self.keys: list[str] = []
+        """Of what was handed over, in the order in which it came."""
+        super().__init__(("127.0.0.1", 0), _Handler)
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: _Gateway
 
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers["Content-Length"]))
+        self.server.keys.append(json.loads(body)["key"])
         time.sleep(0.3)
         refuse = b"refuse" in body
         answer = json.dumps({"id": "1", "error": body.decode()}).encode()
@@ -46,18 +60,17 @@ class _Gateway(BaseHTTPRequestHandler):
 
 
 @pytest.fixture
-def gateway() -> Iterator[int]:
-    server = ThreadingHTTPServer(("127.0.0.1", 0), _Gateway)
-    server.daemon_threads = True
+def gateway() -> Iterator[_Gateway]:
+    server = _Gateway()
     threading.Thread(target=server.serve_forever, args=(0.05,), daemon=True).start()
-    yield server.server_address[1]
+    yield server
     server.shutdown()
     server.server_close()
 
 
 @dataclass
 class Service:
-    """A running `reminders run`."""
+    """A running command."""
 
     process: subprocess.Popen[str]
     events: list[dict[str, object]]
@@ -73,23 +86,24 @@ class Service:
             time.sleep(0.01)
         raise AssertionError(f"no {name} in {self.lines}")
 
-    def end(self) -> int:
+    def end(self, *, within_seconds: int = 30) -> int:
         self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(30)
+        return self.process.wait(within_seconds)
 
 
 @contextmanager
-def _running(folder: Path, port: int) -> Iterator[Service]:
+def _running(folder: Path, gateway: _Gateway, *words: str) -> Iterator[Service]:
     (folder / "config.toml").write_text(
         f'database = "{(folder / "url").read_text()}"\ndemo = true\n'
         '[practice]\nname = "Example"\nzone = "UTC"\nphone = "212-555-0100"\n[contact]\nquiet_hours = []\n'
         '[delivery]\nsms = "http"\n[delivery.http]\nparallel = 2\n'
-        f'url = "http://127.0.0.1:{port}/"\njson_body = \'{{"to": {{{{ to }}}}, "body": {{{{ text }}}}}}\'\n',
+        f'url = "http://127.0.0.1:{gateway.server_port}/"\n'
+        'json_body = \'{"to": {{ to }}, "body": {{ text }}, "key": {{ key }}}\'\n',
         "utf-8",
     )
     command = [sys.executable, "-m", "reminders", "--config", str(folder / "config.toml")]
     process = subprocess.Popen(
-        [*command, "run", "--log", "json", "--monitor", "127.0.0.1:0"],
+        [*command, *(words or ("run", "--log", "json", "--monitor", "127.0.0.1:0"))],
         stderr=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -138,25 +152,57 @@ def due(tmp_path: Path) -> Iterator[Database]:
 
 
 def test_stopped_in_mid_batch_it_brings_the_batch_to_its_end_and_claims_no_other(
-    due: Database, tmp_path: Path, gateway: int
+    due: Database, tmp_path: Path, gateway: _Gateway
 ) -> None:
     with _running(tmp_path, gateway) as service:
         port = service.await_event("monitor_open")["port"]
         with urlopen(f"http://127.0.0.1:{port}/readyz", timeout=10) as answer:
             assert answer.status == 200
-        while "sending" not in states(due):
-            time.sleep(0.005)
-        assert service.end() == 0
-    found = states(due)
-    assert "sending" not in found
-    assert "sent" in found
-    assert "scheduled" in found
+        _until_in_hand(due)
+        assert service.end(within_seconds=_stop_seconds("reminders-run.service")) == 0
+    _settled_once(due, gateway)
     events = [event["event"] for event in service.events]
     assert "stopping" in events
     assert events[-1] == "stopped"
 
 
-def test_no_event_and_no_figure_holds_a_name_a_number_or_a_text(due: Database, tmp_path: Path, gateway: int) -> None:
+def test_a_server_of_pages_that_is_stopped_in_mid_batch_brings_that_to_its_end_too(
+    due: Database, tmp_path: Path, gateway: _Gateway
+) -> None:
+    port = free_port()
+    with _running(tmp_path, gateway, "serve", "--port", str(port)) as service:
+        _until_in_hand(due)
+        with httpx.Client(transport=httpx.HTTPTransport(retries=8), timeout=30) as browser:
+            assert browser.get(f"http://127.0.0.1:{port}/readyz").status_code == 200
+            _until_in_hand(due)
+            assert service.end(within_seconds=_stop_seconds("reminders-serve.service")) == 0
+    _settled_once(due, gateway)
+
+
+def _until_in_hand(due: Database) -> None:
+    while "sending" not in states(due):
+        time.sleep(0.005)
+
+
+def _settled_once(due: Database, gateway: _Gateway) -> None:
+    """What was in hand is settled, the rest waits, and the gateway got nothing twice."""
+    found = states(due)
+    assert "sending" not in found
+    assert "uncertain" not in found
+    assert "scheduled" in found
+    assert len(set(gateway.keys)) == len(gateway.keys) == len(found) - found.count("scheduled") > 0
+
+
+def _stop_seconds(unit: str) -> int:
+    """How long the service manager waits for the end before it kills."""
+    text = (Path(__file__).parents[2] / "demo" / "systemd" / unit).read_text("utf-8")
+    (line,) = [each for each in text.splitlines() if each.startswith("TimeoutStopSec=")]
+    return int(line.partition("=")[2])
+
+
+def test_no_event_and_no_figure_holds_a_name_a_number_or_a_text(
+    due: Database, tmp_path: Path, gateway: _Gateway
+) -> None:
     with due.writing() as session:
         # a job that fails with a row in its hands: the error of the database would repeat it
         session.connection().exec_driver_sql(
