@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import httpx
 import uvicorn
+from fastapi import FastAPI
 
 from reminders.assembly import App
 from reminders.web.app import web_app
@@ -22,6 +23,7 @@ class Server:
     """A running server."""
 
     app: App
+    pages: FastAPI
     base: str
 
     def browser(self) -> httpx.Client:
@@ -30,10 +32,11 @@ class Server:
 
 
 @contextmanager
-def serving(app: App) -> Iterator[Server]:
+def serving(app: App, *, port: int = 0, dispatches: bool = False) -> Iterator[Server]:
     """Serve the pages of `app` until the block ends."""
-    listener = socket.create_server(("127.0.0.1", 0))
-    config = server_config(app, web_app(app), port=0)
+    listener = socket.create_server(("127.0.0.1", port))
+    pages = web_app(app, dispatches=dispatches)
+    config = server_config(app, pages, port=port)
     config.timeout_graceful_shutdown = 1
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
@@ -42,7 +45,7 @@ def serving(app: App) -> Iterator[Server]:
     while not server.started and time.monotonic() < deadline:
         time.sleep(0.005)
     try:
-        yield Server(app=app, base=f"http://127.0.0.1:{listener.getsockname()[1]}")
+        yield Server(app=app, pages=pages, base=f"http://127.0.0.1:{listener.getsockname()[1]}")
     finally:
         server.should_exit = True
         thread.join(10)

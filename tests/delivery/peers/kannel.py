@@ -26,11 +26,13 @@ REPLIES = {"sender": "from", "text": "text", "id": "id"}
 class KannelGateway:
     """Takes messages by GET, passes them to its emulated centre, and calls us back."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, calls: str = "") -> None:
+        """Start it; `calls` is where it brings replies and receipts, in place of the list of calls kept here."""
         bearerbox, smsbox = program("bearerbox", "kannel"), program("smsbox", "kannel")
         fakesmsc = program("fakesmsc", "kannel-extras", ["/usr/lib/kannel/test"])
         self.calls: list[tuple[str, HookCall]] = []
         self._hooks = _Hooks(self)
+        self._calls = calls or f"http://127.0.0.1:{self._hooks.server_port}"
         self._processes = Processes("kannel")
         self._port = free_port()
         admin, boxes, self._centre_port = free_port(), free_port(), free_port()
@@ -39,7 +41,7 @@ class KannelGateway:
             "boxes": boxes,
             "centre": self._centre_port,
             "send": self._port,
-            "hooks": self._hooks.server_port,
+            "calls": self._calls,
         }
         conf = self._processes.folder / "kannel.conf"
         conf.write_text(_CONF.format(**ports))
@@ -52,9 +54,13 @@ class KannelGateway:
 
     def transport(self, **settings: Any) -> HttpTransport:
         """A transport that was told all about this gateway."""
+        section = HttpSection.model_validate(self.section(**settings))
+        return HttpTransport(section, folder=Path(), now=lambda: datetime.now(UTC))
+
+    def section(self, **settings: Any) -> dict[str, Any]:
+        """The part of a configuration that tells all about this gateway."""
         os.environ[PASSWORD] = "secret"
-        hooks = f"http://127.0.0.1:{self._hooks.server_port}"
-        values = {
+        return {
             "url": f"http://127.0.0.1:{self._port}/cgi-bin/sendsms",
             "method": "GET",
             "sender": "12025550100",
@@ -68,7 +74,7 @@ class KannelGateway:
                 "charset": "UTF-8",
                 "coding": "{{ 2 if encoding == 'ucs2' else 0 }}",
                 "dlr-mask": "3",
-                "dlr-url": hooks + "/receipts?key={{ key }}&status=%d",
+                "dlr-url": self._calls + "/receipts?key={{ key }}&status=%d",
             },
             "answer": {"form": "text", "pattern": r"^(?P<status>\d+):", "accepted": ["0", "3"]},
             "hook_auth": {"addresses": ["127.0.0.1/32"]},
@@ -76,7 +82,6 @@ class KannelGateway:
             "receipt_hook": RECEIPTS,
             **settings,
         }
-        return HttpTransport(HttpSection.model_validate(values), folder=Path(), now=lambda: datetime.now(UTC))
 
     def arrived(self, count: int) -> list[str]:
         """The texts that the emulated centre got, once there are so many."""
@@ -158,6 +163,8 @@ group = smsbox
 bearerbox-host = 127.0.0.1
 sendsms-port = {send}
 sendsms-interface = 127.0.0.1
+http-request-retry = 10
+http-queue-delay = 1
 
 group = sendsms-user
 username = practice
@@ -167,7 +174,7 @@ concatenation = true
 
 group = sms-service
 keyword = default
-get-url = "http://127.0.0.1:{hooks}/replies?from=%p&text=%b&id=%I"
+get-url = "{calls}/replies?from=%p&text=%b&id=%I"
 catch-all = yes
 max-messages = 0
 """
