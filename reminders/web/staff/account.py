@@ -13,7 +13,8 @@ from markupsafe import Markup
 from reminders.desk import own_account
 from reminders.desk.one_time_codes import set_up_uri
 from reminders.errors import InputError
-from reminders.web.staff.here import Here, acts, go
+from reminders.web.forms import go
+from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
 OwnPage = Annotated[Here, acts("account.see")]

@@ -14,7 +14,8 @@ from reminders.desk.find_people import find_patients
 from reminders.desk.roles import Right
 from reminders.errors import InputError
 from reminders.records import people
-from reminders.web.staff.here import Form, Here, acts, go
+from reminders.web.forms import Form, go
+from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
 Looking = Annotated[Here, acts("checkout.see", Right.ENROLL)]

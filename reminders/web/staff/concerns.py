@@ -19,7 +19,8 @@ from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.roles import Right, rights_of
 from reminders.errors import InputError, StateError
 from reminders.records import staff
-from reminders.web.staff.here import Here, acts, go
+from reminders.web.forms import go
+from reminders.web.staff.here import Here, acts
 from reminders.words import gettext
 
 router = APIRouter()

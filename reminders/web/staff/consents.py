@@ -13,8 +13,9 @@ from reminders.desk.new_address import take_new_address
 from reminders.desk.roles import Right
 from reminders.errors import InputError, NotFound
 from reminders.records import courses
+from reminders.web.forms import go
 from reminders.web.staff.courses import show_course
-from reminders.web.staff.here import Here, acts, go
+from reminders.web.staff.here import Here, acts
 from reminders.words import gettext
 
 router = APIRouter()

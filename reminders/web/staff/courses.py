@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import re
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -22,13 +21,15 @@ from reminders.desk.composing import Desk
 from reminders.desk.course_sheet import sheet_of_course
 from reminders.desk.find_people import find_patients
 from reminders.desk.pinned_plans import pinned_plan
-from reminders.desk.replan import Change, Proposal, propose, replan
+from reminders.desk.replan import Proposal, propose, replan
 from reminders.desk.roles import Right
 from reminders.desk.send_again import may_be_sent_again, send_again
 from reminders.desk.steer_course import Decision, end_course, not_sent_meanwhile, pause_course, resume_course
 from reminders.errors import InputError, StateError
 from reminders.records import courses
-from reminders.web.staff.here import Form, Here, acts, go
+from reminders.web.forms import Form, go
+from reminders.web.shown_changes import read_shown, write_shown
+from reminders.web.staff.here import Here, acts
 from reminders.web.staff.timeline import Mark, draw
 from reminders.wording.sheet import as_html
 from reminders.words import gettext
@@ -110,7 +111,7 @@ def look_or_store(here: Changing, enrollment_id: int) -> Response:
         if "shown" in here.form:
             with here.writing() as session:
                 new = changed_course(session, here.desk, enrollment_id, _changes(here.form))
-                replan(session, here.desk, enrollment_id, new, shown=_read_shown(here.form.text("shown")))
+                replan(session, here.desk, enrollment_id, new, shown=read_shown(here.form.text("shown")))
                 patient_id = _patient_of(session, enrollment_id)
             here.trail(patient_id, f"enrollment {enrollment_id}")
             return go(f"/staff/courses/{enrollment_id}?done=changed")
@@ -246,7 +247,7 @@ def _show_change(
         "factors": {name: plan.factors[name].says for name in plan.file.factors if name in plan.factors},
         "settings": plan.file.settings,
         "proposal": proposal,
-        "shown": _write_shown(proposal.changes) if proposal else "",
+        "shown": write_shown(proposal.changes) if proposal else "",
         "fields": here.form.fields,
     }
     return here.show("change.html", status=status, problems=problems, **values)
@@ -287,20 +288,3 @@ def _changes(form: Form) -> Changes:
         slots={name: wall for name, wall in slots.items() if was_slots.get(name) != wall},
         settings={name: value for name, value in settings.items() if was_settings.get(name) != value},
     )
-
-
-def _write_shown(changes: tuple[Change, ...]) -> str:
-    return json.dumps([asdict(each) for each in changes], default=lambda at: at.isoformat())
-
-
-def _read_shown(text: str) -> tuple[Change, ...]:
-    def at(moment: str | None) -> datetime | None:
-        return datetime.fromisoformat(moment) if moment else None
-
-    try:
-        return tuple(
-            Change(**{**each, "before_at": at(each["before_at"]), "after_at": at(each["after_at"])})
-            for each in json.loads(text)
-        )
-    except (ValueError, TypeError, KeyError):
-        raise InputError(gettext("look at the difference again")) from None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
@@ -12,16 +12,16 @@ from typing import Any
 from urllib.parse import quote
 
 from fastapi import Depends, HTTPException, Request
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.responses import HTMLResponse, Response
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
 
 from reminders.desk import signing_in
 from reminders.desk.composing import Desk
 from reminders.desk.roles import Right
 from reminders.desk.signing_in import Limits, SignedIn
 from reminders.desk.trail import leave_trail
+from reminders.web.forms import Form, form_of, go, refuse_other_sites
 from reminders.web.site import Site, site_of
 
 SIGN_IN = "/staff/sign-in"
@@ -80,41 +80,6 @@ class Here:
         return "hx-request" in self.request.headers
 
 
-class Form:
-    """The fields of a form that was sent, each a text."""
-
-    def __init__(self, fields: Sequence[tuple[str, str]]) -> None:
-        """Hold names and values in their order."""
-        self.fields = tuple(fields)
-
-    def text(self, name: str) -> str:
-        """Return the last value of a field, without spaces around it; empty when it was not sent."""
-        return next((value.strip() for key, value in reversed(self.fields) if key == name), "")
-
-    def all(self, name: str) -> tuple[str, ...]:
-        """Return every value of a field."""
-        return tuple(value for key, value in self.fields if key == name)
-
-    def under(self, prefix: str) -> dict[str, str]:
-        """Return the fields whose names begin so, without that beginning; empty values are left out."""
-        return {
-            key.removeprefix(prefix): value.strip()
-            for key, value in self.fields
-            if key.startswith(prefix) and value.strip()
-        }
-
-    def __contains__(self, name: str) -> bool:
-        return any(key == name for key, _ in self.fields)
-
-
-async def form_of(request: Request) -> Form:
-    """Read the form of a request; files are no part of any form here."""
-    if request.method != "POST":
-        return Form(())
-    data: FormData = await request.form(max_files=0, max_fields=300)
-    return Form([(name, value) for name, value in data.multi_items() if isinstance(value, str)])
-
-
 def acts(action: str, right: Right | None = None, *, passive: bool = False) -> Callable[..., Any]:
     """Return the dependency that every page of staff has: signed in, with the right, a form of ours, a trail.
 
@@ -128,7 +93,7 @@ def acts(action: str, right: Right | None = None, *, passive: bool = False) -> C
             raise ElsewhereFirst(_sign_in_for(request))
         if request.method == "POST" and not signing_in.is_form_of(who, form.text("csrf")):
             raise HTTPException(403)
-        _refuse_other_sites(request)
+        refuse_other_sites(request)
         if who.is_idle and passive:
             raise ElsewhereFirst("")
         if who.is_idle:
@@ -179,12 +144,7 @@ def check_anonymous(request: Request, form: Form) -> None:
     cookie = request.cookies.get(_ANONYMOUS, "")
     if not cookie or not hmac.compare_digest(cookie.encode(), form.text("csrf").encode()):
         raise HTTPException(403)
-    _refuse_other_sites(request)
-
-
-def go(to: str) -> RedirectResponse:
-    """Return the way to another page after something was done."""
-    return RedirectResponse(to, 303)
+    refuse_other_sites(request)
 
 
 def is_ours(path: str) -> bool:
@@ -220,12 +180,6 @@ def _sign_in_for(request: Request) -> str:
     if request.method != "GET" or "hx-request" in request.headers:
         return SIGN_IN
     return f"{SIGN_IN}?next={quote(path)}" if is_ours(path) else SIGN_IN
-
-
-def _refuse_other_sites(request: Request) -> None:
-    """Fetch Metadata Request Headers (W3C), section 2.3: a browser says where a request comes from."""
-    if request.method == "POST" and request.headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:
-        raise HTTPException(403)
 
 
 def _keep(site: Site, request: Request, who: SignedIn, form: Form) -> None:

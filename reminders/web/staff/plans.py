@@ -21,7 +21,8 @@ from reminders.desk.prove.strands import Effort
 from reminders.desk.roles import Right
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import plan_contents
-from reminders.web.staff.here import Here, acts, go
+from reminders.web.forms import go
+from reminders.web.staff.here import Here, acts
 from reminders.web.staff.timeline import Mark, draw
 from reminders.words import gettext
 

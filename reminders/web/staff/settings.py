@@ -13,7 +13,8 @@ from reminders.desk.staff import Newcomer
 from reminders.desk.try_transport import send_test
 from reminders.errors import InputError, StateError
 from reminders.records import staff as rows
-from reminders.web.staff.here import Here, acts, go
+from reminders.web.forms import go
+from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
 Looking = Annotated[Here, acts("settings.see", Right.RUN_PRACTICE)]

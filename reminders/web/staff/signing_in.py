@@ -14,15 +14,13 @@ from reminders.desk.signing_in import SignedIn, Tried
 from reminders.desk.staff import Newcomer
 from reminders.errors import InputError, NotFound
 from reminders.records import staff as rows
+from reminders.web.forms import Form, form_of, go
 from reminders.web.site import Site, TheSite, site_of
 from reminders.web.staff.here import (
-    Form,
     Here,
     acts,
     check_anonymous,
     cookie_name,
-    form_of,
-    go,
     is_ours,
     limits_of,
     set_cookie,
