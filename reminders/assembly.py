@@ -201,6 +201,7 @@ class App:
     def desk_jobs(self) -> tuple[RecurringJob, ...]:
         """Return what the desk does by itself again and again; each run is safe to repeat."""
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415  a preview sends nothing
+        from reminders.desk.api_answers import forget_answers  # noqa: PLC0415
         from reminders.desk.digest import DigestTimes, send_digest  # noqa: PLC0415
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
         from reminders.desk.other_way import attend_to_undelivered  # noqa: PLC0415
@@ -230,7 +231,11 @@ class App:
             after = timedelta(minutes=self.config.delivery.undelivered_after_minutes)
             attend_to_undelivered(self.database, self.desk, transports=self._tells_of_arrival(), after=after)
 
+        def forget() -> None:
+            forget_answers(self.database, self.desk)
+
         return (
+            RecurringJob(name="api-answers", every=timedelta(hours=1), run=forget),
             RecurringJob(name="undelivered", every=timedelta(minutes=1), run=look_for_undelivered),
             RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
             RecurringJob(name="tasks", every=timedelta(minutes=1), run=open_tasks),

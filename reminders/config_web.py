@@ -34,6 +34,12 @@ class WebSection(Section):
     """Without a click for so long, staff sign in again; what they typed is kept."""
     session_hours: int = Field(default=12, ge=1, le=24)
     """The longest a sign-in lasts."""
+    patient_page_days: int = Field(default=14, ge=1, le=90)
+    """How long a patient's own page stays after the last day of the course; `address` must be set to have any."""
+    patient_page_minutes: int = Field(default=60, ge=5, le=1440)
+    """How long it stays open in a browser that nobody uses, before the code is asked for again."""
+    api_calls_per_minute: int = Field(default=600, ge=1, le=1_000_000)
+    """The most that another program may ask with one key."""
 
     @model_validator(mode="after")
     def _encrypted(self) -> WebSection:

@@ -25,6 +25,8 @@ OF_INTAKE = (
     "after-intake",  # committed, and the other side was not told so
 )
 POINTS = (*OF_DISPATCH, *OF_RECOVERY, *OF_INTAKE)
+"""Where a worker may die; the programming interface has one more."""
+OF_CALLS = ("after-call",)  # a program's change is committed, and it was not told so
 
 _armed = ""
 _left = 0

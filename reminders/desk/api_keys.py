@@ -87,7 +87,8 @@ def add_key(session: Session, desk: Desk, wanted: NewKey) -> str:
     """Make a key and return it: this is the one time that it can be seen. InputError names every problem."""
     problems: list[str] = []
     now = desk.clock.now()
-    name, scopes = "", ()
+    name = ""
+    scopes: tuple[Scope, ...] = ()
     try:
         name = _name(session, desk, wanted.name)
     except InputError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -94,6 +94,14 @@ class ListedConcern:
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:
     """Return the practice's concerns with their context, most urgent first, then by when they are due."""
     return _with_context(session, desk, concerns.open_concerns(session, desk.practice_id, closed_too=closed_too))
+
+
+def concern_page(
+    session: Session, desk: Desk, *, states: Collection[str], after: int, limit: int
+) -> tuple[tuple[ListedConcern, ...], bool]:
+    """Return up to `limit` concerns in any of these states, by number, above `after`; and whether there are more."""
+    found = concerns.concerns_after(session, desk.practice_id, states=states, after=after, most=limit + 1)
+    return _with_context(session, desk, found[:limit]), len(found) > limit
 
 
 def lately_closed(session: Session, desk: Desk) -> tuple[ListedConcern, ...]:

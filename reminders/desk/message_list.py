@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -13,10 +13,12 @@ from reminders.care.values import Reason
 from reminders.desk.composing import Desk
 from reminders.errors import InputError, NotFound
 from reminders.records import courses, finding
-from reminders.records.finding import MessageFilter
+from reminders.records.finding import MessageFilter, Place, Window
 from reminders.records.message_states import MessageState
 from reminders.records.tables import Message, Patient
 from reminders.words import gettext
+
+_LOOKED_AT = 2000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +70,34 @@ def list_messages(session: Session, desk: Desk, wanted: MessageFilter) -> tuple[
                 )
             )
     return listed(session, desk, finding.find_messages(session, desk.practice_id, wanted))
+
+
+@dataclass(frozen=True, kw_only=True)
+class MessagePage:
+    """A part of a long list."""
+
+    messages: tuple[ListedMessage, ...]
+    """In the order in which they go out; fewer than asked for, or none, where many were passed over."""
+    goes_on: Place | None
+    """Where the next part begins; None at the end."""
+
+
+def message_page(
+    session: Session, desk: Desk, window: Window, *, states: Collection[MessageState], limit: int
+) -> MessagePage:
+    """Return up to `limit` messages of a window in any of these states, in all of them when none is named.
+
+    Only so many are looked at, however rare the state: a page always comes soon, and may be short.
+    """
+    seen = finding.message_states_in(session, desk.practice_id, window, most=_LOOKED_AT if states else limit + 1)
+    wanted = [place for place, state in seen if not states or state in states]
+    taken = wanted[:limit]
+    seen_all = not states or len(seen) < _LOOKED_AT
+    at_end = None if seen_all else seen[-1][0]
+    goes_on = taken[-1] if len(wanted) > limit else at_end
+    found = finding.messages_by_id(session, [place.id for place in taken])
+    messages = listed(session, desk, [found[place.id] for place in taken])
+    return MessagePage(messages=messages, goes_on=goes_on)
 
 
 def listed(session: Session, desk: Desk, messages: Sequence[Message]) -> tuple[ListedMessage, ...]:

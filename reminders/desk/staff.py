@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
 from reminders.desk.passwords import hash_password
-from reminders.desk.roles import Role
+from reminders.desk.roles import Right, Role, rights_of
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import staff
 from reminders.records.people import new_id
@@ -92,6 +92,15 @@ def follow_link(session: Session, desk: Desk, token: str, password: str, first: 
         raise NotFound(gettext("this link was used, or is too old; ask for a new one"))
     staff.set_member(session, new_id(member.id), password_hash=hashed, state="active", failures=0, locked_until=None)
     return new_id(member.id)
+
+
+def who_works_concerns(session: Session, desk: Desk) -> tuple[str, ...]:
+    """Return the names of everybody who may have a concern."""
+    return tuple(
+        each.name
+        for each in staff.members(session, desk.practice_id)
+        if each.state == "active" and Right.WORK_CONCERNS in rights_of(each.roles)
+    )
 
 
 def set_roles(session: Session, desk: Desk, staff_id: int, roles: Iterable[str], *, license_number: str) -> None:

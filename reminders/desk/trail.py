@@ -1,4 +1,4 @@
-"""What staff looked at and did, noted in one place."""
+"""What staff and other programs looked at and did, noted in one place."""
 
 from __future__ import annotations
 
@@ -7,10 +7,14 @@ import logging
 _LOG = logging.getLogger(__name__)
 
 
-def leave_trail(*, staff_id: int, action: str, patient_id: int | None, about: str = "") -> None:
+def leave_trail(
+    *, action: str, patient_id: int | None, about: str = "", staff_id: int | None = None, key_id: int | None = None
+) -> None:
     """Note that somebody did `action`, such as `course.see`, about a patient; None where no patient is concerned.
 
-    `about` names the thing: `concern 3`. Ids only, never names.
+    Who did it is a person of the staff, or another program by its key. `about` names the thing: `concern 3`. Ids only,
+    never names.
     """
-    extra = {"staff": staff_id, "action": action, "patient": patient_id, "about": about}
-    _LOG.info("staff_action", extra=extra)
+    who = {"staff": staff_id} if key_id is None else {"key": key_id}
+    event = "staff_action" if key_id is None else "program_action"
+    _LOG.info(event, extra={**who, "action": action, "patient": patient_id, "about": about})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -68,6 +68,18 @@ def open_concerns(session: Session, practice_id: str, *, closed_too: bool = Fals
     if not closed_too:
         statement = statement.where(col(Concern.state) != "closed")
     return list(session.execute(statement.order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))).scalars())
+
+
+def concerns_after(
+    session: Session, practice_id: str, *, states: Collection[str], after: int, most: int
+) -> list[Concern]:
+    """Return the first `most` concerns in any of these states whose number is above `after`, by number."""
+    statement = select(Concern).where(
+        col(Concern.practice_id) == practice_id, col(Concern.state).in_(states), col(Concern.id) > after
+    )
+    if "closed" not in states:
+        statement = statement.where(col(Concern.state) != literal_column("'closed'"))  # as the partial index has it
+    return list(session.execute(statement.order_by(col(Concern.id)).limit(most)).scalars())
 
 
 def closed_since(session: Session, practice_id: str, since: datetime) -> list[Concern]:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -47,6 +47,23 @@ class MessageFilter:
     due_by: datetime | None = None
     """Only scheduled ones whose moment has come by then."""
     limit: int = 500
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """How far a list was read: the last message looked at."""
+
+    send_at: datetime
+    id: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Window:
+    """Messages by the moment they go out: not before `since`, before `until`, behind `after`; None does not narrow."""
+
+    since: datetime | None = None
+    until: datetime | None = None
+    after: Place | None = None
 
 
 def patient_lines(session: Session, practice_id: str) -> list[PatientLine]:
@@ -141,6 +158,29 @@ def find_messages(session: Session, practice_id: str, wanted: MessageFilter) -> 
         statement = statement.where(col(Message.state) == "scheduled", col(Message.due_at) <= wanted.due_by)
     order = (col(Message.send_at), col(Message.importance), col(Message.id))
     return list(session.execute(statement.order_by(*order).limit(wanted.limit)).scalars())
+
+
+def message_states_in(session: Session, practice_id: str, window: Window, *, most: int) -> list[tuple[Place, str]]:
+    """Return the places and states of the first `most` messages of a window, by send time and number."""
+    statement = select(col(Message.send_at), col(Message.id), col(Message.state)).where(
+        col(Message.practice_id) == practice_id
+    )
+    after = window.after
+    if window.since is not None:
+        statement = statement.where(col(Message.send_at) >= window.since)
+    if window.until is not None:
+        statement = statement.where(col(Message.send_at) < window.until)
+    if after is not None:
+        later = or_(col(Message.send_at) > after.send_at, col(Message.id) > after.id)
+        statement = statement.where(col(Message.send_at) >= after.send_at, later)
+    rows = session.execute(statement.order_by(col(Message.send_at), col(Message.id)).limit(most)).all()
+    return [(Place(send_at=send_at, id=new_id(number)), state) for send_at, number, state in rows]
+
+
+def messages_by_id(session: Session, ids: Collection[int]) -> dict[int, Message]:
+    """Return messages by their ids."""
+    found = session.execute(select(Message).where(col(Message.id).in_(ids))).scalars()
+    return {new_id(message.id): message for message in found}
 
 
 def answers_to(session: Session, reply_ids: Sequence[int]) -> dict[int, Message]:

@@ -12,6 +12,7 @@ from starlette.types import Scope
 
 from reminders.assembly import App
 from reminders.web import gateway, health, patient, staff
+from reminders.web.api import ApiDoor
 from reminders.web.headers import GuardHeaders, MostBytes
 from reminders.web.pages import STATIC, Pages
 from reminders.web.refusals import LastRefusal, add_refusals
@@ -28,11 +29,12 @@ def web_app(app: App, *, dispatches: bool = False) -> FastAPI:
     web = app.config.web
     _ = app.hook_calls  # a secret that is missing is found now, and not at the first reply
     made = FastAPI(title="reminders", docs_url=None, redoc_url=None, openapi_url=None)
-    made.state.site = Site(
+    site = Site(
         app=app,
         pages=Pages(practice=app.config.practice, region=app.config.practice.region, demo=app.config.demo),
         dispatches=dispatches,
     )
+    made.state.site = site
     add_refusals(made)
     # The last one added is the outermost.
     made.add_middleware(LastRefusal)
@@ -41,6 +43,7 @@ def web_app(app: App, *, dispatches: bool = False) -> FastAPI:
     made.add_middleware(
         TrustedHostMiddleware, allowed_hosts=[*_own_names(web.address), *_LOCAL_NAMES], www_redirect=False
     )
+    made.add_middleware(ApiDoor, site=site)
     made.add_middleware(GuardHeaders, encrypted=web.is_encrypted)
     made.mount("/static", _KeptFiles(directory=STATIC), name="static")
     made.add_api_route("/", _home, methods=["GET"], include_in_schema=False)

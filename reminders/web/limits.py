@@ -21,6 +21,10 @@ class Limiter:
 
     def allows(self, caller: str, now: datetime) -> bool:
         """Count one more try; False when it is one too many, and then it is not counted."""
+        return not self.wait(caller, now)
+
+    def wait(self, caller: str, now: datetime) -> timedelta:
+        """Count one more try; when it is one too many it is not counted, and how long to wait is returned."""
         with self._lock:
             if len(self._tries) >= _MOST_CALLERS:
                 self._forget(now)
@@ -28,9 +32,9 @@ class Limiter:
             while tries and now - tries[0] >= self._within:
                 tries.popleft()
             if len(tries) >= self._most:
-                return False
+                return tries[0] + self._within - now
             tries.append(now)
-            return True
+            return timedelta(0)
 
     def _forget(self, now: datetime) -> None:
         for caller, tries in list(self._tries.items()):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -58,9 +59,10 @@ def add_refusals(app: FastAPI) -> None:
 class LastRefusal:
     """Answers what nothing else caught; log lines name the error's type alone, as its words may hold a patient's."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        """Wrap `app`."""
+    def __init__(self, app: ASGIApp, *, answer: Callable[[Scope], Response] | None = None) -> None:
+        """Wrap `app`; `answer` tells that something broke, a page if it is not given."""
         self._app = app
+        self._answer = answer or _broken
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -80,10 +82,11 @@ class LastRefusal:
             _LOG.exception("request_failed", extra={"route": _route(scope)})
             if started:
                 return
-            answer: Response = PlainTextResponse(_TITLES[500], 500)
-            if "app" in scope:
-                answer = refuse(Request(scope), 500)
-            await answer(scope, receive, send)
+            await self._answer(scope)(scope, receive, send)
+
+
+def _broken(scope: Scope) -> Response:
+    return refuse(Request(scope), 500) if "app" in scope else PlainTextResponse(_TITLES[500], 500)
 
 
 def _route(scope: Scope) -> str:

@@ -16,9 +16,9 @@ from reminders.desk.concern_list import ListedConcern, concern_with_context, lat
 from reminders.desk.concerns import OUTCOMES, CallBack
 from reminders.desk.marked_words import pieces_of, reasons_of
 from reminders.desk.pinned_plans import pinned_plan
-from reminders.desk.roles import Right, rights_of
+from reminders.desk.roles import Right
+from reminders.desk.staff import who_works_concerns
 from reminders.errors import InputError, StateError
-from reminders.records import staff
 from reminders.web.forms import go
 from reminders.web.staff.here import Here, acts
 from reminders.words import gettext
@@ -106,7 +106,7 @@ def hand_over(here: Working, concern_id: int) -> Response:
         if not to:
             desk_concerns.give_back(session, desk, concern_id, by=_me(here), note=why)
             return
-        if to not in _colleagues(session, desk):
+        if to not in who_works_concerns(session, desk):
             raise InputError(gettext("choose somebody from the list"))
         desk_concerns.hand_over(session, desk, concern_id, to=to, by=_me(here))
 
@@ -145,7 +145,7 @@ def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str
             "concern": concern,
             "said": tuple((each, pieces_of(each.text, each.why), reasons_of(each.why)) for each in concern.said),
             "course": _course(session, here.desk, concern),
-            "colleagues": tuple(name for name in _colleagues(session, here.desk) if name != _me(here)),
+            "colleagues": tuple(name for name in who_works_concerns(session, here.desk) if name != _me(here)),
             "concerns": list_concerns(session, here.desk),
         }
     here.trail(concern.patient_id, f"concern {concern_id}")
@@ -181,13 +181,6 @@ def _course(session: Session, desk: Desk, concern: ListedConcern) -> dict[str, A
 def _sent_lately(record: ChartRecord) -> tuple[Any, ...]:
     sent = [each for each in record.messages if each.state in _SENT and each.text]
     return tuple(sent[-_SHOWN_MESSAGES:])
-
-
-def _colleagues(session: Session, desk: Desk) -> tuple[str, ...]:
-    everybody = staff.members(session, desk.practice_id)
-    return tuple(
-        each.name for each in everybody if each.state == "active" and Right.WORK_CONCERNS in rights_of(each.roles)
-    )
 
 
 def _me(here: Here) -> str:
