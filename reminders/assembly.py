@@ -259,6 +259,7 @@ class App:
         return Intake(
             self.database,
             self.clock,
+            practice_id=desk.practice_id,
             take_reply=take,
             on_failure=Undelivered(
                 clock=self.clock,
@@ -361,10 +362,14 @@ class App:
             folder=self.config.folder,
             region=self.config.practice.region,
             take_in=self._take_in,
+            heard=self._note_heard,
         )
 
     def _take_in(self, incoming: Sequence[Incoming]) -> None:
         self.intake.take_in(incoming)  # which opens the database only when something came
+
+    def _note_heard(self, incoming: Sequence[Incoming]) -> None:
+        self.intake.note_heard(incoming)
 
     def _http_transport(self) -> Transport:
         from reminders.delivery.transports.http import HttpTransport  # noqa: PLC0415

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -43,6 +43,9 @@ class IncomingReply:
     """The other side's own name for it; the same twice is the same reply."""
     mail: MailFacts | None = None
     """What is known of a mail besides."""
+    offer: bytes | None = field(default=None, compare=False)
+    """All that was brought of a reply without a name: until the other side hears that we have it, the same again is
+    the same reply."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import KW_ONLY, dataclass, replace
 from datetime import timedelta
 from itertools import groupby
 
@@ -16,42 +17,40 @@ from reminders.delivery.receipts import Failure, ReceiptReport, apply_early, app
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
 from reminders.records.database import Database
 from reminders.records.reply_parts import Segment, forget_read_before, keep_segment, note_read, segments_before
+from reminders.records.unheard import forget_unheard_before, note_heard, unheard_ref
 
 _LOG = logging.getLogger(__name__)
 _INCOMPLETE_AFTER = timedelta(minutes=10)
 """A reply whose last segments do not come is read as far as it came: better half of it than nothing."""
 _OFFERED_AGAIN_WITHIN = timedelta(hours=1)
-"""A centre that did not hear our acknowledgement offers a segment again."""
+"""A centre that did not hear our acknowledgement offers a reply, or a segment of one, again."""
 MISSING = " […] "
 """Stands for segments that never came."""
 
 
+@dataclass
 class Intake:
     """Stores and acts in one transaction; safe to call from any thread."""
 
-    def __init__(
-        self,
-        database: Database,
-        clock: Clock,
-        *,
-        take_reply: Callable[[Session, IncomingReply], object],
-        on_failure: Callable[[Session, Failure], object],
-        alphabet: CentreAlphabet = "gsm7",
-    ) -> None:
-        """Give replies to `take_reply` and messages that did not arrive to `on_failure`, within the transaction.
+    database: Database
+    clock: Clock
+    _: KW_ONLY
+    practice_id: str
+    take_reply: Callable[[Session, IncomingReply], object]
+    """Given every reply, within the transaction."""
+    on_failure: Callable[[Session, Failure], object]
+    """Given every message that did not arrive, within the transaction."""
+    alphabet: CentreAlphabet = "gsm7"
+    """What the message centre means by its default one."""
 
-        `alphabet` is what the message centre means by its default one.
-        """
-        self._database = database
-        self._clock = clock
-        self._take_reply = take_reply
-        self._on_failure = on_failure
-        self._alphabet = alphabet
-        self._installation = database.installation_name()
+    def __post_init__(self) -> None:
+        """Read what names this installation."""
+        self._installation = self.database.installation_name()
+        self._offer_key = self.database.link_key()
 
     def take_in(self, incoming: Sequence[Incoming]) -> None:
         """Store and act on what came in, all of it or nothing."""
-        with self._database.writing() as session:
+        with self.database.writing() as session:
             self.take_in_within(session, incoming)
         reach("after-intake")
 
@@ -59,24 +58,32 @@ class Intake:
         """Do the same in the caller's transaction; return what `take_reply` said to each whole reply."""
         reach("before-intake")
         receipts = [each for each in incoming if isinstance(each, Receipt)]
-        now = self._clock.now()
+        now = self.clock.now()
         self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
         if receipts:
             reach("in-receipt")
         written = [each for each in incoming if not isinstance(each, Receipt)]
         said = []
+        if any(isinstance(each, IncomingReply) and each.offer for each in written):
+            forget_unheard_before(session, self.practice_id, now - _OFFERED_AGAIN_WITHIN)
         for each in sorted(written, key=lambda one: one.sender):  # see `hold_sender`; each one's stay in their order
             if isinstance(each, IncomingReply):
-                said.append(self._take_reply(session, each))
+                said.append(self.take_reply(session, self._named(each)))
                 reach("in-reply")
             else:
                 self._take_part(session, each)
         return tuple(said)
 
+    def note_heard(self, incoming: Sequence[Incoming]) -> None:
+        """Note that who brought this surely heard that we have it: the same again is another reply."""
+        refs = [each.gateway_ref for each in map(self._named, _replies_in(incoming)) if each.gateway_ref]
+        with self.database.writing() as session:
+            note_heard(session, self.practice_id, refs)
+
     def catch_up(self) -> ReceiptReport:
         """Apply receipts that came too early, and read replies whose last segments never came; do it every minute."""
-        now = self._clock.now()
-        with self._database.writing() as session:
+        now = self.clock.now()
+        with self.database.writing() as session:
             report = apply_early(session, installation=self._installation, now=now)
             self._tell(session, report)
             left = segments_before(session, now - _INCOMPLETE_AFTER)
@@ -85,22 +92,31 @@ class Intake:
             forget_read_before(session, now - _OFFERED_AGAIN_WITHIN)
         return report
 
+    def _named(self, reply: IncomingReply) -> IncomingReply:
+        if reply.offer is None or reply.gateway_ref is not None:
+            return reply
+        return replace(reply, gateway_ref=unheard_ref(self._offer_key, reply.offer))
+
     def _take_part(self, session: Session, part: IncomingPart) -> None:
         values: dict[str, object] = {name: getattr(part, name) for name in part.__slots__}
-        segments = keep_segment(session, values, self._clock.now())
+        segments = keep_segment(session, values, self.clock.now())
         if len(segments) == part.total:
             self._read(session, segments)
 
     def _read(self, session: Session, segments: tuple[Segment, ...]) -> None:
-        text = join_segments(segments, alphabet=self._alphabet)
-        self._take_reply(session, IncomingReply(channel="sms", sender=segments[0].sender, text=text))
+        text = join_segments(segments, alphabet=self.alphabet)
+        self.take_reply(session, IncomingReply(channel="sms", sender=segments[0].sender, text=text))
         note_read(session, [each.id for each in segments])
 
     def _tell(self, session: Session, report: ReceiptReport) -> None:
         if report.unknown:
             _LOG.warning("receipts_about_nothing_of_ours", extra={"count": report.unknown})
         for failure in report.failed:
-            self._on_failure(session, failure)
+            self.on_failure(session, failure)
+
+
+def _replies_in(incoming: Sequence[Incoming]) -> list[IncomingReply]:
+    return [each for each in incoming if isinstance(each, IncomingReply)]
 
 
 def join_segments(segments: Iterable[Segment], *, alphabet: CentreAlphabet = "gsm7") -> str:

@@ -33,6 +33,7 @@ class _Office:
         self.intake = Intake(
             database,
             self.clock,
+            practice_id="main",
             take_reply=lambda _, reply: self.replies.append(reply),
             on_failure=lambda _, failure: self.failures.append(failure),
         )
@@ -200,7 +201,7 @@ def test_what_cannot_be_acted_on_takes_all_back(office: _Office) -> None:
     def broken(*_: object) -> None:
         raise OSError("invented")
 
-    intake = Intake(office.database, office.clock, take_reply=broken, on_failure=broken)
+    intake = Intake(office.database, office.clock, practice_id="main", take_reply=broken, on_failure=broken)
     with pytest.raises(OSError, match="invented"):
         intake.take_in([_receipt(D), IncomingReply(channel="sms", sender="+12025550143", text="yes")])
     assert states(office.database) == ["sent"]

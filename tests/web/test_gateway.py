@@ -252,7 +252,7 @@ def test_what_nobody_believes_tells_staff_nothing(gateway: Server, office: Offic
     assert office.concerns() == []
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(
     content=st.binary(max_size=300) | st.dictionaries(st.text(), st.text()).map(lambda one: json.dumps(one).encode()),
     media_type=st.sampled_from(["application/json", FORM, "text/plain", ""]),

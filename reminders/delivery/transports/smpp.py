@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 
 from reminders.config_delivery import SmppSection
-from reminders.delivery.incoming import TakeIn
+from reminders.delivery.incoming import Incoming, IncomingReply, TakeIn
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smpp_link import Link, Ticket
@@ -28,19 +28,27 @@ _HOPELESS = 12
 _TRIES_WHEN_THROTTLED = 3
 
 
+def _nobody_asks(_incoming: Sequence[Incoming]) -> None:
+    return
+
+
 class SmppTransport:
     """Keeps one connection bound as transceiver, and makes a new one whenever it breaks."""
 
     name = "smpp"
 
-    def __init__(self, section: SmppSection, *, folder: Path, region: str, take_in: TakeIn) -> None:
+    def __init__(
+        self, section: SmppSection, *, folder: Path, region: str, take_in: TakeIn, heard: TakeIn = _nobody_asks
+    ) -> None:
         """Begin to connect; `take_in` stores what the centre sends, called from a thread of its own.
 
+        `heard` is told, by that thread, of replies that the centre surely knows we have.
         Numbers without a country code are taken as those of `region`.
         """
         self._section = section
         self._region = region
         self._take_in = take_in
+        self._heard = heard
         self._password = section.password.read(folder)
         self._tls = _tls(section, folder)
         self._slowdown = Slowdown()
@@ -168,6 +176,7 @@ class SmppTransport:
             enquire_seconds=section.enquire_seconds,
             answer_seconds=section.answer_seconds,
             store=self._store,
+            heard=self._note_heard,
         )
         try:
             status = link.bind(system_id=section.system_id, password=self._password, system_type=section.system_type)
@@ -187,9 +196,15 @@ class SmppTransport:
         _LOG.warning("smpp_not_bound", extra={"reason": trouble, "failures": self._failures + 1})
 
     def _store(self, messages: Sequence[ShortMessage]) -> None:
-        self._take_in(
-            [read_request(each, self._section, region=self._region, transport=self.name) for each in messages]
-        )
+        self._take_in(self._incoming(messages))
+
+    def _note_heard(self, messages: Sequence[ShortMessage]) -> None:
+        replies = [each for each in self._incoming(messages) if isinstance(each, IncomingReply)]
+        if replies:
+            self._heard(replies)
+
+    def _incoming(self, messages: Sequence[ShortMessage]) -> list[Incoming]:
+        return [read_request(each, self._section, region=self._region, transport=self.name) for each in messages]
 
 
 class _Sending:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import select
@@ -10,6 +11,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from reminders.delivery.transports.smpp_pdu import (
     LAST_SEQUENCE,
@@ -37,17 +39,20 @@ _WAITING_TO_BE_STORED = 1000
 class Ticket:
     """A request on its way; becomes its answer."""
 
-    __slots__ = ("_done", "answer")
+    __slots__ = ("_done", "_then", "answer")
 
-    def __init__(self) -> None:
-        """Begin without an answer."""
+    def __init__(self, then: Callable[[], None] | None = None) -> None:
+        """Begin without an answer; `then` is called when there is one, by the thread that reads."""
         self.answer: Pdu | None = None
+        self._then = then
         self._done = threading.Event()
 
     def settle(self, answer: Pdu | None) -> None:
         """Give the answer; None when there will be none as the connection is lost."""
         self.answer = answer
         self._done.set()
+        if answer is not None and self._then is not None:
+            self._then()
 
     @property
     def is_settled(self) -> bool:
@@ -57,6 +62,13 @@ class Ticket:
     def wait(self, seconds: float) -> bool:
         """Wait for the answer or the loss; False when neither came in time."""
         return self._done.wait(seconds)
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Messages whose acknowledgement the centre has read."""
+
+    messages: tuple[ShortMessage, ...]
 
 
 class Link:
@@ -69,21 +81,24 @@ class Link:
         enquire_seconds: float,
         answer_seconds: float,
         store: Callable[[Sequence[ShortMessage]], None],
+        heard: Callable[[Sequence[ShortMessage]], None],
     ) -> None:
         """Take over a connection on which nothing was said yet.
 
-        `store` keeps messages from the centre for good, all or none; they are acknowledged after it returned.
+        `store` keeps messages from the centre for good, all or none; they are acknowledged after it returned. `heard`
+        is told of them again once the centre has surely read that.
         """
         self._connection = connection
         self._enquire_seconds = enquire_seconds
         self._answer_seconds = answer_seconds
         self._store = store
+        self._heard = heard
         self._sending = threading.Lock()
         self._waiting: dict[int, Ticket] = {}
         self._sequence = 0
         self._open = True
         self._reason = "the connection was closed"
-        self._received: queue.Queue[Pdu | None] = queue.Queue(_WAITING_TO_BE_STORED)
+        self._received: queue.Queue[Pdu | _Heard | None] = queue.Queue(_WAITING_TO_BE_STORED)
         connection.settimeout(answer_seconds)
         self._threads = tuple(
             threading.Thread(target=run, name=f"smpp-{name}", daemon=True)
@@ -106,9 +121,9 @@ class Link:
             raise Unreachable("the message centre did not answer our bind")
         return ticket.answer.status
 
-    def request(self, command: Command, body: bytes) -> Ticket:
+    def request(self, command: Command, body: bytes, then: Callable[[], None] | None = None) -> Ticket:
         """Send a request; Unreachable when it could not be sent whole, and so was surely not acted upon."""
-        ticket = Ticket()
+        ticket = Ticket(then)
         with self._sending:
             self._sequence = self._sequence % LAST_SEQUENCE + 1
             sequence = self._sequence
@@ -246,7 +261,8 @@ class Link:
                 except queue.Empty:
                     break
             more = taken[-1] is not None
-            self._store_batch([pdu for pdu in taken if pdu is not None])
+            self._store_batch([each for each in taken if isinstance(each, Pdu)])
+            self._tell_of_heard([each for each in taken if isinstance(each, _Heard)])
 
     def _store_batch(self, pdus: Sequence[Pdu]) -> None:
         readable: list[tuple[Pdu, ShortMessage]] = []
@@ -263,6 +279,26 @@ class Link:
             return
         for pdu, _ in readable:
             self._answer(pdu)
+        self._ask_whether_heard(tuple(message for _, message in readable if not message.is_receipt))
+
+    def _ask_whether_heard(self, messages: tuple[ShortMessage, ...]) -> None:
+        """Ask something behind our acknowledgements: a centre that answers it has read them, as it reads in order."""
+
+        def note() -> None:
+            with contextlib.suppress(queue.Full):  # then they only count as unheard for a while
+                self._received.put_nowait(_Heard(messages))
+
+        if messages:
+            with contextlib.suppress(Unreachable):
+                self.request(Command.ENQUIRE_LINK, b"", note)
+
+    def _tell_of_heard(self, heard: Sequence[_Heard]) -> None:
+        messages = [message for each in heard for message in each.messages]
+        try:
+            if messages:
+                self._heard(messages)
+        except Exception:  # noqa: BLE001  they are stored; that they were heard is soon of no use any more
+            _LOG.exception("smpp_not_noted_as_heard", extra={"count": len(messages)})
 
     def _stored(self, messages: Sequence[ShortMessage]) -> bool:
         try:

@@ -16,6 +16,9 @@ LONGEST_OCTETS = 70_000
 LAST_SEQUENCE = 0x7FFFFFFF
 _HEADER = struct.Struct(">IIII")
 _TLV = struct.Struct(">HH")
+_TYPE_MASK = 0x3C
+_RECEIPTS = frozenset({0x04, 0x20})
+"""esm_class of a delivery receipt and of an intermediate notification (SMPP 3.4 section 5.2.12)."""
 
 
 class Command(IntEnum):
@@ -34,6 +37,7 @@ class Tag(IntEnum):
     """Names of optional parameters (SMPP 3.4 section 5.3.2)."""
 
     RECEIPTED_MESSAGE_ID = 0x001E
+    USER_MESSAGE_REFERENCE = 0x0204
     SAR_MSG_REF_NUM = 0x020C
     SAR_TOTAL_SEGMENTS = 0x020E
     SAR_SEGMENT_SEQNUM = 0x020F
@@ -81,6 +85,11 @@ class ShortMessage:
     def octets(self) -> bytes:
         """The text, wherever it stands: among the fields, or in message_payload."""
         return self.tlvs.get(Tag.MESSAGE_PAYLOAD, b"") or self.content
+
+    @property
+    def is_receipt(self) -> bool:
+        """Whether it tells of a message of ours, and nobody wrote it."""
+        return self.esm_class & _TYPE_MASK in _RECEIPTS
 
 
 class PduReader:

@@ -13,9 +13,6 @@ from reminders.delivery.transports.smpp_pdu import Address, ShortMessage, Tag
 from reminders.wording.sms import split
 
 _UDHI = 0x40
-_RECEIPT_MASK = 0x3C
-_RECEIPTS = frozenset({0x04, 0x20})
-"""esm_class of a delivery receipt and of an intermediate notification (SMPP 3.4 section 5.2.12)."""
 _STATES = {
     0: "SCHEDULED",
     1: "ENROUTE",
@@ -99,7 +96,7 @@ def ref_of(message_id: str, section: SmppSection) -> str:
 
 def read_request(message: ShortMessage, section: SmppSection, *, region: str, transport: str) -> Incoming:
     """Return what a deliver_sm or data_sm from the message centre means."""
-    if message.esm_class & _RECEIPT_MASK in _RECEIPTS:
+    if message.is_receipt:
         return _read_receipt(message, section, transport)
     header, octets = split_header(message.octets) if message.esm_class & _UDHI else (Header(), message.octets)
     header = _sar_header(message) or header
@@ -116,7 +113,7 @@ def read_request(message: ShortMessage, section: SmppSection, *, region: str, tr
             octets=octets,
         )
     text = decode_sms(octets, message.data_coding, shift=header.shift, alphabet=section.incoming_alphabet)
-    return IncomingReply(channel="sms", sender=sender, text=text)
+    return IncomingReply(channel="sms", sender=sender, text=text, offer=_offer(message))
 
 
 def _read_receipt(message: ShortMessage, section: SmppSection, transport: str) -> Receipt:
@@ -137,6 +134,12 @@ def _read_receipt(message: ShortMessage, section: SmppSection, transport: str) -
         detail=f"{word} (error {error})" if error.strip("0") else word,
         bad_address=message.tlvs.get(Tag.NETWORK_ERROR_CODE) == _GSM_UNKNOWN_SUBSCRIBER,
     )
+
+
+def _offer(message: ShortMessage) -> bytes:
+    """Return what tells a message from another one: SMPP gives what a person wrote no id of its own."""
+    ends = f"{message.source.digits} {message.destination.digits} {message.data_coding} ".encode()
+    return ends + message.tlvs.get(Tag.USER_MESSAGE_REFERENCE, b"") + b" " + message.octets
 
 
 def _sar_header(message: ShortMessage) -> Header | None:

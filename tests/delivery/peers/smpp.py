@@ -48,7 +48,13 @@ def section(port: int, **settings: Any) -> SmppSection:
 class SmppPeer:
     """Answers as told; every submit is kept as the independent codec read it."""
 
-    def __init__(self, *, take_in: Callable[[Sequence[Incoming]], None] | None = None, **settings: Any) -> None:
+    def __init__(
+        self,
+        *,
+        take_in: Callable[[Sequence[Incoming]], None] | None = None,
+        heard: Callable[[Sequence[Incoming]], None] = lambda _incoming: None,
+        **settings: Any,
+    ) -> None:
         self.behaviour = Behaviour.ACCEPT
         self.taken: list[Taken] = []
         self.submits: list[smpp34.SubmitSm] = []
@@ -68,7 +74,11 @@ class SmppPeer:
         self.port: int = self._listener.getsockname()[1]
         self._listen()
         self.transport = SmppTransport(
-            section(self.port, **settings), folder=Path(), region="US", take_in=take_in or self.incoming.extend
+            section(self.port, **settings),
+            folder=Path(),
+            region="US",
+            take_in=take_in or self.incoming.extend,
+            heard=heard,
         )
 
     def go_away(self) -> None:
