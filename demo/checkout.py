@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from reminders.assembly import App
 from reminders.desk.course_facts import CourseInput, parse_moment
 from reminders.desk.enroll import EnrollmentInput
-from reminders.desk.enroll_list import input_of
+from reminders.desk.row_of_list import input_of
 from reminders.errors import InputError
 from reminders.exchange.enrollment_csv import EnrollmentRow, read_enrollments
 

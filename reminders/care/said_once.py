@@ -31,7 +31,7 @@ def say_once(
         if each.outcome is Outcome.SCHEDULED:
             if found and _falls_together(found[-1], each, rules):
                 found[-1] = _withheld(found[-1], "its next time falls together with this one")
-            texts = [text for other in others if (text := _said_by(other, each, resolved))]
+            texts = [text for other in others if (text := _said_by(other, each, resolved))] if others else ()
             found.append(_withheld(each, texts[0]) if texts else each)
         else:
             found.append(each)

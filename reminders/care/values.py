@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
 from functools import cached_property
 from types import MappingProxyType
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from reminders.care.quiet_hours import QuietHours
@@ -75,8 +76,7 @@ DEFAULT_SLOTS: Mapping[Slot, time] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Reason:
+class Reason(NamedTuple):
     """One rule that made a message what it is, in words that staff can read."""
 
     rule: str

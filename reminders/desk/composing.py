@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from reminders.care.resolving import Resolved, resolve
@@ -68,8 +69,7 @@ class Desk:
     """Whether the practice has an address to send e-mails from."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Composed:
+class Composed(NamedTuple):
     """One message of the schedule with its words."""
 
     joined: Joined

@@ -7,9 +7,9 @@ from sqlalchemy.orm import Session
 from reminders.care.schedule import Circumstances
 from reminders.desk.composing import Desk, compose
 from reminders.desk.course_facts import from_json
-from reminders.desk.enroll import STILL_AT_DESK
 from reminders.desk.overlaps import said_beside
 from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.planned_course import STILL_AT_DESK
 from reminders.desk.sheet import sheet_of
 from reminders.errors import NotFound
 from reminders.records import courses, people

@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
-from reminders.care.schedule import Circumstances, OtherMessage
+from reminders.care.schedule import OtherMessage
 from reminders.care.timing import local_day
 from reminders.care.values import Channel, Course, Outcome
-from reminders.desk.composing import Composed, ComposedCourse, Desk, compose
+from reminders.desk.composing import Composed, ComposedCourse, Desk
 from reminders.desk.consent import Statement
 from reminders.desk.course_facts import as_json
-from reminders.desk.message_rows import Belonging, rows_of
+from reminders.desk.message_rows import Belonging, columns_of
 from reminders.desk.patient_at_desk import Person, Recognised, put_on_record, recognise
 from reminders.desk.pinned_plans import keep_plan
+from reminders.desk.planned_course import PlannedCourse, plan_at_desk, planned
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.read_enrollment import STANDARD_CONSENT, EnrollmentInput, ReadyInput, read
 from reminders.desk.replan import make_room_for
 from reminders.desk.staff_tasks import rows_of_tasks
 from reminders.errors import InputError, ReminderError
 from reminders.records import courses, people
-from reminders.records.bulk import insert_messages
+from reminders.records.bulk import insert_owned_messages
 from reminders.records.concerns import open_concerns_at_once
 from reminders.records.people import Holder
 from reminders.records.staff_tasks import add_tasks
@@ -44,8 +46,8 @@ __all__ = [
     "store_each",
 ]
 
-STILL_AT_DESK = timedelta(hours=4)
-"""Enrolled within this time after the procedure, a patient is taken to be at the desk still."""
+
+_Holders = Mapping[Channel, Mapping[str, Sequence[Holder]]]
 
 
 class AlreadyEnrolled(InputError):
@@ -63,13 +65,19 @@ class AlreadyEnrolled(InputError):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Enrolled:
-    """What came of an enrollment."""
+class Stored:
+    """An enrollment that is in the database."""
 
     enrollment_id: int
     patient_id: int
-    composed: ComposedCourse
     warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Enrolled(Stored):
+    """The same with its messages."""
+
+    composed: ComposedCourse
 
     @property
     def say_at_desk(self) -> tuple[Composed, ...]:
@@ -79,21 +87,30 @@ class Enrolled:
 
 def enroll(session: Session, desk: Desk, given: EnrollmentInput) -> Enrolled:
     """Enroll one patient; raises InputError that names every problem, and then nothing was stored."""
-    (outcome,) = store_each(session, desk, [read(desk, given)])
-    if isinstance(outcome, ReminderError):
-        raise outcome
-    return outcome
+    sound = read(desk, given)
+    require_approval(session, desk, sound.ready)
+    now = desk.clock.now()
+    draft = _worded(session, desk, sound, _holders(session, desk, [sound]), at=now)
+    (stored,) = _stored(session, desk, [draft], at=now)
+    return Enrolled(**vars(stored), composed=draft.composed)
 
 
-def store_each(session: Session, desk: Desk, sound: Sequence[ReadyInput]) -> list[Enrolled | ReminderError]:
+class ToStore(NamedTuple):
+    """A sound enrollment, and its course if somebody has planned it already for a patient nobody knows."""
+
+    sound: ReadyInput
+    planned: PlannedCourse | None = None
+
+
+def store_each(session: Session, desk: Desk, each: Sequence[ToStore]) -> list[Stored | ReminderError]:
     """Store sound enrollments with all their messages, and return what came of each, in order.
 
     An error stands for one that the database showed to be wrong; nothing of it was stored. Each table is written by
     one statement for all, which is what makes a long list quick.
     """
-    outcomes: list[Enrolled | ReminderError] = []
-    while len(outcomes) < len(sound):
-        outcomes += _store_together(session, desk, _without_a_shared_address(sound[len(outcomes) :]))
+    outcomes: list[Stored | ReminderError] = []
+    while len(outcomes) < len(each):
+        outcomes += _store_together(session, desk, _without_a_shared_address(each[len(outcomes) :]))
     return outcomes
 
 
@@ -110,37 +127,56 @@ def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class _Draft:
-    """An enrollment that was planned and worded, and is not stored yet."""
+    """An enrollment that was planned, and is not stored yet."""
 
     sound: ReadyInput
     person: Person
     known: Recognised
     course: Course
+    planned: PlannedCourse
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Worded(_Draft):
+    """One that was planned here."""
+
     composed: ComposedCourse
 
 
-def _without_a_shared_address(sound: Sequence[ReadyInput]) -> Sequence[ReadyInput]:
+def _without_a_shared_address(those: Sequence[ToStore]) -> Sequence[ToStore]:
     """Return the first enrollments of which no two have an address in common: they can't be one person's."""
     taken: set[str] = set()
-    for place, each in enumerate(sound):
-        if not taken.isdisjoint(each.addresses.values()):
-            return sound[:place]
-        taken.update(each.addresses.values())
-    return sound
+    for place, each in enumerate(those):
+        addresses = each.sound.addresses.values()
+        if not taken.isdisjoint(addresses):
+            return those[:place]
+        taken.update(addresses)
+    return those
 
 
-def _store_together(session: Session, desk: Desk, sound: Sequence[ReadyInput]) -> list[Enrolled | ReminderError]:
+def _store_together(session: Session, desk: Desk, those: Sequence[ToStore]) -> list[Stored | ReminderError]:
     now = desk.clock.now()
-    plans = {each.ready.content_hash: each.ready for each in sound}
+    drafts = _drafts(session, desk, those, at=now)
+    stored = iter(_stored(session, desk, [each for each in drafts if isinstance(each, _Draft)], at=now))
+    return [next(stored) if isinstance(each, _Draft) else each for each in drafts]
+
+
+def _drafts(session: Session, desk: Desk, those: Sequence[ToStore], *, at: datetime) -> list[_Draft | ReminderError]:
+    plans = {each.sound.ready.content_hash: each.sound.ready for each in those}
     unapproved = {name: _unapproved(session, desk, ready) for name, ready in plans.items()}
-    holders = {
+    holders = _holders(session, desk, [each.sound for each in those])
+    return [
+        unapproved[each.sound.ready.content_hash] or _drafted(session, desk, each, holders, at=at) for each in those
+    ]
+
+
+def _holders(session: Session, desk: Desk, those: Sequence[ReadyInput]) -> _Holders:
+    """Return who has the patients' addresses, by channel and address."""
+    return {
         channel: people.holders_at(session, desk.practice_id, channel.value, addresses)
         for channel in Channel
-        if (addresses := [each.addresses[channel] for each in sound if channel in each.addresses])
+        if (addresses := [each.addresses[channel] for each in those if channel in each.addresses])
     }
-    drafts = [unapproved[each.ready.content_hash] or _drafted(session, desk, each, holders, at=now) for each in sound]
-    stored = _stored(session, desk, [each for each in drafts if isinstance(each, _Draft)], at=now)
-    return [next(stored) if isinstance(each, _Draft) else each for each in drafts]
 
 
 def _unapproved(session: Session, desk: Desk, ready: ReadyPlan) -> InputError | None:
@@ -152,32 +188,43 @@ def _unapproved(session: Session, desk: Desk, ready: ReadyPlan) -> InputError | 
 
 
 def _drafted(
-    session: Session,
-    desk: Desk,
-    sound: ReadyInput,
-    holders: Mapping[Channel, Mapping[str, Sequence[Holder]]],
-    *,
-    at: datetime,
+    session: Session, desk: Desk, to_store: ToStore, holders: _Holders, *, at: datetime
 ) -> _Draft | ReminderError:
-    """Return an enrollment planned and worded, fitted to what the patient's other courses say."""
-    person = _person(sound)
-    ready, course = sound.ready, sound.course
-    others: Sequence[OtherMessage] = ()
+    sound, ahead = to_store
     try:
-        known = recognise(person, holders)
-        # Other courses of a known patient may change to make room; they stay as they are when this one is refused.
-        with nullcontext() if known.patient_id is None else session.begin_nested():
-            if known.patient_id is not None:
-                _refuse_twice(session, known.patient_id, sound, local_day(course.procedure_end, course.zone))
-                course, others = make_room_for(session, desk, known.patient_id, ready.plan.procedure, course)
-            circumstances = _circumstances(course, at, others)
-            composed = compose(ready, course, circumstances, desk.house, first_name=sound.first_name)
+        if ahead is not None and ahead.content_hash == sound.ready.content_hash:
+            person = _person(sound)
+            known = recognise(person, holders)
+            if known.patient_id is None:
+                return _Draft(sound=sound, person=person, known=known, course=sound.course, planned=ahead)
+        return _worded(session, desk, sound, holders, at=at)
     except ReminderError as error:
         return error
-    return _Draft(sound=sound, person=person, known=known, course=course, composed=composed)
 
 
-def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datetime) -> Iterator[Enrolled]:
+def _worded(session: Session, desk: Desk, sound: ReadyInput, holders: _Holders, *, at: datetime) -> _Worded:
+    """Return an enrollment planned and worded, fitted to what the patient's other courses say; raises InputError."""
+    person, course = _person(sound), sound.course
+    known = recognise(person, holders)
+    others: Sequence[OtherMessage] = ()
+    # Other courses of a known patient may change to make room; they stay as they are when this one is refused.
+    with nullcontext() if known.patient_id is None else session.begin_nested():
+        if known.patient_id is not None:
+            _refuse_twice(session, known.patient_id, sound, local_day(course.procedure_end, course.zone))
+            procedure = sound.ready.plan.procedure
+            course, others = make_room_for(session, desk, known.patient_id, procedure, course)
+        composed = plan_at_desk(desk, replace(sound, course=course), at=at, others=others)
+    return _Worded(
+        sound=sound,
+        person=person,
+        known=known,
+        course=course,
+        planned=planned(composed, sound.ready, at=at),
+        composed=composed,
+    )
+
+
+def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datetime) -> list[Stored]:
     for ready in {draft.sound.ready.content_hash: draft.sound.ready for draft in drafts}.values():
         keep_plan(session, desk, ready)
     patient_ids = put_on_record(session, desk, [(draft.person, draft.known.patient_id) for draft in drafts], at=at)
@@ -195,18 +242,27 @@ def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datet
         for draft, patient_id, enrollment_id in zip(drafts, patient_ids, enrollment_ids, strict=True)
     ]
     pairs = list(zip(drafts, belongings, strict=True))
-    insert_messages(session, [row for draft, whose in pairs for row in rows_of(draft.composed, whose)])
-    tasks = (rows_of_tasks(draft.composed.resolved, whose.practice_id, whose.enrollment_id) for draft, whose in pairs)
+    insert_owned_messages(
+        session, [(columns_of(whose, draft.course.channel), draft.planned.messages) for draft, whose in pairs]
+    )
+    tasks = (rows_of_tasks(draft.planned.tasks, whose.practice_id, whose.enrollment_id) for draft, whose in pairs)
     add_tasks(session, [task for each in tasks for task in each])
     visits = {whose.enrollment_id: draft.course.visit for draft, whose in pairs if draft.course.visit is not None}
     keep_first_visits(session, visits, at=at)
-    advice = [_advice_to_give(draft.composed, whose, at=at) for draft, whose in pairs if _needs_advice(draft.composed)]
+    advice = [
+        _advice_to_give(whose, at=at, due_at=draft.planned.advice_due_at)
+        for draft, whose in pairs
+        if draft.planned.advice_due_at is not None
+    ]
     open_concerns_at_once(session, advice, by="enrollment")
-    for draft, whose in pairs:
-        warnings = (*draft.sound.warnings, *draft.known.warnings, *_desk_warnings(draft.composed))
-        yield Enrolled(
-            enrollment_id=whose.enrollment_id, patient_id=whose.patient_id, composed=draft.composed, warnings=warnings
+    return [
+        Stored(
+            enrollment_id=whose.enrollment_id,
+            patient_id=whose.patient_id,
+            warnings=(*draft.sound.warnings, *draft.known.warnings, *_desk_warnings(draft.planned)),
         )
+        for draft, whose in pairs
+    ]
 
 
 def _enrollment(desk: Desk, draft: _Draft, patient_id: int, at: datetime) -> dict[str, object]:
@@ -241,32 +297,15 @@ def _refuse_twice(session: Session, patient_id: int, sound: ReadyInput, procedur
         raise AlreadyEnrolled(earlier)
 
 
-def _circumstances(course: Course, now: datetime, others: Sequence[OtherMessage]) -> Circumstances:
-    return Circumstances(
-        not_before=max(now, course.procedure_end),
-        at_desk=now - course.procedure_end <= STILL_AT_DESK,
-        others=tuple(others),
-    )
+def _desk_warnings(course: PlannedCourse) -> list[str]:
+    if not course.spoken:
+        return []
+    return [
+        gettext("say at the desk, as no message can reach the patient in time: {texts}", texts=", ".join(course.spoken))
+    ]
 
 
-def _desk_warnings(composed: ComposedCourse) -> list[str]:
-    warnings = []
-    spoken = [each.joined.first.key for each in composed.messages if each.joined.outcome is Outcome.AT_CHECKOUT]
-    if spoken:
-        warnings.append(
-            gettext(
-                "say at the desk, as no message can reach the patient in time: {texts}",
-                texts=", ".join(sorted(set(spoken))),
-            )
-        )
-    return warnings
-
-
-def _needs_advice(composed: ComposedCourse) -> bool:
-    return {"no_ibuprofen", "no_acetaminophen"} <= composed.resolved.marks
-
-
-def _advice_to_give(composed: ComposedCourse, whose: Belonging, *, at: datetime) -> Concern:
+def _advice_to_give(whose: Belonging, *, at: datetime, due_at: datetime) -> Concern:
     """Return what staff must do because no automatic text may: advice on pain relief when no medicine may be named."""
     return Concern(
         practice_id=whose.practice_id,
@@ -277,5 +316,5 @@ def _advice_to_give(composed: ComposedCourse, whose: Belonging, *, at: datetime)
         summary=marked("Tell the patient which pain reliever is right: no text may name one for them."),
         signs=[],
         opened_at=at,
-        due_at=composed.resolved.anchors.get("block_wears_off", at),
+        due_at=due_at,
     )

@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-import re
+import gc
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from contextlib import contextmanager
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
-from reminders.desk.enroll import AlreadyEnrolled, Enrolled, require_approval, store_each
+from reminders.desk.enroll import AlreadyEnrolled, Stored, ToStore, require_approval, store_each
+from reminders.desk.planning_ahead import Plans, planning_ahead
 from reminders.desk.read_enrollment import EnrollmentInput, ReadyInput, read
+from reminders.desk.row_of_list import input_of
 from reminders.errors import ReminderError
-from reminders.exchange.enrollment_csv import SETTING, SLOT, EnrollmentRow
+from reminders.exchange.enrollment_csv import EnrollmentRow
 from reminders.records.database import Database
 
-ROWS_A_COMMIT = 50
+ROWS_A_COMMIT = 100
 """A commit waits for the disk; this many rows share one, and no other writer waits long for them."""
-
-_BETWEEN_FACTORS = re.compile(r"[;,|/\n]")
-_COURSE_COLUMNS = ("end", "zone", "language", "visit", "block_placed", "dressing_applied", "channel", "site")
-_PERSON_COLUMNS = ("procedure", "first_name", "last_name", "phone", "email")
 
 
 class RowState(StrEnum):
@@ -79,32 +77,68 @@ def enroll_list(
     """
     with database.reading() as session:
         require_approval(session, desk, desk.library.get(given.procedure))
+    with _few_collections():
+        return _enroll_all(database, desk, rows, given, rules)
+
+
+def _enroll_all(
+    database: Database, desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, rules: ListRules
+) -> ListResult:
+    parts = [rows[start : start + ROWS_A_COMMIT] for start in range(0, len(rows), ROWS_A_COMMIT)]
     results: list[RowResult] = []
-    size = len(rows) if rules.all_or_nothing or rules.rehearse else ROWS_A_COMMIT
-    stored = True
-    for start in range(0, len(rows), max(size, 1)):
-        some = rows[start : start + size]
+    with planning_ahead(desk, given, parts) as ahead:
+
+        def enroll_part(session: Session, number: int) -> None:
+            for result in _each(session, desk, _with_plans(desk, parts[number], given, ahead.of_part(number))):
+                rules.seen(result)
+                results.append(result)
+
+        if not (rules.all_or_nothing or rules.rehearse):
+            for number in range(len(parts)):
+                with database.writing() as session:
+                    enroll_part(session, number)
+            return ListResult(rows=tuple(results), stored=True)
         with database.writing() as session:
-            results += _each(session, desk, some, given, rules)
-            faulty = any(result.state is RowState.FAULTY for result in results)
-            if rules.rehearse or (rules.all_or_nothing and faulty):
+            for number in range(len(parts)):
+                enroll_part(session, number)
+            stored = not rules.rehearse and not any(each.state is RowState.FAULTY for each in results)
+            if not stored:
                 session.rollback()
-                stored = False
-    return ListResult(rows=tuple(results), stored=stored)
+        return ListResult(rows=tuple(results), stored=stored)
 
 
-def _each(
-    session: Session, desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, rules: ListRules
-) -> Iterator[RowResult]:
-    """Enroll rows within the transaction, some at a time; a faulty one leaves nothing behind."""
-    for start in range(0, len(rows), ROWS_A_COMMIT):
-        some = rows[start : start + ROWS_A_COMMIT]
-        found = [_read(desk, row, given) for row in some]
-        stored = iter(store_each(session, desk, [each for each in found if isinstance(each, ReadyInput)]))
-        for row, each in zip(some, found, strict=True):
-            result = _result(row, next(stored) if isinstance(each, ReadyInput) else each)
-            rules.seen(result)
-            yield result
+@contextmanager
+def _few_collections() -> Iterator[None]:
+    """Let the search for cycles rest: courses leave none behind, and it would take a seventh of the time."""
+    before = gc.get_threshold()
+    gc.freeze()
+    gc.set_threshold(100_000, 20, 100)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+        gc.unfreeze()
+
+
+_Found = ToStore | tuple[str, ...]
+"""What a row says, or everything that is wrong with it."""
+
+
+def _with_plans(
+    desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, plans: Plans
+) -> list[tuple[EnrollmentRow, _Found]]:
+    found: list[tuple[EnrollmentRow, _Found]] = []
+    for row, plan in zip(rows, plans or [None] * len(rows), strict=True):
+        sound = _read(desk, row, given)
+        found.append((row, ToStore(sound, plan) if isinstance(sound, ReadyInput) else sound))
+    return found
+
+
+def _each(session: Session, desk: Desk, found: Sequence[tuple[EnrollmentRow, _Found]]) -> Iterator[RowResult]:
+    """Enroll rows within the transaction; a faulty one leaves nothing behind."""
+    stored = iter(store_each(session, desk, [each for _row, each in found if isinstance(each, ToStore)]))
+    for row, each in found:
+        yield _result(row, next(stored) if isinstance(each, ToStore) else each)
 
 
 def _read(desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> ReadyInput | tuple[str, ...]:
@@ -116,8 +150,8 @@ def _read(desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> ReadyInput 
     return row.problems or sound
 
 
-def _result(row: EnrollmentRow, outcome: Enrolled | ReminderError | tuple[str, ...]) -> RowResult:
-    if isinstance(outcome, Enrolled):
+def _result(row: EnrollmentRow, outcome: Stored | ReminderError | tuple[str, ...]) -> RowResult:
+    if isinstance(outcome, Stored):
         return RowResult(
             line=row.line,
             state=RowState.ENROLLED,
@@ -133,30 +167,3 @@ def _result(row: EnrollmentRow, outcome: Enrolled | ReminderError | tuple[str, .
 
 def _problems(error: ReminderError) -> tuple[str, ...]:
     return tuple(getattr(error, "problems", (str(error),)))
-
-
-def input_of(row: EnrollmentRow, given: EnrollmentInput) -> EnrollmentInput:
-    """Return what the desk gives for a row: its own cells, and `given` where they are empty."""
-    said = row.values
-    own: dict[str, Any] = {name: said[name] for name in _COURSE_COLUMNS if name in said}
-    course = replace(given.course, **own)
-    if "factors" in said:
-        course = replace(course, factors=tuple(part.strip() for part in _BETWEEN_FACTORS.split(said["factors"])))
-    settings = {name.removeprefix(SETTING): text for name, text in said.items() if name.startswith(SETTING)}
-    slots = {name.removeprefix(SLOT): text for name, text in said.items() if name.startswith(SLOT)}
-    night = row.says("night_contact")
-    course = replace(
-        course,
-        settings={**course.settings, **settings},
-        slots={**course.slots, **slots},
-        night_contact_agreed=course.night_contact_agreed if night is None else night,
-    )
-    person: dict[str, Any] = {name: said[name] for name in _PERSON_COLUMNS if name in said}
-    consent, again = row.says("consent"), row.says("again")
-    return replace(
-        given,
-        course=course,
-        consent=given.consent if consent is None else consent,
-        again=given.again if again is None else again,
-        **person,
-    )

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypedDict
+from typing import NamedTuple, TypedDict
 
 from reminders.care.recent import Recent
 from reminders.care.values import Channel, Joined, Occurrence, Outcome, Reason
 from reminders.desk.composing import Composed, ComposedCourse
 from reminders.records.message_states import MessageState
+from reminders.wording.render import Rendered
 
 _STATES = {
     Outcome.SCHEDULED: MessageState.SCHEDULED.value,
@@ -48,13 +49,17 @@ class PlannedMessage(TypedDict):
     detail: str | None
 
 
-class NewMessage(PlannedMessage):
-    """All columns of a planned message."""
+class Whose(TypedDict):
+    """The columns that say whose a message is."""
 
     practice_id: str
     patient_id: int
     enrollment_id: int
     address: str
+
+
+class NewMessage(PlannedMessage, Whose):
+    """All columns of a planned message."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,21 +74,34 @@ class Belonging:
 
 def rows_of(composed: ComposedCourse, whose: Belonging) -> list[NewMessage]:
     """Return the course's messages as rows, joined ones with their host."""
+    columns = columns_of(whose, composed.resolved.course.channel)
+    return [{**each, **columns} for each in planned_rows(composed)]
+
+
+def columns_of(whose: Belonging, channel: Channel) -> Whose:
+    """Return what says whose the messages of a course by a channel are."""
+    return {
+        "practice_id": whose.practice_id,
+        "patient_id": whose.patient_id,
+        "enrollment_id": whose.enrollment_id,
+        "address": whose.addresses[channel],
+    }
+
+
+def planned_rows(composed: ComposedCourse) -> list[PlannedMessage]:
+    """Return the rest of the rows; patients of one day share many of the very same."""
     language = composed.resolved.course.language
-    return [
-        {
-            **planned,
-            "practice_id": whose.practice_id,
-            "patient_id": whose.patient_id,
-            "enrollment_id": whose.enrollment_id,
-            "address": whose.addresses[message.joined.first.channel],
-        }
-        for message in composed.messages
-        for planned in _planned(message, language)
-    ]
+    return [row for message in composed.messages for row in _planned(message, language)]
 
 
-_KEPT: Recent[tuple[PlannedMessage, ...]] = Recent(4096)
+class _Kept(NamedTuple):
+    """Rows with what they were made of: as long as they are kept, the ids of these name nothing else."""
+
+    of: tuple[Occurrence, Rendered]
+    rows: tuple[PlannedMessage, ...]
+
+
+_KEPT: Recent[_Kept] = Recent(4096)
 
 
 def _planned(message: Composed, language: str) -> tuple[PlannedMessage, ...]:
@@ -91,8 +109,8 @@ def _planned(message: Composed, language: str) -> tuple[PlannedMessage, ...]:
     if message.joined is not first.alone:
         return _rows(message, language)
     # Most patients of one day are told the same at the same moment.
-    key = (first, rendered.text, rendered.subject, rendered.markdown, language)
-    return _KEPT.get(key, lambda: _rows(message, language))
+    kept = _KEPT.get((id(first), id(rendered), language), lambda: _Kept((first, rendered), _rows(message, language)))
+    return kept.rows
 
 
 def _rows(message: Composed, language: str) -> tuple[PlannedMessage, ...]:

@@ -40,6 +40,11 @@ class PlanLibrary:
         self._earlier: dict[str, ReadyPlan] = {}
 
     @property
+    def folder(self) -> Path:
+        """Where the procedure folders are."""
+        return self._folder
+
+    @property
     def shared(self) -> Path:
         """The folder of what all procedures share."""
         return self._folder / SHARED_FOLDER

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from reminders.care.schedule import Circumstances, OtherMessage
+from reminders.care.staff_tasks import due_tasks
 from reminders.care.values import Channel, Course, Outcome
 from reminders.desk.composing import ComposedCourse, Desk, compose
 from reminders.desk.course_difference import Change, Step, difference
@@ -81,7 +82,7 @@ def propose(session: Session, desk: Desk, enrollment_id: int, course: Course) ->
         addresses=_addresses(session, enrollment.patient_id, course, used={each.address for each in messages}),
     )
     changes, steps = difference(messages, rows_of(composed, whose), now=now)
-    tasks = rows_of_tasks(composed.resolved, enrollment.practice_id, enrollment_id)
+    tasks = rows_of_tasks(due_tasks(composed.resolved), enrollment.practice_id, enrollment_id)
     return Proposal(enrollment_id=enrollment_id, course=fitted, changes=changes, steps=steps, tasks=tasks)
 
 

@@ -8,8 +8,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from reminders.care.resolving import Resolved
-from reminders.care.staff_tasks import due_tasks
+from reminders.care.staff_tasks import DueTask
 from reminders.desk.composing import Desk
 from reminders.errors import StateError
 from reminders.records import staff_tasks
@@ -35,10 +34,8 @@ class TaskOfCourse:
     concern_id: int | None
 
 
-def rows_of_tasks(resolved: Resolved, practice_id: str, enrollment_id: int) -> Sequence[NewTask]:
-    """Return the tasks of a course as rows; () at once for a plan that has none."""
-    if not resolved.plan.file.staff_task:
-        return ()
+def rows_of_tasks(tasks: Sequence[DueTask], practice_id: str, enrollment_id: int) -> Sequence[NewTask]:
+    """Return the tasks of a course as rows."""
     return tuple(
         {
             "enrollment_id": enrollment_id,
@@ -49,7 +46,7 @@ def rows_of_tasks(resolved: Resolved, practice_id: str, enrollment_id: int) -> S
             "due_at": task.due_at,
             "state": "waiting",
         }
-        for task in due_tasks(resolved)
+        for task in tasks
     )
 
 

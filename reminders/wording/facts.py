@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone, tzinfo
 
@@ -105,6 +105,11 @@ def moment_values(each: Occurrence, zone: tzinfo, *, at_desk: bool) -> dict[str,
         "moved_earlier": not at_desk and each.send_at < each.planned_at,
         "send_at": local(each.send_at, zone),
     }
+
+
+def moment_source(each: Occurrence, zone: tzinfo, *, at_desk: bool) -> Hashable:
+    """Return what `moment_values` follow from: where it is equal, so are they."""
+    return each.send_at, each.planned_at, zone, at_desk or each.outcome is Outcome.AT_CHECKOUT
 
 
 def local(instant: datetime, zone: tzinfo) -> datetime:

@@ -11,7 +11,7 @@ from reminders.care.recent import Recent
 from reminders.care.resolving import Resolved
 from reminders.care.values import Channel, Occurrence
 from reminders.errors import Fault, NotFound
-from reminders.wording.facts import Facts, Sender, facts_of, moment_values
+from reminders.wording.facts import Facts, Sender, facts_of, moment_source, moment_values
 from reminders.wording.framing import FRAME, Frame, Part, Rendered, frame_of, put_together, rendered_part
 from reminders.wording.languages import TranslationStatus, read_language, weakest
 from reminders.wording.template_faults import faults_of
@@ -83,6 +83,8 @@ class _OfChannel:
     facts: Facts
     frame: Frame
     texts: dict[str, tuple[Text, Hashable]]
+    alone: dict[str, Rendered]
+    """Messages of one text that says nothing of its moment, by the text's name."""
 
 
 class CourseWording:
@@ -102,6 +104,9 @@ class CourseWording:
         the first. PlanError for a missing or faulty template.
         """
         shared = self._shared(members[0].channel)
+        alone = len(members) == 1 and not said_now
+        if alone and (found := shared.alone.get(members[0].text_name)) is not None:
+            return found
 
         def make() -> Rendered:
             parts = [self._body(each, shared, at_desk=False) for each in members]
@@ -112,7 +117,10 @@ class CourseWording:
             return make()
         keys = [self._key(each, shared, at_desk=False) for each in members]
         keys += [self._key(each, shared, at_desk=True) for each in said_now]
-        return self._kept.whole.get((shared.frame, *keys), make)
+        rendered = self._kept.whole.get((shared.frame, *keys), make)
+        if alone and not self._text(members[0], shared)[0].of_moment:
+            shared.alone[members[0].text_name] = rendered
+        return rendered
 
     def source_of(self, each: Occurrence) -> Hashable:
         """Return what the words of one occurrence follow from: where it is equal, `render` gives the same."""
@@ -136,7 +144,7 @@ class CourseWording:
                 _key_of(self._kept.texts.text(FRAME, channel), facts, file_name(FRAME, channel)),
                 lambda: frame_of(self._kept.texts, FRAME, channel, facts.values),
             )
-            found = self._by_channel[channel] = _OfChannel(channel, facts, frame, {})
+            found = self._by_channel[channel] = _OfChannel(channel, facts, frame, {}, {})
         return found
 
     def _text(self, each: Occurrence, shared: _OfChannel) -> tuple[Text, Hashable]:
@@ -150,7 +158,9 @@ class CourseWording:
     def _key(self, each: Occurrence, shared: _OfChannel, *, at_desk: bool) -> Hashable:
         """Return what the words of one occurrence follow from."""
         text, key = self._text(each, shared)
-        return (key, each, self._resolved.course.zone, at_desk) if text.of_moment else key
+        if not text.of_moment:
+            return key
+        return key, moment_source(each, self._resolved.course.zone, at_desk=at_desk)
 
     def _body(self, each: Occurrence, shared: _OfChannel, *, at_desk: bool) -> Part:
         def make() -> Part:
