@@ -36,6 +36,7 @@ class Amount:
 
 
 _MOST_TABLETS = 120
+FEVERISH_C = 37.5
 _MMOL = 18.0  # mg/dL in one mmol/L of glucose
 
 
@@ -176,7 +177,17 @@ def _temperature(findings: Findings, number: Amount, after: str) -> Measure | No
     exact = "." in findings.reading.tokens[number.first].word
     # a lone 39 in a language of which few words are known is taken for a fever, to be safe
     bare_fever = (in_f and 100 <= value <= 107 and not number.written_out) or (in_c and findings.words.modest)
+    bare_fever = bare_fever or (in_c and value >= FEVERISH_C and _somebody_has(findings, number))
     return unit if about_body or exact or bare_fever else None
+
+
+def _somebody_has(findings: Findings, number: Amount) -> bool:
+    """Whether a person has the number and nothing is counted by it: "my daughter has 39"."""
+    parts = findings.reading.clause
+    ends = number.last + 1 >= len(parts) or parts[number.last + 1] != parts[number.last]
+    has = number.first > 0 and findings.has(number.first - 1, "having")
+    before = range(max(0, number.first - 4), number.first)
+    return ends and has and any(findings.has(at, "person", "self") for at in before)
 
 
 def _near(findings: Findings, number: Amount, name: str, rival: str) -> bool:

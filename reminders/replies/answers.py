@@ -55,7 +55,13 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
             break
     if len(solid) == 1:
         return _single(findings, numbers, solid[0])
-    return Answered(Answer.ACK, solid[0], bare=True) if bare and any(findings.has(at, "ack") for at in solid) else None
+    return _acknowledged(findings, solid[0]) if bare and any(findings.has(at, "ack") for at in solid) else None
+
+
+def _acknowledged(findings: Findings, at: int) -> Answered | None:
+    """Give an "ok", which closes; none for an "ok?", which asks."""
+    asks = any(token.word == "?" for token in findings.reading.tokens)
+    return None if asks else Answered(Answer.ACK, at, bare=True)
 
 
 def _answering(findings: Findings, at: int) -> bool:
@@ -68,7 +74,7 @@ def _single(findings: Findings, numbers: tuple[Amount, ...], at: int) -> Answere
     if findings.has(at, "answer_none"):
         return Answered(Answer.NOTHING, at, bare=True)
     if token.word == "k" or (findings.has(at, "ack") and len(token.word) > 1):
-        return Answered(Answer.ACK, at, bare=True)
+        return _acknowledged(findings, at)
     if numbers and numbers[0].measure is Measure.BARE:
         return Answered(Answer.NUMBER, at, bare=True)
     if token.kind == "word" and len(token.word) == 1 and token.word.isascii():

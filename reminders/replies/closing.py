@@ -16,6 +16,16 @@ from reminders.replies.patterns import Finding
 from reminders.replies.scope import Scope, Standing
 
 _SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed", "close.keep")
+_BESIDE = (
+    "close.drainage",
+    "close.told",
+    "close.weak",
+    "idiom",
+    "mended",
+    "scope.recent",
+    "scope.resolved",
+    "scope.none_of_it",
+)
 _UNDERSTOOD = (
     "plain",
     "common",
@@ -49,9 +59,7 @@ def closing(
     if not findings.reading.tokens or _asks(findings) or any(_open(findings, s, drainage=drainage) for s in signs):
         return None
     said = [kind for kind in _SAID if findings.of(kind)]
-    covered = findings.covered(
-        *_SAID, "close.drainage", "close.weak", "idiom", "mended", "scope.recent", "scope.resolved", "scope.none_of_it"
-    )
+    covered = findings.covered(*_SAID, *_BESIDE)
     covered |= _scored(findings, score) | _told(findings, signs)
     denied = _denied(findings, scope, signs, covered)
     if denied is None:
@@ -268,7 +276,7 @@ def unsaid_of_body(findings: Findings, covered: set[int]) -> int | None:
     return next((at for at in findings.where(*_BODY) if at not in covered and parts[at] not in said), None)
 
 
-_BODY = ("digit", "foot", "leg", "face", "throat", "chest", "heart", "site")
+_BODY = ("digit", "foot", "leg", "face", "throat", "chest", "heart", "site", "vital")
 
 
 def _says_more(findings: Findings, covered: set[int]) -> bool:

@@ -74,16 +74,24 @@ def _answering(heard: Heard, after: str) -> Outcome | None:
         return _scored(heard)
     answer = heard.answer.answer if heard.answer else None
     if heard.answer is not None and heard.answer.bare:
-        label, sign = _BARE.get((key, heard.answer.answer), _UNCLEAR)
+        label, sign = _BARE.get((key, heard.answer.answer), _CLOSED if _settles(heard) else _UNCLEAR)
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
     unsettled = answer in {Answer.NO, Answer.THUMB_DOWN} or bool(heard.findings.of("answer.unsettled"))
     if key == "checkin_yesno" and unsettled:
         return _after_no(heard)
     if key == "visit" and answer is Answer.NO and not heard.closing:
         return Outcome(label=Label.ROUTINE, signs=("reschedule",), why=_answered(heard, key))
-    if key == "warning_signs" and answer is Answer.YES and not _settles(heard):
+    return _after_signs(heard) if key == "warning_signs" else None
+
+
+def _after_signs(heard: Heard) -> Outcome | None:
+    """Give the outcome of an answer to the list of warning signs that names none of them."""
+    if has_one := heard.findings.of("answer.has_one"):
+        why = evidence(heard.findings, "answer.has_one", (has_one[0].first, has_one[0].last), "has a sign of the list")
+        return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
+    if heard.answer is not None and heard.answer.answer is Answer.YES and not _settles(heard):
         # "yes" may mean "read it" or "I have one"
-        return Outcome(label=Label.ROUTINE, why=_answered(heard, key))
+        return Outcome(label=Label.ROUTINE, why=_answered(heard, "warning_signs"))
     return None
 
 

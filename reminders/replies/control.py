@@ -7,12 +7,19 @@ opt out, cancel, unsubscribe. Those of other languages: common practice.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from itertools import pairwise
 
 from reminders.replies.finding import Findings
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence
+
+_MOST_LETTERS = 12
+_MOST_NAMES = 2
+_SHORTEST_NAME = 3
+_SIGNS_OFF = re.compile(r"[-–—~,\n*/]")
+"""What stands between a message and the name under it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +32,15 @@ class Control:
     wrong_person: Evidence | None = None
 
 
-def control_in(findings: Findings) -> Control:
-    """Control words and sentences; never raises, an empty text gives none."""
+def control_in(findings: Findings, *, pending: bool = False) -> Control:
+    """Control words and sentences; never raises, an empty text gives none.
+
+    `pending` says that a message waits for an answer, which "no more" may be.
+    """
     alone = {name: _alone(findings, name) for name in ("stop", "start", "help")}
+    alone["stop"] = alone["stop"] or _spaced(findings) or _signed(findings) or _wanted(findings)
+    if not pending and not alone["stop"]:
+        alone["stop"] = _no_more(findings)
     if alone["stop"]:
         return Control(stop=alone["stop"], wrong_person=_wrong_person(findings))
     if alone["help"] or alone["start"]:
@@ -62,7 +75,7 @@ def _alone(findings: Findings, name: str) -> Evidence | None:
         return _pair(findings, words, name)
     beside = (f"{name}_word", f"{name}_filler", "courtesy")
     if not all(findings.has(at, *beside) for at in words):
-        return None
+        return _pair(findings, words, name)
     return evidence(findings, f"control.{name}", (hits[0], hits[-1]), f"the message is the word for {name}")
 
 
@@ -80,6 +93,74 @@ def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
     return evidence(findings, f"control.{name}", joined[0], f"the message is the words for {name}")
 
 
+def _spaced(findings: Findings) -> Evidence | None:
+    """Find the stop word in letters set apart: "S T O P", "s.t.o.p"."""
+    tokens = findings.reading.tokens
+    if not 3 <= len(tokens) <= _MOST_LETTERS or any(len(token.word) != 1 or token.kind != "word" for token in tokens):
+        return None
+    word = "".join(token.word for token in tokens)
+    if not findings.words.knows(word) or not findings.words.entry(word).mask & findings.words.mask("stop_word"):
+        return None
+    return evidence(findings, "control.stop", (0, len(tokens) - 1), "the letters spell the word for stop")
+
+
+def _signed(findings: Findings) -> Evidence | None:
+    """Find the stop word with a name under it: "STOP -Bob". A name is a word that no lexicon knows."""
+    reading = findings.reading
+    first = next((at for at, token in enumerate(reading.tokens) if token.kind == "word"), None)
+    if first is None or not findings.has(first, "stop_word"):
+        return None
+    names = [at for at in range(first + 1, len(reading.tokens)) if reading.tokens[at].kind == "word"]
+    names = [at for at in names if not findings.has(at, "courtesy")]
+    if not 1 <= len(names) <= _MOST_NAMES or any(token.word == "?" or token.kind == "num" for token in reading.tokens):
+        return None
+    between = reading.text[reading.tokens[first].end : reading.tokens[names[0]].start]
+    if not _SIGNS_OFF.search(between) or not all(_a_name(findings, at) for at in names):
+        return None
+    return evidence(findings, "control.stop", (first, first), "the message is the word for stop and a name")
+
+
+def _a_name(findings: Findings, at: int) -> bool:
+    word = findings.reading.tokens[at].word
+    entry = findings.words.entry(word)
+    return not findings.words.knows(word) and (entry.mask == 0 or entry.guessed or len(word) == 1)
+
+
+def _wanted(findings: Findings) -> Evidence | None:
+    """Find a message that says only that somebody wants to quit: "I want to quit", "would like to unsubscribe"."""
+    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
+    hits = [at for at in words if findings.has(at, "stop_wanted")]
+    if not hits or any(token.word == "?" for token in findings.reading.tokens) or not findings.where("wish"):
+        return None
+    if not all(findings.has(at, "stop_wanted", "stop_filler", "courtesy", "wish", "wishing") for at in words):
+        return None
+    return evidence(findings, "control.stop", (words[0], words[-1]), "the message says only that they want to stop")
+
+
+def _no_more(findings: Findings) -> Evidence | None:
+    """Find a message that is "no more" and nothing else; as an answer it may speak of pain or pills."""
+    words = {at for at, token in enumerate(findings.reading.tokens) if token.kind != "mark"}
+    said = findings.covered("control.no_more")
+    if not said or not all(at in said or findings.has(at, "courtesy", "thanks") for at in words):
+        return None
+    return evidence(findings, "control.stop", (min(said), max(said)), "the message is no more than that")
+
+
+def _names_another(findings: Findings) -> Evidence | None:
+    """Find a name denied: "this isn't Carol", "no Jim here". A name is a word that no lexicon knows."""
+    tokens, parts = findings.reading.tokens, findings.reading.clause
+    for at in range(1, len(tokens)):
+        if tokens[at].kind != "word" or len(tokens[at].word) < _SHORTEST_NAME or findings.masks[at]:
+            continue
+        ends = at + 1 == len(tokens) or parts[at + 1] != parts[at]
+        here = not ends and findings.has(at + 1, "at_hand") and (at + 2 == len(tokens) or parts[at + 2] != parts[at])
+        denied = findings.has(at - 1, "no") and here
+        other = ends and at > 1 and findings.has(at - 1, "is_not") and findings.has(at - 2, "who_writes")
+        if denied or other:
+            return evidence(findings, "control.wrong_person", (at - 1, at), "says that somebody else writes")
+    return None
+
+
 def _sentence(findings: Findings, kind: str, kept: set[int], note: str) -> Evidence | None:
     for found in findings.of(kind):
         if kept.isdisjoint(found.at):
@@ -89,4 +170,5 @@ def _sentence(findings: Findings, kind: str, kept: set[int], note: str) -> Evide
 
 def _wrong_person(findings: Findings) -> Evidence | None:
     meant = findings.covered("control.not_wrong")
-    return _sentence(findings, "control.wrong_person", meant, "says that the number is not the patient's")
+    said = _sentence(findings, "control.wrong_person", meant, "says that the number is not the patient's")
+    return said or _names_another(findings)

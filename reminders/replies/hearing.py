@@ -109,7 +109,7 @@ def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Hear
         score=score,
         signs=signs,
         ranked=rank(signs, score, patient),
-        control=control_in(findings),
+        control=control_in(findings, pending=after != "none"),
         answer=answer,
         scope=scope,
         after=after,

@@ -26,7 +26,8 @@ LOW_GLUCOSE = 70.0
 MANY_TABLETS = 10
 """Ten 500 mg tablets pass the daily limit of 4,000 mg (A.D.A.M., "Acetaminophen overdose"); ten of the 325 mg kind
 are a full day's at once."""
-DAILY_LIMIT_MG = 4000.0
+DAILY_LIMIT_G = 4.0
+_MOST_GRAMS = 80.0
 
 
 _IF_ASKED = "sign.medicine_if_asked"
@@ -64,7 +65,12 @@ def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> t
         # "is 99.1 a fever?": the number settles what the word leaves open
         found = [replace(s, standing=Standing.NEGATED) if s.name == "fever" else s for s in found]
     found += temperatures
-    found += [s for n in numbers for s in (_glucose(findings, n), _tablets(findings, scope, n)) if s is not None]
+    found += [
+        s
+        for n in numbers
+        for s in (_glucose(findings, n), _tablets(findings, scope, n), _weighed(findings, n))
+        if s is not None
+    ]
     return tuple(sorted(found, key=lambda sign: (sign.evidence.start, sign.evidence.end)))
 
 
@@ -149,13 +155,28 @@ def _glucose(findings: Findings, number: Amount) -> Sign | None:
     )
 
 
+def _weighed(findings: Findings, number: Amount) -> Sign | None:
+    """More grams of a medicine taken than the daily limit: "took 8 g of acetaminophen since breakfast"."""
+    sentence, after = findings.reading.sentence, number.last + 1
+    if after >= len(sentence):
+        return None
+    grams = 1.0 if findings.has(after, "grams") else 0.001 if findings.has(after, "milligrams") else 0.0
+    taken = all(any(sentence[at] == sentence[after] for at in findings.where(name)) for name in ("take", "pill"))
+    if not taken or not DAILY_LIMIT_G < number.value * grams <= _MOST_GRAMS:
+        return None
+    note = f"{number.value * grams:g} g taken"
+    return Sign("overdose", Standing.PRESENT, evidence(findings, "number.grams", (number.first, after), note))
+
+
 def _tablets(findings: Findings, scope: Scope, number: Amount) -> Sign | None:
     """Far more tablets at once, or in a day, than the daily limit."""
     parts = findings.reading.sentence
     if number.value < MANY_TABLETS:
         return None
     same = [n for n in findings.where("take") if parts[n] == parts[number.first]]
-    counted = number.measure is Measure.TABLETS or (number.measure is Measure.BARE and _just_after(same, number.first))
+    bare = number.measure is Measure.BARE and not findings.of("ask")
+    among = any(parts[at] == parts[number.first] for at in findings.where("pill"))
+    counted = number.measure is Measure.TABLETS or (bare and (among or _just_after(same, number.first)))
     if not same or not counted or number.value > 500:
         return None
     if any(parts[at] == parts[number.first] for at in findings.where("long_span")):

@@ -9,6 +9,7 @@ from reminders.replies.labels import EMERGENCY_SIGNS
 from reminders.replies.patterns import Finding
 
 _WELL = ("close.", "mended", "scope.resolved", "scope.eased")
+_TAKES_AWAY = ("mended", "scope.")
 _MEANT = ("sign.", "net.")
 
 
@@ -20,9 +21,14 @@ def meant(findings: Findings) -> Findings:
         if kind.startswith(_WELL)
     }
     said = findings.covered("idiom")
+    control = findings.covered("control.wrong_person", "control.stop", "control.start")
     mended = [set(range(one.first, one.last + 1)) for one in well.get("mended", ())]
     signs = {
-        kind: tuple(one for one in ones if not _only_said(one, said, mended))
+        kind: tuple(
+            one
+            for one in ones
+            if not _only_said(one, said, mended) and not (kind.startswith("net.") and control.issuperset(one.at))
+        )
         for kind, ones in findings.by_kind.items()
         if kind.startswith(_MEANT)
     }
@@ -32,8 +38,9 @@ def meant(findings: Findings) -> Findings:
 def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
     if _crossed(findings, one) or _wished(findings, one):
         return False
-    # a slip is not trusted to take a sign away: "feger" may be "fever" or "fewer"
-    return kind != "mended" or (findings.guessed.isdisjoint(one.at) and not _leads_on(findings, one))
+    if kind.startswith(_TAKES_AWAY) and not findings.guessed.isdisjoint(one.at):
+        return False  # a slip is not trusted to take a sign away: "feger" may be "fever" or "fewer"
+    return kind != "mended" or not _leads_on(findings, one)
 
 
 def _crossed(findings: Findings, one: Finding) -> bool:

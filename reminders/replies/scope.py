@@ -156,6 +156,8 @@ class Scope:
                 part, chained = parts[at], True
             if at in self._negators:
                 answer = at == self._first_word and self.leading_no and findings.has(0, "no")
+                if answer and any(findings.has(one, "assert") for one in range(sign.first, sign.last)):
+                    return False  # "no pain is bad"
                 return self._bare(sign) if chained or answer else True
             if at in self._named:
                 chained = True

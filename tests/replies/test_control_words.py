@@ -44,6 +44,14 @@ def test_a_slip_in_a_stop_word_still_revokes(written: str) -> None:
         "ya no me manden mensajes",
         "quiero darme de baja",
         "ne m'envoyez plus de messages",
+        "I want to quit",
+        "i would like to unsubscribe please",
+        "take my number off",
+        "no more",
+        "no more thanks",
+        "no mas",
+        "no quiero recibir esto",
+        "ya no me escriban",
     ],
 )
 def test_a_sentence_that_plainly_asks_revokes(text: str) -> None:
@@ -51,9 +59,43 @@ def test_a_sentence_that_plainly_asks_revokes(text: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "text", ["S T O P", "s t o p", "S.T.O.P.", "STOP -Bob", "STOP - Maria", "Stop, Priya", "stop\nJohn Q", "QUIT - jim"]
+)
+def test_a_stop_word_set_apart_or_signed_revokes(text: str) -> None:
+    assert triage(text).label is Label.STOP
+
+
+@pytest.mark.parametrize("text", ["取消", "停止", "退订", "arrêt", "стоп", "취소"])
+def test_the_stop_words_of_other_writings_revoke(text: str) -> None:
+    assert triage(text).opt_out
+
+
+@pytest.mark.parametrize("after", ["checkin_pain", "checkin_yesno", "pain_relief"])
+def test_no_more_as_an_answer_may_speak_of_pain_and_goes_to_a_person(after: str) -> None:
+    result = triage("no more", after=after)
+
+    assert (result.opt_out, result.needs_person) == (False, True)
+
+
+@pytest.mark.parametrize(
     "text",
     [
         "bleeding wont stop",
+        "stop the bleeding?",
+        "should I stop the ointment",
+        "I want to stop the ointment, ok?",
+        "no more pain",
+        "no more gauze",
+        "no more bleeding since noon",
+        "stop - bleeding again",
+        "stop, pain is bad",
+        "cancel - tuesday",
+        "stop - amoxicillin?",
+        "i want to quit smoking",
+        "i want out of this boot",
+        "S T I L L bleeding",
+        "no mas dolor",
+        "quiero dejar la pomada",
         "when do i stop the ointment",
         "the end of my toe is sore",
         "it quit hurting",
@@ -107,6 +149,9 @@ def test_a_stop_from_the_wrong_person_is_both() -> None:
         ("i never had surgery, you have the wrong person", Label.WRONG_PERSON),
         ("wrong number for my pharmacy", Label.ROUTINE),
         ("who is this", Label.ROUTINE),
+        ("this isn't Carol", Label.WRONG_PERSON),
+        ("theres no jim here", Label.WRONG_PERSON),
+        ("this is a business line, not her", Label.WRONG_PERSON),
     ],
 )
 def test_other_control_messages(text: str, label: Label) -> None:
