@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 import time
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from reminders.errors import ConfigError
@@ -99,9 +100,20 @@ class _Deadline(threading.local):
 def _begin_on_sqlite(connection: Connection) -> None:
     # A reader that turns writer is refused at once when somebody else wrote meanwhile, whatever the timeout says
     # (python/cpython#124510): writers begin as writers, and readers can't write.
-    writes = connection.get_execution_options().get(WRITES, False)
-    connection.exec_driver_sql(f"PRAGMA query_only = {'OFF' if writes else 'ON'}")
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    writes = bool(connection.get_execution_options().get(WRITES, False))
+    if connection.info.get(WRITES) is not writes:
+        _run(connection, f"PRAGMA query_only = {'OFF' if writes else 'ON'}")
+        connection.info[WRITES] = writes
+    _run(connection, "BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _run(connection: Connection, statement: str) -> None:
+    """Run a statement by the driver alone: SQLAlchemy's own ways take longer than the statement."""
+    raw: Any = connection.connection.driver_connection
+    try:
+        raw.execute(statement)
+    except sqlite3.Error as error:
+        raise DBAPIError.instance(statement, None, error, sqlite3.Error, dialect=connection.dialect) from error
 
 
 def _begin_on_postgresql(connection: Connection) -> None:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, String, bindparam, cast, insert, literal_column, select, update
+from sqlalchemy import ColumnElement, String, bindparam, cast, insert, literal_column, null, select, update
 from sqlalchemy.orm import Session
 
+from reminders.records.compiled import Compiled
 from reminders.records.message_states import TRANSITIONS, MessageEvent, MessageState, states_allowing
 from reminders.records.tables import MESSAGES
 from reminders.records.tables_delivery import MESSAGE_PARTS
@@ -81,7 +82,7 @@ def accept(session: Session, accepted: Sequence[tuple[Held, str]], at: datetime)
     if not accepted:
         return 0
     rows = [{"held": held.id, "token": held.token, "ref": ref, "at": at} for held, ref in accepted]
-    taken = session.connection().execute(_ACCEPT, rows).rowcount
+    taken = _ACCEPT.run(session.connection(), rows)
     parts = [{"held": row["held"], "whole": row["ref"], "part": part} for row in rows for part in _parts(row["ref"])]
     if parts:
         session.connection().execute(_PARTS, parts)
@@ -100,18 +101,18 @@ def _parts(ref: Any) -> list[str]:
     return parts if len(parts) > 1 else []
 
 
-_ACCEPT = (
+_ACCEPT = Compiled(
     update(MESSAGES)
     .where(
         MESSAGES.c.id == bindparam("held"),
-        MESSAGES.c.state == MessageState.SENDING.value,
+        MESSAGES.c.state == literal_column("'sending'"),
         MESSAGES.c.claim_token == bindparam("token"),
     )
     .values(
-        state=MessageState.SENT.value,
+        state=literal_column("'sent'"),
         transport_ref=bindparam("ref"),
         settled_at=bindparam("at"),
-        **_NOT_CLAIMED,
+        **dict.fromkeys(_NOT_CLAIMED, null()),
     )
 )
 _PARTS = insert(MESSAGE_PARTS).from_select(

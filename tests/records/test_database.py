@@ -50,6 +50,14 @@ def test_a_reader_cannot_write(database: Database) -> None:
         session.execute(update(Practice).values(name="changed"))
 
 
+def test_a_reader_that_follows_a_writer_on_the_same_connection_cannot_write(database: Database) -> None:
+    for name in ("one", "two"):
+        with database.writing() as session:
+            session.add(_practice(name))
+        with pytest.raises(DBAPIError, match=r"(?i)read-?only"), database.reading() as session:
+            session.execute(update(Practice).values(name="changed"))
+
+
 def test_a_writer_may_follow_a_reader_on_the_same_connection(database: Database) -> None:
     for name in ("one", "two"):
         assert len(_practices(database)) < 2
