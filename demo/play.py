@@ -27,6 +27,7 @@ from reminders.clock import ShiftedClock, VirtualClock, zone_data_version
 from reminders.config import load_config
 from reminders.errors import ReminderError
 from reminders.records.database import open_database
+from reminders.records.key_sources import KeyFile
 from reminders.records.practices import put_practice
 from reminders.records.schema import migrate
 
@@ -78,8 +79,9 @@ def play(out: Path) -> Summary:
     config = load_config(out / "config.toml")
     clock = VirtualClock(datetime.fromisoformat("2026-03-06T00:00:00Z"))
     app = App(config, clock)
-    migrate(config.database_url)
-    database = open_database(config.database_url)
+    KeyFile(out / config.sealing.key_file).create()
+    migrate(config.database_url, app.keyring)
+    database = open_database(config.database_url, app.keyring)
     with database.writing() as session:
         put_practice(session, config.practice.id, config.practice.name, at=clock.now())
     database.close()

@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from reminders.delivery.watch import Watch
     from reminders.desk.take_reply import Incoming as IncomingToDesk
     from reminders.records.database import Database
+    from reminders.records.key_sources import KeySource
+    from reminders.records.keyring import Keyring
 
 Section = TypeVar("Section")
 
@@ -67,7 +69,26 @@ class App:
         """The practice's database, open; raises ConfigError when it is missing or has another schema."""
         from reminders.records.database import open_database  # noqa: PLC0415  half a second that a preview need not pay
 
-        return open_database(self.config.database_url)
+        return open_database(self.config.database_url, self.keyring)
+
+    @property
+    def key_source(self) -> KeySource:
+        """Where the keys are that seal what the database holds."""
+        from reminders.records.key_sources import KeyCommand, KeyFile, KeyVariable  # noqa: PLC0415  as above
+
+        sealing = self.config.sealing
+        if sealing.key_command:
+            return KeyCommand(sealing.key_command)
+        if sealing.key_variable:
+            return KeyVariable(sealing.key_variable)
+        return KeyFile(self.config.folder / sealing.key_file)
+
+    @cached_property
+    def keyring(self) -> Keyring:
+        """The keys that seal what the database holds; raises ConfigError when there is none, or others may read it."""
+        from reminders.records.key_sources import open_keyring  # noqa: PLC0415  as above
+
+        return open_keyring(self.key_source)
 
     @cached_property
     def desk(self) -> Desk:

@@ -133,6 +133,22 @@ class ConcernsSection(Section):
     routine_working_days: int = Field(default=1, ge=0, le=10)
 
 
+class SealingSection(Section):
+    """Where the keys are that seal patients' data: one of three places, and never in this file or the database."""
+
+    key_file: Path = Path("reminders.keys")
+    key_variable: str = ""
+    """An environment variable that holds them."""
+    key_command: tuple[str, ...] = ()
+    """A program that prints them, with its arguments."""
+
+    @model_validator(mode="after")
+    def _one_place(self) -> SealingSection:
+        if self.key_variable and self.key_command:
+            raise ValueError("name either key_variable or key_command")
+        return self
+
+
 class Config(Section):
     """Everything that can be set."""
 
@@ -146,6 +162,7 @@ class Config(Section):
     duty: DutySection = DutySection()
     silence: SilenceSection = SilenceSection()
     digest: DigestSection = DigestSection()
+    sealing: SealingSection = SealingSection()
     delivery: DeliverySection = DeliverySection()
     mailbox: MailboxSection | None = None
     web: WebSection = WebSection()

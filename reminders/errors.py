@@ -6,6 +6,7 @@ ReminderError
 ├── PlanError         a procedure folder is faulty; lists every fault with file and line
 ├── ConfigError       the configuration is faulty; lists every fault with its key
 ├── StateError        the action does not fit the present state (taken, ended, already sent)
+├── SealError         a sealed value was changed or moved: the database is not what the program wrote
 └── TransportError    a hand-over did not end in "accepted"
     ├── Refused       never again: the other side will not take this message
     │   └── BadAddress   nor any other one to this address
@@ -64,6 +65,10 @@ class PlanError(ReminderError):
 
 class ConfigError(ReminderError):
     """The configuration is faulty; correct the keys named."""
+
+
+class SealError(ReminderError):
+    """A sealed value can't be trusted: it was changed or moved by something else; restore it from a backup."""
 
 
 class TransportError(ReminderError):

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from reminders.records.database import Database, open_database
-from tests.servers import fresh_database, postgresql, shared_postgresql_database
+from reminders.records.database import Database
+from tests.servers import fresh_database, open_database, postgresql, shared_postgresql_database
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -17,7 +17,13 @@ from pathlib import Path
 
 import psycopg
 
-from reminders.records.schema import migrate
+from reminders.records import database, schema
+from reminders.records.database import Database
+from reminders.records.key_sources import as_text
+from reminders.records.keyring import Key, Keyring
+
+KEYS = Keyring((Key(bytes(range(32))),))
+"""What the databases of all tests are sealed with."""
 
 _START_SECONDS = 30
 _ROLE = "tests"
@@ -188,11 +194,28 @@ def migrated_sqlite_file() -> Path:
     return folder / "migrated.db"
 
 
+def write_keys(folder: Path) -> None:
+    """Put the keys of the tests where a configuration in this folder looks for them."""
+    path = folder / "reminders.keys"
+    path.touch(0o600)
+    path.write_text(as_text(KEYS.keys), encoding="ascii")
+
+
+def migrate(url: str) -> str:
+    """Bring a database to the newest schema, sealed with the keys of the tests."""
+    return schema.migrate(url, KEYS)
+
+
+def open_database(url: str) -> Database:
+    """Open a database with the keys of the tests."""
+    return database.open_database(url, KEYS)
+
+
 def fresh_database(kind: str, folder: Path) -> str:
     """Return the address of a new database of our schema: `sqlite` in `folder`, or `postgresql`."""
     if kind == "sqlite":
         path = folder / f"{uuid.uuid4().hex}.db"
-        shutil.copyfile(migrated_sqlite_file(), path)
+        shutil.copy(migrated_sqlite_file(), path)
         return f"sqlite:///{path}"
     return postgresql().create(f"t{uuid.uuid4().hex}", template="migrated")
 

@@ -97,6 +97,7 @@ def _rules(app: App, ran_until: datetime | None, *, replace: bool) -> RestoreRul
         ways=lambda: WaysOut(practice_id=app.config.practice.id, transports=app.transports()),
         concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
         now=app.clock.now(),
+        keyring=app.keyring,
         ran_until=ran_until,
         replace=replace,
     )

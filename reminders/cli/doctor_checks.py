@@ -96,8 +96,8 @@ def _database(app: App) -> Iterator[Finding]:
     try:
         says = gettext("{kind}, schema {version}, the newest", kind=url.get_backend_name(), version=NEWEST_VERSION)
         yield _fine(gettext("database"), says)
-        if url.get_backend_name() == "sqlite":
-            yield from _private(gettext("database file"), Path(str(url.database)))
+        place, current = app.key_source.place, app.keyring.current.id
+        yield _fine(gettext("sealing"), gettext("with key {key}, kept in {place}", key=current, place=place))
         yield from _approvals(app)
         yield from _waiting(app)
     finally:

@@ -19,11 +19,12 @@ from reminders.cli.json_output import print_json
 from reminders.cli.options import assembled, config_path, json_option
 from reminders.cli.terminal import line, somebody_is_there, warn
 from reminders.config import DEFAULT_PATH, ENV_CONFIG, Config
-from reminders.errors import ConfigError, InputError
+from reminders.errors import ConfigError, InputError, ReminderError
 from reminders.records.database import open_database, shown
 from reminders.records.engines import parse_url
+from reminders.records.key_sources import KeyFile
 from reminders.records.practices import put_practice
-from reminders.records.schema import migrate, schema_version
+from reminders.records.schema import key_in_use, migrate, schema_version
 from reminders.words import gettext, marked
 
 _LEAD = "partial-nail-avulsion-chemical"
@@ -54,6 +55,10 @@ class _Done:
     database: str
     schema_before: str | None
     schema: str
+    made_key_file: Path | None
+    """None when there was one, or the keys are kept elsewhere."""
+    sealed: int
+    """Rows that an older program had left readable."""
 
     @property
     def database_story(self) -> str:
@@ -167,8 +172,20 @@ def _prepare_database(path: Path, build: Callable[[Path], App], *, wrote_config:
     app = build(path)
     url = app.config.database_url
     before = schema_version(url)
-    version = migrate(url)
-    database = open_database(url)
+    made = make_first_key(app)
+    sealed = 0
+
+    def tell(done: int, _total: int) -> None:
+        nonlocal sealed
+        sealed = done
+
+    try:
+        version = migrate(url, app.keyring, tell=tell)
+    except ReminderError:
+        if made and key_in_use(url) is None:  # nothing is sealed with it
+            made.unlink()
+        raise
+    database = open_database(url, app.keyring)
     try:
         with database.writing() as session:
             put_practice(session, app.config.practice.id, app.config.practice.name, at=app.clock.now())
@@ -180,7 +197,21 @@ def _prepare_database(path: Path, build: Callable[[Path], App], *, wrote_config:
         database=_named(url),
         schema_before=before,
         schema=version,
+        made_key_file=made,
+        sealed=sealed,
     )
+
+
+def make_first_key(app: App) -> Path | None:
+    """Make the key file of an installation that has none and needs one; return it, None when nothing was made."""
+    source = app.key_source
+    if not isinstance(source, KeyFile) or source.path.exists():
+        return None
+    if key := key_in_use(app.config.database_url):
+        said = marked("the database is sealed with key {key}, and {file} is missing; put your copy of it there")
+        raise ConfigError(gettext(said, key=key, file=source.path))
+    source.create()
+    return source.path
 
 
 def _named(url: str) -> str:
@@ -210,6 +241,8 @@ def _show(done: _Done, *, as_json: bool) -> None:
                 "database": done.database,
                 "schema_before": done.schema_before,
                 "schema": done.schema,
+                "made_key_file": str(done.made_key_file) if done.made_key_file else None,
+                "sealed_rows": done.sealed,
                 "next": steps,
             }
         )
@@ -217,6 +250,12 @@ def _show(done: _Done, *, as_json: bool) -> None:
     if done.wrote_config:
         line(gettext("Wrote {file}, readable by you only.", file=done.config))
     line(done.database_story)
+    if done.made_key_file:
+        line(gettext("Made {file}, the key that seals patients' data.", file=done.made_key_file))
+        line(gettext("Nobody reads the database or a backup without it: keep a copy, apart from the backups."))
+    if done.sealed:
+        said = marked("Sealed {count} rows that were readable. Backups taken before still are: delete them in time.")
+        line(gettext(said, count=done.sealed))
     if not done.wrote_config:
         return
     line()

@@ -12,8 +12,9 @@ from reminders.delivery.after_restore import Gap, GapReport, WaysOut, settle_gap
 from reminders.errors import InputError
 from reminders.records import backup_postgresql, backup_sqlite
 from reminders.records.backup import Manifest, is_empty, read_manifest, rename_installation
-from reminders.records.database import Database, shown
-from reminders.records.engines import build_engine, parse_url
+from reminders.records.database import open_database, shown
+from reminders.records.engines import parse_url
+from reminders.records.keyring import Keyring
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.records.schema import migrate
 
@@ -26,6 +27,8 @@ class RestoreRules:
     """Opens the transports that may be asked; they are closed afterwards."""
     concern_due: Callable[[str, datetime], datetime]
     now: datetime
+    keyring: Keyring
+    """The keys that the copy was sealed with must be among these."""
     ran_until: datetime | None = None
     """Until when the lost database may have been sent from; None: until now."""
     replace: bool = False
@@ -55,6 +58,10 @@ def restore(url: str, source: Path, rules: RestoreRules) -> Restored:
         raise InputError(f"{source} is a copy of a {manifest.kind} database, and `database` is {shown(parsed)}")
     if not rules.replace and not is_empty(parsed):
         raise InputError(f"{shown(parsed)} is there already; say --replace to let the copy take its place")
+    if manifest.key and manifest.key not in {key.id for key in rules.keyring.keys}:
+        raise InputError(
+            f"{source} is sealed with key {manifest.key}, which is not among yours; put it back there first"
+        )
     gap = Gap(taken_at=manifest.taken_at, ran_until=rules.ran_until or rules.now, now=rules.now)
     put_back = _on_sqlite if manifest.kind == "sqlite" else _on_postgresql
     report, kept = put_back(url, source, manifest, (gap, rules))
@@ -68,7 +75,7 @@ def _on_sqlite(
     draft = backup_sqlite.lay_beside(source, parsed, manifest.rows)
     try:
         beside = f"sqlite:///{draft}"
-        migrate(beside)
+        migrate(beside, how[1].keyring)
         report = _settled(beside, *how)
         return report, backup_sqlite.put_in_place(draft, parsed, aside=f"before-{how[0].now:%Y%m%dT%H%M%SZ}")
     finally:
@@ -82,7 +89,7 @@ def _on_postgresql(
     backup_postgresql.put_back(source, parsed, manifest.rows)
     if manifest.schema != NEWEST_VERSION:
         backup_postgresql.write_version(parsed, manifest.schema)
-        migrate(url)
+        migrate(url, how[1].keyring)
         return _settled(url, *how), None
     report = _settled(url, *how)
     backup_postgresql.write_version(parsed, manifest.schema)
@@ -90,7 +97,7 @@ def _on_postgresql(
 
 
 def _settled(url: str, gap: Gap, rules: RestoreRules) -> GapReport:
-    database = Database(build_engine(parse_url(url)))
+    database = open_database(url, rules.keyring, any_version=True)
     ways = rules.ways()
     try:
         report = settle_gap(database, ways, gap, concern_due=rules.concern_due)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
@@ -10,7 +9,8 @@ from sqlalchemy.orm import Session
 from reminders.desk.composing import Desk
 from reminders.desk.message_list import full_name
 from reminders.records import finding
-from reminders.records.finding import EnrollmentLine, PatientLine
+from reminders.records.directory import patients_matching
+from reminders.records.finding import EnrollmentLine
 
 _AT_MOST = 1000
 """Patients of one search; more is no search, and databases take only so many names in one question."""
@@ -43,8 +43,8 @@ def find_patients(session: Session, desk: Desk, search: str, *, limit: int) -> t
 
     Neither case nor accents count, nor how a number is written.
     """
-    lines = _matching(session, desk, search)[:limit]
-    ids = [each.id for each in lines]
+    ids = _matching(session, desk, search)[:limit]
+    lines = finding.patient_lines(session, ids)
     contacts = finding.contacts_by_patient(session, ids)
     courses = finding.enrollment_lines(session, desk.practice_id, ids, running_only=False)
     return tuple(
@@ -64,33 +64,19 @@ def find_courses(
     session: Session, desk: Desk, search: str, *, running_only: bool, limit: int
 ) -> tuple[FoundCourse, ...]:
     """Return courses whose patient's name, number or address holds `search`, the newest first; all of them for ""."""
-    ids = [each.id for each in _matching(session, desk, search)] if search.strip() else None
+    ids = _matching(session, desk, search) if search.strip() else None
     found = finding.enrollment_lines(session, desk.practice_id, ids, running_only=running_only)[:limit]
     patients = finding.patients_by_id(session, {each.patient_id for each in found})
     return tuple(FoundCourse(course=each, name=full_name(patients.get(each.patient_id))) for each in found)
 
 
-def _matching(session: Session, desk: Desk, search: str) -> list[PatientLine]:
-    lines = finding.patient_lines(session, desk.practice_id)
-    wanted = _plain(search)
-    if wanted:
-        by_address = _with_address(session, desk, search)
-        lines = [each for each in lines if each.id in by_address or wanted in _plain(_both_names(each))]
-    return lines[:_AT_MOST]
+def _matching(session: Session, desk: Desk, search: str) -> list[int]:
+    if not search.strip():
+        return finding.newest_patients(session, desk.practice_id, _AT_MOST)
+    return patients_matching(session, desk.practice_id, search, _address_part(search))[:_AT_MOST]
 
 
-def _with_address(session: Session, desk: Desk, search: str) -> set[int]:
+def _address_part(search: str) -> str:
     digits = "".join(character for character in search if character.isdecimal())
     typed_as_number = len(digits) >= 3 and not any(character.isalpha() for character in search)
-    part = digits if typed_as_number else search.strip()
-    return finding.patients_with_number(session, desk.practice_id, part)
-
-
-def _both_names(each: PatientLine) -> str:
-    return f"{each.first_name} {each.last_name} {each.first_name}"
-
-
-def _plain(text: str) -> str:
-    """Return a text without case, accents and doubled spaces."""
-    letters = unicodedata.normalize("NFKD", text.casefold())
-    return " ".join("".join(each for each in letters if not unicodedata.combining(each)).split())
+    return digits if typed_as_number else search

@@ -19,6 +19,7 @@ from reminders.records import backup_postgresql, backup_sqlite
 from reminders.records.database import found_version, shown
 from reminders.records.engines import build_engine, parse_url
 from reminders.records.migrations import NEWEST_VERSION
+from reminders.records.sealing import found_key
 from reminders.records.tables import Installation
 
 _BLOCK = 1 << 20
@@ -36,6 +37,8 @@ class Manifest:
     rows: Mapping[str, int]
     """Table → rows, counted at the one moment that the copy shows."""
     sha256: str
+    key: str = ""
+    """Without which nobody can read the copy; empty when it was taken by a program that did not seal."""
 
     @property
     def messages(self) -> int:
@@ -52,7 +55,7 @@ def back_up(url: str, target: Path, *, now: datetime, replace: bool = False) -> 
     parsed = parse_url(url)
     if target.exists() and not replace:
         raise InputError(f"{target} is there already; say --force to replace it")
-    schema, installation = _identity(parsed)
+    schema, installation, key = _identity(parsed)
     draft = target.with_name(target.name + ".partial")
     _make_private(draft)
     try:
@@ -65,6 +68,7 @@ def back_up(url: str, target: Path, *, now: datetime, replace: bool = False) -> 
             taken_at=now,
             rows=rows,
             sha256=_digest(draft),
+            key=key,
         )
         _sync(draft)
         _write_manifest(target, manifest)
@@ -115,7 +119,8 @@ def is_empty(url: URL) -> bool:
         engine.dispose()
 
 
-def _identity(url: URL) -> tuple[str, str]:
+def _identity(url: URL) -> tuple[str, str, str]:
+    """Return the schema, the installation's name and the key in use."""
     if is_empty(url):
         raise ConfigError(f"there is no database {shown(url)}; nothing was copied")
     engine = build_engine(url)
@@ -125,7 +130,7 @@ def _identity(url: URL) -> tuple[str, str]:
             raise ConfigError(f"{shown(url)} is empty; nothing was copied")
         with engine.connect() as connection:
             name: str = connection.execute(select(Installation.name)).scalar_one()  # type: ignore[call-overload]
-            return schema, name
+            return schema, name, found_key(connection) or ""
     except DatabaseError as error:
         raise ConfigError(f"{shown(url)} can't be read: {str(error.orig).strip()}") from error
     finally:

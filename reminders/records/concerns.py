@@ -118,7 +118,7 @@ def concern_of_stranger(session: Session, reply: Reply) -> Concern | None:
             col(Concern.kind) == "reply",
             col(Concern.state) != "closed",
             col(Reply.channel) == reply.channel,
-            col(Reply.sender) == reply.sender,
+            col(Reply.sender_key) == reply.sender,
         )
         .order_by(col(Concern.id).desc())
     )

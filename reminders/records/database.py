@@ -10,9 +10,13 @@ from sqlalchemy import URL, Engine, inspect, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
-from reminders.errors import ConfigError
+from reminders.errors import ConfigError, ReminderError
 from reminders.records.engines import WRITES, build_engine, parse_url
+from reminders.records.keyring import Keyring
 from reminders.records.migrations import NEWEST_VERSION
+from reminders.records.private_files import require_private, require_safe_folder
+from reminders.records.sealed_types import seals_of
+from reminders.records.sealing import attach
 from reminders.records.tables import Installation
 from reminders.records.wakeups import announce
 
@@ -27,6 +31,7 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """Give a session that is the writer from its start; commits at the end, takes all back on an error."""
+        self.keyring.keep_up()
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
             yield session
             announce(session)
@@ -47,28 +52,37 @@ class Database:
         with self.reading() as session:
             return bytes.fromhex(session.execute(select(Installation.link_key)).scalar_one())  # type: ignore[call-overload]
 
+    @property
+    def keyring(self) -> Keyring:
+        """The keys that it is sealed with."""
+        return seals_of(self.engine.dialect).keyring
+
     def close(self) -> None:
         """Close all connections."""
         self.engine.dispose()
 
 
-def open_database(url: str) -> Database:
-    """Open the database at `url`: a SQLite file or a PostgreSQL server.
+def open_database(url: str, keyring: Keyring, *, any_version: bool = False) -> Database:
+    """Open the database at `url`, a SQLite file or a PostgreSQL server, with the keys that it is sealed with.
 
-    ConfigError when it is missing, can't be reached, or has another schema than this program.
+    ConfigError when it is missing, can't be reached, is open to other people of this machine, needs a key that there
+    is not, or has another schema than this program; `any_version` is for one that has the newest and does not say so.
     """
     parsed = parse_url(url)
-    if parsed.get_backend_name() == "sqlite" and not Path(str(parsed.database)).is_file():
-        raise ConfigError(f"there is no database {parsed.database}; run `reminders init` to make one")
+    if parsed.get_backend_name() == "sqlite":
+        _require_private_file(Path(str(parsed.database)))
     engine = build_engine(parsed)
     try:
         version = found_version(engine)
+        if version != NEWEST_VERSION and not any_version:
+            raise ConfigError(_advice(parsed, version))
+        attach(engine, keyring)
     except DatabaseError as error:
         engine.dispose()
         raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
-    if version != NEWEST_VERSION:
+    except ReminderError:
         engine.dispose()
-        raise ConfigError(_advice(parsed, version))
+        raise
     return Database(engine)
 
 
@@ -84,6 +98,13 @@ def found_version(engine: Engine) -> str | None:
 def shown(url: URL) -> str:
     """Return an address of a database as it may be printed: without its password."""
     return url.render_as_string(hide_password=True)
+
+
+def _require_private_file(path: Path) -> None:
+    if not path.is_file():
+        raise ConfigError(f"there is no database {path}; run `reminders init` to make one")
+    require_private(path, "the database")
+    require_safe_folder(path.parent, "the folder of the database,")
 
 
 def _advice(url: URL, version: str | None) -> str:

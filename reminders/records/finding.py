@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -66,8 +66,15 @@ class Window:
     after: Place | None = None
 
 
-def patient_lines(session: Session, practice_id: str) -> list[PatientLine]:
-    """Return every patient of the practice, the newest first."""
+def newest_patients(session: Session, practice_id: str, limit: int) -> list[int]:
+    """Return the patients of the practice, the newest first."""
+    statement = select(col(Patient.id)).where(col(Patient.practice_id) == practice_id)
+    found = session.execute(statement.order_by(col(Patient.id).desc()).limit(limit)).scalars()
+    return [new_id(number) for number in found]
+
+
+def patient_lines(session: Session, ids: Collection[int]) -> list[PatientLine]:
+    """Return these patients, the newest first."""
     statement = (
         select(
             col(Patient.id),
@@ -76,7 +83,7 @@ def patient_lines(session: Session, practice_id: str) -> list[PatientLine]:
             col(Patient.language),
             col(Patient.zone),
         )
-        .where(col(Patient.practice_id) == practice_id)
+        .where(col(Patient.id).in_(ids))
         .order_by(col(Patient.id).desc())
     )
     rows = session.execute(statement).all()
@@ -101,15 +108,6 @@ def contacts_by_patient(session: Session, ids: Collection[int]) -> dict[int, tup
     for contact in session.execute(statement).scalars():
         found[contact.patient_id] = (*found.get(contact.patient_id, ()), contact)
     return found
-
-
-def patients_with_number(session: Session, practice_id: str, part: str) -> set[int]:
-    """Return the patients whose number or address holds these characters, without regard to case."""
-    statement = select(col(Contact.patient_id)).where(
-        col(Contact.practice_id) == practice_id,
-        func.lower(col(Contact.address)).contains(part.lower(), autoescape=True),
-    )
-    return set(session.execute(statement).scalars())
 
 
 def enrollment_lines(

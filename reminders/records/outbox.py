@@ -180,7 +180,7 @@ def anybody_withdrew(session: Session, ids: Sequence[int]) -> bool:
     usable = exists().where(
         _CONTACTS.c.patient_id == MESSAGES.c.patient_id,
         _CONTACTS.c.channel == MESSAGES.c.channel,
-        _CONTACTS.c.address == MESSAGES.c.address,
+        _CONTACTS.c.address_key == MESSAGES.c.address_key,
         _CONTACTS.c.state == "active",
     )
     statement = select(MESSAGES.c.id).where(MESSAGES.c.id.in_(ids), MESSAGES.c.kind == "instruction", ~usable).limit(1)
@@ -301,7 +301,7 @@ def _whole(*which: ColumnElement[bool], locking: bool) -> Select[Any]:
             _CONTACTS,
             (_CONTACTS.c.patient_id == MESSAGES.c.patient_id)
             & (_CONTACTS.c.channel == MESSAGES.c.channel)
-            & (_CONTACTS.c.address == MESSAGES.c.address),
+            & (_CONTACTS.c.address_key == MESSAGES.c.address_key),
         )
         .where(_of_practice("practice_id", on_postgresql=locking), _IS_SCHEDULED, *which)
     )

@@ -72,7 +72,7 @@ def set_patient(session: Session, patient_id: int, **values: Any) -> None:
 def put_contact(session: Session, practice_id: str, patient_id: int, channel: str, address: str) -> Contact:
     """Make an address of a patient usable; one that had been stopped is usable again, as consent is given anew."""
     statement = select(Contact).where(
-        col(Contact.patient_id) == patient_id, col(Contact.channel) == channel, col(Contact.address) == address
+        col(Contact.patient_id) == patient_id, col(Contact.channel) == channel, col(Contact.address_key) == address
     )
     contact = session.execute(statement).scalar_one_or_none()
     if contact is None:
@@ -94,7 +94,9 @@ def contacts_at(session: Session, practice_id: str, channel: str, address: str) 
     statement = (
         select(Contact)
         .where(
-            col(Contact.practice_id) == practice_id, col(Contact.channel) == channel, col(Contact.address) == address
+            col(Contact.practice_id) == practice_id,
+            col(Contact.channel) == channel,
+            col(Contact.address_key) == address,
         )
         .order_by(col(Contact.patient_id).desc())
     )
@@ -108,7 +110,7 @@ def mark_unreachable(session: Session, practice_id: str, channel: str, address: 
         .where(
             _CONTACTS.c.practice_id == practice_id,
             _CONTACTS.c.channel == channel,
-            _CONTACTS.c.address == address,
+            _CONTACTS.c.address_key == address,
             _CONTACTS.c.state == "active",
         )
         .values(state="unreachable")
@@ -154,7 +156,7 @@ _HOLDERS = (
     .where(
         _CONTACTS.c.practice_id == bindparam("practice_id"),
         _CONTACTS.c.channel == bindparam("channel"),
-        _CONTACTS.c.address.in_(bindparam("addresses", expanding=True)),
+        _CONTACTS.c.address_key.in_(bindparam("addresses", expanding=True)),
     )
     .order_by(_PATIENTS.c.id)
 )

@@ -90,8 +90,8 @@ def count_same(session: Session, to: Reply, patient_ids: Sequence[int], *, since
 
     `patient_ids` as below.
     """
-    statement = select(func.count()).where(*_from_sender(to, patient_ids, since), col(Reply.text) == to.text)
-    return session.execute(statement).scalar_one()
+    texts = session.execute(select(col(Reply.text)).where(*_from_sender(to, patient_ids, since))).scalars()
+    return sum(text == to.text for text in texts)
 
 
 def answers_since(session: Session, to: Reply, patient_ids: Sequence[int], *, since: datetime) -> list[Answered]:
@@ -112,6 +112,6 @@ def _from_sender(to: Reply, patient_ids: Sequence[int], since: datetime) -> tupl
         col(Reply.patient_id).in_(patient_ids) if patient_ids else col(Reply.patient_id).is_(None),
         col(Reply.practice_id) == to.practice_id,
         col(Reply.channel) == to.channel,
-        col(Reply.sender) == to.sender,
+        col(Reply.sender_key) == to.sender,
         col(Reply.received_at) >= since,
     )

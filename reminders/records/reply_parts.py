@@ -35,8 +35,8 @@ def keep_segment(session: Session, segment: dict[str, object], at: datetime) -> 
     """
     hold_sender(session, str(segment["sender"]))  # two workers, each with a segment, must see each other's
     connection = session.connection()
-    names = ("sender", "recipient", "reference", "total")
-    of_reply = [REPLY_PARTS.c[name] == segment[name] for name in names]
+    names = {"sender_key": "sender", "recipient": "recipient", "reference": "reference", "total": "total"}
+    of_reply = [REPLY_PARTS.c[column] == segment[name] for column, name in names.items()]
     known = connection.execute(
         select(REPLY_PARTS.c.octets, REPLY_PARTS.c.was_read).where(*of_reply, REPLY_PARTS.c.number == segment["number"])
     ).first()
@@ -55,7 +55,7 @@ def segments_before(session: Session, moment: datetime) -> tuple[Segment, ...]:
     fresh = (
         select(last.c.id)
         .where(
-            last.c.sender == REPLY_PARTS.c.sender,
+            last.c.sender_key == REPLY_PARTS.c.sender_key,
             last.c.recipient == REPLY_PARTS.c.recipient,
             last.c.reference == REPLY_PARTS.c.reference,
             last.c.total == REPLY_PARTS.c.total,
@@ -63,7 +63,7 @@ def segments_before(session: Session, moment: datetime) -> tuple[Segment, ...]:
         )
         .exists()
     )
-    order = ("sender", "recipient", "reference", "total", "number")
+    order = ("sender_key", "recipient", "reference", "total", "number")
     statement = (
         select(*_COLUMNS)
         .where(~fresh, REPLY_PARTS.c.was_read.is_(False))

@@ -9,21 +9,25 @@ from pathlib import Path
 from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
-from sqlalchemy import URL, Connection, insert, select
+from sqlalchemy import URL, Connection, Table, insert, select, update
 from sqlalchemy.exc import DatabaseError
 
 from reminders.errors import ConfigError
 from reminders.records.database import found_version, shown
 from reminders.records.engines import WRITES, build_engine, parse_url
+from reminders.records.keyring import Keyring
+from reminders.records.sealed_types import seals_of
+from reminders.records.sealing import Tell, found_key, give_first_seals, seal_what_is_not
 from reminders.records.tables import Installation
 
 _MIGRATION_SECONDS = 3600
 
 
-def migrate(url: str) -> str:
+def migrate(url: str, keyring: Keyring, *, tell: Tell = lambda _done, _total: None) -> str:
     """Create the database or bring it to the newest schema, all or nothing; return the schema's version.
 
-    A SQLite file is made readable by its owner only. ConfigError when the database can't be reached.
+    Then seal what an older program left readable, as `tell` is told; whoever breaks that off starts it again. A SQLite
+    file is made readable by its owner only. ConfigError when the database can't be reached, or the keys don't fit.
     """
     parsed = parse_url(url)
     if parsed.get_backend_name() == "sqlite":
@@ -34,7 +38,8 @@ def migrate(url: str) -> str:
             config = _config()
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
-            _name_installation(connection)
+            _name_installation(connection, keyring)
+        seal_what_is_not(engine, seals_of(engine.dialect), tell=tell)
         version = found_version(engine)
     except DatabaseError as error:
         raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
@@ -53,6 +58,19 @@ def schema_version(url: str) -> str | None:
         return found_version(engine)
     except DatabaseError as error:
         raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+    finally:
+        engine.dispose()
+
+
+def key_in_use(url: str) -> str | None:
+    """Return the id of the key without which the database can't be opened; None when nothing is sealed in it yet."""
+    parsed = parse_url(url)
+    if _is_missing_file(parsed):
+        return None
+    engine = build_engine(parsed)
+    try:
+        with engine.connect() as connection:
+            return found_key(connection) if found_version(engine) is not None else None
     finally:
         engine.dispose()
 
@@ -81,7 +99,9 @@ def _is_missing_file(url: URL) -> bool:
     return url.get_backend_name() == "sqlite" and not Path(str(url.database)).is_file()
 
 
-def _name_installation(connection: Connection) -> None:
-    table = Installation.__table__  # type: ignore[attr-defined]
+def _name_installation(connection: Connection, keyring: Keyring) -> None:
+    table: Table = Installation.__table__  # type: ignore[attr-defined]
+    secret = give_first_seals(connection, keyring)
     if connection.execute(select(table.c.id)).first() is None:
         connection.execute(insert(table).values(id=1, name=secrets.token_hex(6), link_key=secrets.token_hex(32)))
+    connection.execute(update(table).where(table.c.look_up_secret.is_(None)).values(look_up_secret=secret))

@@ -133,7 +133,7 @@ def _unanswered(practice_id: str, since: datetime, until: datetime) -> Select[Me
                 and_(
                     col(usable.patient_id) == col(Message.patient_id),
                     col(usable.channel) == col(Message.channel),
-                    col(usable.address) == col(Message.address),
+                    col(usable.address_key) == col(Message.address_key),
                     col(usable.state) == "active",
                 )
             ),

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import (
     JSON,
     BigInteger,
+    Boolean,
     CheckConstraint,
     Column,
     Dialect,
@@ -17,6 +18,7 @@ from sqlalchemy import (
     String,
     Table,
     UniqueConstraint,
+    false,
     text,
 )
 from sqlalchemy.dialects.postgresql import TIMESTAMP
@@ -24,6 +26,7 @@ from sqlalchemy.types import TypeDecorator, TypeEngine
 from sqlmodel import Field, SQLModel
 
 from reminders.records.message_states import MessageState
+from reminders.records.sealed_types import LookUp, Sealed, SealedBytes, SealedJson
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 # A migration can only change a constraint that has a name; PostgreSQL would invent them and SQLite has none.
@@ -81,6 +84,16 @@ def _id_of(target: str, *, nullable: bool = False, index: bool = False) -> Any:
     return Field(sa_column=column, default=None if nullable else ...)
 
 
+def _sealed(place: str, *, nullable: bool = False) -> Any:
+    return Field(sa_column=Column(Sealed(place), nullable=nullable), default=None if nullable else ...)
+
+
+def _look_up(of: str) -> Any:
+    """Give a row the hash by which the address beside it is found; it fills itself."""
+    kind = LookUp(of)
+    return Field(sa_column=Column(kind, default=kind.filled, nullable=True), default=None)
+
+
 class Installation(SQLModel, table=True):
     """The one row that tells this database from any other; gateways know its messages by it."""
 
@@ -89,8 +102,12 @@ class Installation(SQLModel, table=True):
     id: int = Field(primary_key=True)
     name: str
     """Random; drawn when the database is made."""
-    link_key: str = Field(sa_column=Column(String, nullable=False, server_default=""))
+    link_key: str = Field(sa_column=Column(Sealed("installation.link_key"), nullable=False, server_default=""))
     """Random, likewise, in hexadecimal; the tokens in the addresses that messages hold are made with it."""
+    look_up_secret: bytes | None = Field(default=None, sa_column=Column(SealedBytes("installation.look_up_secret")))
+    """Random, and sealed; what is hashed to be found again is hashed with a key derived from it."""
+    is_sealed: bool = Field(default=False, sa_column=Column(Boolean, nullable=False, server_default=false()))
+    """Whether everything personal is; not while what an older program left readable is being sealed."""
 
 
 class Practice(SQLModel, table=True):
@@ -99,6 +116,8 @@ class Practice(SQLModel, table=True):
     id: str = Field(primary_key=True)
     name: str
     created_at: datetime = _instant()
+    renamings: int = Field(default=0, sa_column=Column(Integer, nullable=False, server_default="0"))
+    """How often a patient's name was changed; who keeps names in memory reads them again then."""
 
 
 class Patient(SQLModel, table=True):
@@ -106,8 +125,8 @@ class Patient(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id", index=True)
-    first_name: str
-    last_name: str
+    first_name: str = _sealed("patient.first_name")
+    last_name: str = _sealed("patient.last_name")
     language: str
     zone: str
     """IANA name."""
@@ -121,9 +140,9 @@ class Contact(SQLModel, table=True):
     """An address of a patient on one channel and whether it may be used now."""
 
     __table_args__ = (
-        UniqueConstraint("patient_id", "channel", "address"),
+        UniqueConstraint("patient_id", "channel", "address_key"),
         # serves the look-up of who wrote: a reply comes with nothing but its sender's address
-        Index("ix_contact_address", "practice_id", "channel", "address"),
+        Index("ix_contact_address_key", "practice_id", "channel", "address_key"),
         CheckConstraint("state IN ('active', 'stopped', 'released', 'unreachable')", name="ck_contact_state"),
     )
 
@@ -131,8 +150,9 @@ class Contact(SQLModel, table=True):
     practice_id: str = Field(foreign_key="practice.id")
     patient_id: int = _id_of("patient.id")
     channel: str
-    address: str
+    address: str = _sealed("contact.address")
     """E.164 number, or e-mail address."""
+    address_key: bytes | None = _look_up("address")
     state: str = "active"
     """active; stopped (opt-out); released (not this patient's); unreachable (bounced, deactivated)."""
 
@@ -146,12 +166,12 @@ class ConsentEvent(SQLModel, table=True):
     practice_id: str = Field(foreign_key="practice.id")
     patient_id: int = _id_of("patient.id", index=True)
     channel: str
-    address: str
+    address: str = _sealed("consent_event.address")
     action: str
     """given, withdrawn, released."""
     source: str
     """desk, reply, staff, import."""
-    wording: str
+    wording: str = _sealed("consent_event.wording")
     """What was read out or written, word for word or by its version."""
     recorded_by: str
     at: datetime = _instant()
@@ -201,7 +221,7 @@ class Enrollment(SQLModel, table=True):
     procedure_on: date
     """Day 0, the local date of the procedure."""
     procedure_end: datetime = _instant()
-    facts: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    facts: dict[str, Any] = Field(sa_column=Column(SealedJson("enrollment.facts"), nullable=False))
     """Format version, factors, settings, times, channel: what the schedule follows from."""
     state: str = "active"
     enrolled_by: str
@@ -338,7 +358,8 @@ class Message(SQLModel, table=True):
     joined_into: str | None = None
     """Key and occurrence (`soak:3`) of the message of the same course that says this as well."""
     channel: str
-    address: str
+    address: str = _sealed("message.address")
+    address_key: bytes | None = _look_up("address")
     language: str
     state: str
     planned_at: datetime = _instant()
@@ -351,12 +372,12 @@ class Message(SQLModel, table=True):
     """1 comes first, 9 last."""
     in_doubt: str
     asks: str | None = None
-    subject: str | None = None
-    text: str
-    markdown: str | None = None
+    subject: str | None = _sealed("message.subject", nullable=True)
+    text: str = _sealed("message.text")
+    markdown: str | None = _sealed("message.markdown", nullable=True)
     encoding: str | None = None
     segments: int = 0
-    reasons: list[dict[str, str]] = Field(sa_column=Column(JSON, nullable=False))
+    reasons: list[dict[str, str]] = Field(sa_column=Column(SealedJson("message.reasons"), nullable=False))
     attempts: int = 0
     claim_token: str | None = None
     lease_until: datetime | None = _instant(nullable=True)
@@ -364,7 +385,7 @@ class Message(SQLModel, table=True):
     settled_at: datetime | None = _instant(nullable=True)
     transport: str | None = None
     transport_ref: str | None = None
-    detail: str | None = None
+    detail: str | None = _sealed("message.detail", nullable=True)
     """Why it failed, is uncertain or was withheld at the gate."""
     repeats_id: int | None = Field(default=None, sa_column=Column(BigId))
     """The message whose question it asks again."""
@@ -372,7 +393,7 @@ class Message(SQLModel, table=True):
     """The message that did not arrive and that this one says by another channel."""
     unanswered_at: datetime | None = _instant(nullable=True)
     """When it was noted that nobody answered its question."""
-    in_reply_to: str | None = None
+    in_reply_to: str | None = _sealed("message.in_reply_to", nullable=True)
     """Of an answer to a mail: that mail's Message-ID, with its angle brackets."""
 
 
@@ -389,18 +410,19 @@ class Reply(SQLModel, table=True):
     message_id: int | None = Field(default=None, sa_column=Column(BigId))
     """The message it answers, as far as known."""
     channel: str
-    sender: str
-    text: str
+    sender: str = _sealed("reply.sender")
+    sender_key: bytes | None = _look_up("sender")
+    text: str = _sealed("reply.text")
     gateway_ref: str | None = None
     received_at: datetime = _instant()
     after: str
     """The context it was read in: what was asked last."""
     label: str
     signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
-    why: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    why: list[dict[str, Any]] = Field(sa_column=Column(SealedJson("reply.why"), nullable=False))
     written_by: str = Field(default="person", sa_column=Column(String, nullable=False, server_default="person"))
     """person; machine (an automatic answer, which says nothing about how the patient is)."""
-    left_out: str | None = None
+    left_out: str | None = _sealed("reply.left_out", nullable=True)
     """Of a mail: what it held besides, quotes of ours and a signature; it was not read."""
 
 
@@ -448,7 +470,7 @@ class Concern(SQLModel, table=True):
     about: str | None = None
     """Names a trouble that may come again (`enrollment 12: soak`); at most one concern about it is not closed."""
     urgency: str
-    summary: str
+    summary: str = _sealed("concern.summary")
     signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
     state: str = "open"
     opened_at: datetime = _instant()
@@ -473,7 +495,7 @@ class ConcernEvent(SQLModel, table=True):
     action: str
     """opened, reply, raised, escalated, taken, handed_over, given_back, called, note, closed, reopened."""
     by: str
-    note: str
+    note: str = _sealed("concern_event.note")
     reply_id: int | None = Field(default=None, sa_column=Column(BigId))
     at: datetime = _instant()
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from sqlalchemy import JSON, Column, ForeignKey, Table, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+from reminders.records.sealed_types import Sealed
 from reminders.records.tables import BigId, Instant
 
 
@@ -46,7 +47,7 @@ class ApiAnswer(SQLModel, table=True):
     status: int = 0
     """The HTTP status; 0 only within the transaction that makes the change."""
     headers: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
-    body: str = ""
+    body: str = Field(default="", sa_column=Column(Sealed("api_answer.body"), nullable=False))
     # serves the purge
     at: datetime = Field(sa_column=Column(Instant, nullable=False, index=True))
 

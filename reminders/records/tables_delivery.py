@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, Table, UniqueConstraint
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Table, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+from reminders.records.sealed_types import LookUp, Sealed, SealedBytes
 from reminders.records.tables import BigId, Instant
 
 _ARRIVALS = "arrival IN ('underway', 'delivered', 'failed')"
+_BY_SENDER = LookUp("sender")
 
 
 class MessagePart(SQLModel, table=True):
@@ -49,7 +51,7 @@ class EarlyReceipt(SQLModel, table=True):
     ref: str | None = None
     key: str | None = None
     arrival: str
-    detail: str
+    detail: str = Field(sa_column=Column(Sealed("early_receipt.detail"), nullable=False))
     bad_address: bool
     received_at: datetime = Field(sa_column=Column(Instant, nullable=False))
 
@@ -59,19 +61,20 @@ class ReplyPart(SQLModel, table=True):
 
     __tablename__ = "reply_part"
     __table_args__ = (
-        UniqueConstraint("sender", "recipient", "reference", "total", "number"),
+        UniqueConstraint("sender_key", "recipient", "reference", "total", "number"),
         CheckConstraint("number BETWEEN 1 AND total", name="ck_reply_part_number"),
     )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
-    sender: str
+    sender: str = Field(sa_column=Column(Sealed("reply_part.sender"), nullable=False))
+    sender_key: bytes | None = Field(default=None, sa_column=Column(_BY_SENDER, default=_BY_SENDER.filled))
     recipient: str
     reference: int
     total: int
     number: int
     data_coding: int
     shift: str | None = None
-    octets: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    octets: bytes = Field(sa_column=Column(SealedBytes("reply_part.octets"), nullable=False))
     received_at: datetime = Field(sa_column=Column(Instant, nullable=False))
     was_read: bool = False
     """Whether all segments came, or none came any more, and the reply was taken in."""

@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Index, Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+from reminders.records.sealed_types import Sealed, SealedJson
 from reminders.records.tables import BigId, Instant
 
 
@@ -33,7 +34,7 @@ class StaffMember(SQLModel, table=True):
     state: str = "invited"
     password_hash: str | None = None
     """Argon2id with its parameters and salt (PHC string); None until the invitation was followed."""
-    totp_secret: str | None = None
+    totp_secret: str | None = Field(default=None, sa_column=Column(Sealed("staff_member.totp_secret")))
     """Base32; None when no second factor was set up."""
     totp_step: int = Field(default=0, sa_column=Column(BigId, nullable=False, server_default="0"))
     """The step of the last code that was accepted; none is accepted twice."""
@@ -85,6 +86,6 @@ class KeptForm(SQLModel, table=True):
     staff_id: int = Field(sa_column=Column(BigId, ForeignKey("staff_member.id"), primary_key=True))
     path: str
     """The address that the form was sent to."""
-    fields: list[list[str]] = Field(sa_column=Column(JSON, nullable=False))
+    fields: list[list[str]] = Field(sa_column=Column(SealedJson("kept_form.fields"), nullable=False))
     """Names and values in their order."""
     kept_at: datetime = Field(sa_column=Column(Instant, nullable=False))

@@ -17,9 +17,9 @@ from reminders.delivery.gate import Gate
 from reminders.delivery.transports import Transport
 from reminders.delivery.transports.file import FileTransport
 from reminders.records.bulk import insert_messages
-from reminders.records.database import Database, open_database
-from reminders.records.schema import migrate
+from reminders.records.database import Database
 from reminders.records.tables import Contact, Enrollment, Patient
+from tests.servers import migrate, open_database
 from tests.stored import APPROVED, PHONE, add_course, row
 
 Figure = Mapping[str, Any]

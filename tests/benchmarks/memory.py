@@ -14,9 +14,9 @@ _WORKER = """
 import sys
 from pathlib import Path
 from reminders.clock import VirtualClock
-from reminders.records.database import open_database
 from tests.benchmarks.backlog import ALL_DUE, file_dispatcher
 from reminders.delivery import runner
+from tests.servers import open_database
 
 worker = file_dispatcher(open_database(sys.argv[1]), Path(sys.argv[2]), VirtualClock(ALL_DUE))
 worker.run_once(limit=20_000)

@@ -10,10 +10,10 @@ from pathlib import Path
 import httpx
 
 from reminders.desk.roles import Role
-from reminders.records.schema import migrate
 from tests.benchmarks.backlog import Figure
 from tests.build import LEAD
 from tests.desk.office import Office, open_office
+from tests.servers import migrate
 from tests.web.people import browser_of, csrf_in
 from tests.web.server import serving
 

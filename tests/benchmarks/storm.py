@@ -17,10 +17,10 @@ from reminders.assembly import App
 from reminders.clock import VirtualClock
 from reminders.delivery.incoming import IncomingReply
 from reminders.records.done_once import is_first_time
-from reminders.records.schema import migrate
 from reminders.records.tables import Concern, Reply
 from tests.benchmarks.backlog import Figure
 from tests.desk.office import Office, open_office
+from tests.servers import migrate
 
 WORKERS = 4
 _TEXTS = (

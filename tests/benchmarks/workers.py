@@ -10,8 +10,8 @@ from pathlib import Path
 
 from reminders.clock import VirtualClock
 from reminders.delivery.transports.file import FileTransport
-from reminders.records.database import open_database
 from tests.benchmarks.backlog import ALL_DUE, Figure, fill, new_database, worker_over
+from tests.servers import open_database
 
 _EACH = 10_000
 

@@ -145,7 +145,7 @@ def test_the_doctor_sees_files_that_others_may_read(terminal: Terminal) -> None:
     (terminal.folder / "config.toml").chmod(0o644)
     (terminal.folder / "reminders.sqlite3").chmod(0o640)
 
-    assert wrong(terminal) == ["configuration file", "database file"]
+    assert wrong(terminal) == ["configuration file", "database"]
 
 
 def test_the_doctor_sees_that_nothing_runs(terminal: Terminal) -> None:

@@ -21,10 +21,10 @@ from reminders.delivery import failpoints
 from reminders.delivery.incoming import Arrival, Incoming, IncomingReply, Receipt
 from reminders.delivery.outgoing import LookUp, Outgoing, Result
 from reminders.delivery.transports.file import FileTransport
-from reminders.records.database import open_database
 from reminders.records.tables import MESSAGES, Concern, ConcernEvent, Message, Reply
 from tests.delivery.scripted import dispatcher
 from tests.delivery.worker import BATCH, SmallFileTransport, in_child
+from tests.servers import open_database
 from tests.stored import NOON, add_course, end_leases, row, soaks, store
 
 LEASE = timedelta(days=1)

@@ -16,9 +16,9 @@ from random import Random
 import pytest
 
 from reminders.delivery import failpoints
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from tests.delivery.worker import BATCH, dispatch, in_child
-from tests.servers import fresh_database
+from tests.servers import fresh_database, open_database
 from tests.stored import NOON, add_course, concerns, end_leases, messages, soaks, store
 
 LATER = NOON + timedelta(minutes=10)

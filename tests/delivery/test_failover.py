@@ -11,10 +11,9 @@ import pytest
 from sqlalchemy.exc import SQLAlchemyError
 
 from reminders.delivery.outgoing import Outgoing, Result
-from reminders.records.database import Database, open_database
-from reminders.records.schema import migrate
+from reminders.records.database import Database
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
-from tests.servers import PostgreSQLServer
+from tests.servers import PostgreSQLServer, migrate, open_database
 from tests.stored import add_course, messages, soaks, store
 
 COUNT = 400

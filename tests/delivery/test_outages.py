@@ -14,9 +14,9 @@ from sqlalchemy.exc import OperationalError
 
 from reminders.delivery.outgoing import Outgoing, Result
 from reminders.delivery.transports.file import FileTransport
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
-from tests.servers import fresh_database
+from tests.servers import fresh_database, open_database
 from tests.stored import NOON, add_course, concerns, messages, row, soaks, states, store
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="limits and clocks of POSIX")

@@ -16,9 +16,9 @@ from reminders.clock import SystemClock, VirtualClock
 from reminders.delivery.dispatcher import Dispatcher
 from reminders.delivery.outgoing import Outgoing, Result
 from reminders.errors import Throttled
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
-from tests.servers import fresh_database, postgresql, shared_postgresql_database
+from tests.servers import fresh_database, open_database, postgresql, shared_postgresql_database
 from tests.stored import NOON, add_course, concerns, messages, row, soaks, states, store
 
 MINUTE = timedelta(minutes=1)

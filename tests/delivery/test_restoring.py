@@ -16,11 +16,11 @@ from reminders.delivery.after_restore import WaysOut
 from reminders.delivery.restoring import Restored, RestoreRules, restore
 from reminders.errors import ConfigError, InputError
 from reminders.records.backup import back_up, read_manifest
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.engines import parse_url
 from tests.delivery.peers.peer import outgoing
 from tests.delivery.scripted import ScriptedTransport, dispatcher
-from tests.servers import fresh_database, postgresql
+from tests.servers import KEYS, fresh_database, open_database, postgresql
 from tests.stored import NOON, add_course, concerns, messages, row, soaks, states, store
 
 LATER = NOON + timedelta(hours=1)
@@ -62,6 +62,7 @@ def _put_back(url: str, copy: Path, transport: ScriptedTransport, **changes: obj
         RestoreRules(
             ways=lambda: WaysOut(practice_id="main", transports={"sms": transport}),
             concern_due=lambda _urgency, at: at + timedelta(hours=1),
+            keyring=KEYS,
             **rules,  # type: ignore[arg-type]
         ),
     )

@@ -22,10 +22,10 @@ from reminders.delivery.runner import RecurringJob
 from reminders.delivery.supervisor import ALIVE, READY, tell_supervisor
 from reminders.delivery.watch import Watch
 from reminders.errors import ConfigError
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.heartbeats import DISPATCH, last_beat
 from tests.delivery.scripted import ScriptedTransport, dispatcher
-from tests.servers import fresh_database
+from tests.servers import fresh_database, open_database
 from tests.stored import NOON, add_course, row, soaks, store
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"

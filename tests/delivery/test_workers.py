@@ -14,9 +14,9 @@ from sqlalchemy.exc import OperationalError
 
 from reminders.clock import VirtualClock
 from reminders.delivery.outgoing import Outgoing, Result
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
-from tests.servers import fresh_database, postgresql
+from tests.servers import fresh_database, open_database, postgresql
 from tests.stored import NOON, add_course, messages, soaks, states, store
 
 

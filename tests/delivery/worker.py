@@ -12,8 +12,8 @@ from reminders.clock import VirtualClock
 from reminders.delivery import failpoints
 from reminders.delivery.outgoing import Capabilities, LookUp
 from reminders.delivery.transports.file import FileTransport
-from reminders.records.database import open_database
 from tests.delivery.scripted import dispatcher
+from tests.servers import open_database
 from tests.stored import NOON
 
 LEASE = timedelta(days=1)

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from reminders.records.schema import migrate
 from tests.databases import empty_shared_postgresql, shared_postgresql_url
 from tests.desk.office import Office, open_office
+from tests.servers import migrate
 
 Opener = Callable[..., Office]
 

@@ -30,6 +30,7 @@ from reminders.records import concerns, courses, people
 from reminders.records.database import Database
 from reminders.records.tables import Concern, ConcernEvent, Contact, Message, Practice
 from tests.build import LEAD, PLANS
+from tests.servers import write_keys
 
 CHICAGO = ZoneInfo("America/Chicago")
 PHONE = "+13125550123"
@@ -208,6 +209,7 @@ def open_office(folder: Path, database: Path | str, start: str, **settings: Any)
         },
         "folder": folder,
     }
+    write_keys(folder)
     clock = VirtualClock(at(start))
     app = App(Config.model_validate(values | settings), clock)
     if "templates" not in settings:

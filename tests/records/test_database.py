@@ -12,9 +12,9 @@ from sqlalchemy import func, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from reminders.records import engines
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.tables import Message, Patient, Practice
-from tests.servers import fresh_database, postgresql
+from tests.servers import fresh_database, open_database, postgresql
 from tests.stored import NOON, add_course, enrollment, row, store
 
 

@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from reminders.care.pacing import Limit
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.outbox import Queue
 from reminders.records.pace import Pace, spend, take_allowance
-from tests.servers import fresh_database
+from tests.servers import fresh_database, open_database
 from tests.stored import NOON
 
 SECOND = timedelta(seconds=1)

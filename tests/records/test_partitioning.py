@@ -14,13 +14,12 @@ from sqlalchemy.exc import IntegrityError
 from reminders.errors import InputError
 from reminders.records import outbox
 from reminders.records.backup import back_up
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.engines import parse_url
 from reminders.records.partitioning import part_messages, partitions
-from reminders.records.schema import migrate
 from reminders.records.tables import MESSAGES, Practice
 from tests.delivery.scripted import ScriptedTransport, dispatcher
-from tests.servers import fresh_database, postgresql
+from tests.servers import fresh_database, migrate, open_database, postgresql
 from tests.stored import NOON, add_course, messages, row, soaks, states, store
 
 PRACTICES = ("main", "north", "south", "east", "west")

@@ -15,7 +15,7 @@ from reminders.assembly import App
 from reminders.clock import VirtualClock
 from reminders.config import Config
 from reminders.desk.staff_tasks import open_due_tasks
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.staff_tasks import (
     NewTask,
     add_tasks,
@@ -26,6 +26,7 @@ from reminders.records.staff_tasks import (
     replace_waiting,
     tasks_of,
 )
+from tests.servers import open_database
 from tests.stored import NOON, add_course, concerns
 
 

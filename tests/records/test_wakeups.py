@@ -10,9 +10,9 @@ from datetime import timedelta
 import pytest
 from sqlalchemy.exc import IntegrityError
 
-from reminders.records.database import Database, open_database
+from reminders.records.database import Database
 from reminders.records.wakeups import Wakeups, wakeups_of
-from tests.servers import postgresql
+from tests.servers import open_database, postgresql
 from tests.stored import NOON, add_course, row, store
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from reminders.records.schema import migrate
 from tests.desk.office import Office, open_office
+from tests.servers import migrate
 from tests.web.server import Server, serving
 
 

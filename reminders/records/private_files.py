@@ -1,0 +1,72 @@
+"""Knows which files must be their owner's alone, and how such files are written."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from reminders.errors import ConfigError
+
+_HAS_OWNERS = hasattr(os, "geteuid")
+"""Not on Windows, where whoever sets the program up gives the folder its rights."""
+
+
+def require_private(path: Path, what: str) -> None:
+    """Raise ConfigError unless a file is ours, or root's, and nobody else may read or change it.
+
+    FileNotFoundError when there is none.
+    """
+    found = path.stat()
+    if not _HAS_OWNERS:
+        return
+    mode = stat.S_IMODE(found.st_mode)
+    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+        raise ConfigError(f"{what} {path} is open to others (mode {mode:04o}); make it yours alone: chmod 600 {path}")
+    _require_ours(found, path, what)
+
+
+def require_safe_folder(path: Path, what: str) -> None:
+    """Raise ConfigError when anybody could put another file in the place of one in this folder."""
+    found = path.stat()
+    if not _HAS_OWNERS:
+        return
+    mode = stat.S_IMODE(found.st_mode)
+    if mode & stat.S_IWOTH and not mode & stat.S_ISVTX:
+        raise ConfigError(f"{what} {path} can be written to by everybody (mode {mode:04o}); chmod o-w {path}")
+    if not mode & stat.S_ISVTX:
+        _require_ours(found, path, what)
+
+
+def write_private(path: Path, text: str, *, replace: bool) -> None:
+    """Write a file that only its owner may read, all or nothing; FileExistsError when it is there and not to go."""
+    draft = path.with_name(f"{path.name}.{os.getpid()}.new")
+    try:
+        with os.fdopen(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        if replace:
+            draft.replace(path)
+        else:
+            os.link(draft, path)  # unlike a renaming, it never takes the place of a file
+        _sync_folder(path.parent)
+    except FileExistsError:
+        raise
+    except OSError as error:
+        raise ConfigError(f"{path.parent.resolve()} can't be written to: {error.strerror}") from error
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _require_ours(found: os.stat_result, path: Path, what: str) -> None:
+    if found.st_uid not in {os.geteuid(), 0}:
+        raise ConfigError(f"{what} {path} belongs to somebody else, who could change it; chown it to who runs this")
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
