@@ -13,6 +13,7 @@ from reminders.care.plan import Plan
 from reminders.care.resolving import effective_settings, factor_named
 from reminders.care.timing import instant_of, parse_local, zone_named
 from reminders.care.values import DEFAULT_SLOTS, Channel, Course, Slot
+from reminders.desk.blamed import blame
 from reminders.errors import InputError
 from reminders.words import gettext, marked
 
@@ -60,21 +61,21 @@ def read_course(given: CourseInput, plan: Plan, *, region: str = "US") -> Course
     `region` decides whether 3/7/2026 is in March or in July.
     """
     problems: list[str] = []
-    zone = _attempt(problems, lambda: zone_named(given.zone.strip())) or ZoneInfo("UTC")
+    zone = _attempt(problems, "zone", lambda: zone_named(given.zone.strip())) or ZoneInfo("UTC")
     end = _attempt(
-        problems, lambda: parse_moment(given.end, zone, what=marked("the end of the procedure"), region=region)
+        problems, "end", lambda: parse_moment(given.end, zone, what=marked("the end of the procedure"), region=region)
     )
     times = {
-        name: _attempt(problems, _moment_reader(text, zone, what, region))
+        name: _attempt(problems, name, _moment_reader(text, zone, what, region))
         for name, what in _TIMES.items()
         if (text := getattr(given, name))
     }
-    language = _attempt(problems, lambda: language_of(given.language, plan))
-    factors = {_attempt(problems, _factor_reader(text, plan)) for text in given.factors if text.strip()} - {None}
-    settings = _attempt(problems, lambda: _settings(given.settings, plan)) or {}
-    slots = _attempt(problems, lambda: _slots(given.slots)) or DEFAULT_SLOTS
-    channel = _attempt(problems, lambda: _channel(given.channel))
-    site = _attempt(problems, lambda: _site(given.site))
+    language = _attempt(problems, "language", lambda: language_of(given.language, plan))
+    factors = {_attempt(problems, "factors", _factor_reader(text, plan)) for text in given.factors if text.strip()}
+    settings = _attempt(problems, "settings", lambda: _settings(given.settings, plan)) or {}
+    slots = _attempt(problems, "slots", lambda: _slots(given.slots)) or DEFAULT_SLOTS
+    channel = _attempt(problems, "channel", lambda: _channel(given.channel))
+    site = _attempt(problems, "site", lambda: _site(given.site))
     if end is not None:
         problems += _order_problems(end, times)
     if problems or end is None or language is None or channel is None:
@@ -189,11 +190,11 @@ def from_json(facts: Mapping[str, Any]) -> Course:
     )
 
 
-def _attempt(problems: list[str], read: Callable[[], Value]) -> Value | None:
+def _attempt(problems: list[str], field: str, read: Callable[[], Value]) -> Value | None:
     try:
         return read()
     except InputError as error:
-        problems += error.problems
+        problems += blame(field, error.problems)
         return None
 
 
@@ -245,12 +246,16 @@ def _site(text: str | None) -> str | None:
 
 
 def _order_problems(end: datetime, times: Mapping[str, datetime | None]) -> list[str]:
-    problems = []
+    problems: list[str] = []
     block, dressing, visit = (times.get(name) for name in ("block_placed", "dressing_applied", "visit"))
     if block and not timedelta(0) <= end - block <= timedelta(hours=12):
-        problems.append(gettext("the block is placed at most 12 h before the procedure ends, and not after it"))
+        problems += blame(
+            "block_placed", [gettext("the block is placed at most 12 h before the procedure ends, and not after it")]
+        )
     if dressing and not timedelta(hours=-12) <= dressing - end <= timedelta(hours=12):
-        problems.append(gettext("the dressing is put on within 12 h of the end of the procedure"))
+        problems += blame(
+            "dressing_applied", [gettext("the dressing is put on within 12 h of the end of the procedure")]
+        )
     if visit and not timedelta(0) < visit - end <= LONGEST_COURSE:
-        problems.append(gettext("the visit lies after the procedure, by a year at most"))
+        problems += blame("visit", [gettext("the visit lies after the procedure, by a year at most")])
     return problems

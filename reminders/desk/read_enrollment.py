@@ -8,6 +8,7 @@ from datetime import timedelta
 
 from reminders.care.resolving import resolve
 from reminders.care.values import Channel, Course
+from reminders.desk.blamed import blame
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import CourseInput, read_course
@@ -85,7 +86,9 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
     if course is not None:
         problems += _problems_of(desk, ready, course, addresses)
     if not given.consent:
-        problems.append(gettext("the patient's consent to be written to is missing; ask, then record it"))
+        problems += blame(
+            "consent", [gettext("the patient's consent to be written to is missing; ask, then record it")]
+        )
     first_name, last_name = _names(given, problems)
     if problems or course is None:
         raise InputError(*problems)
@@ -104,20 +107,20 @@ def _language(desk: Desk, ready: ReadyPlan, wanted: str, problems: list[str]) ->
     try:
         return choose_language(ready, wanted, practice_language=desk.language, drafts_allowed=desk.demo)
     except InputError as error:
-        problems += error.problems
+        problems += blame("language", error.problems)
         return ready.plan.file.languages[0], ()
 
 
 def _names(given: EnrollmentInput, problems: list[str]) -> tuple[str, str]:
     names = []
-    for text, what in ((given.first_name, marked("first name")), (given.last_name, marked("last name"))):
+    for field, what in (("first_name", marked("first name")), ("last_name", marked("last name"))):
         try:
-            names.append(parse_name(text, what=what))
+            names.append(parse_name(getattr(given, field), what=what))
         except InputError as error:
-            problems += error.problems
+            problems += blame(field, error.problems)
             names.append("")
     if not given.first_name.strip():
-        problems.append(gettext("the first name is missing"))
+        problems += blame("first_name", [gettext("the first name is missing")])
     return names[0], names[1]
 
 
@@ -135,12 +138,12 @@ def _addresses(
             addresses[Channel.SMS] = number.e164
             warnings += number.warnings
     except InputError as error:
-        problems += error.problems
+        problems += blame("phone", error.problems)
     try:
         if given.email.strip():
             addresses[Channel.EMAIL] = parse_email(given.email)
     except InputError as error:
-        problems += error.problems
+        problems += blame("email", error.problems)
     return addresses, warnings, problems
 
 
@@ -150,14 +153,16 @@ def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mappin
     try:
         resolve(ready.plan, course)
     except InputError as error:
-        problems += error.problems
+        problems += blame("settings", error.problems)
     if course.channel not in addresses:
         if course.channel is Channel.SMS:
-            problems.append(gettext("a mobile number is needed to write by sms"))
+            problems += blame("phone", [gettext("a mobile number is needed to write by sms")])
         else:
-            problems.append(gettext("an e-mail address is needed to write by email"))
+            problems += blame("email", [gettext("an e-mail address is needed to write by email")])
     if course.procedure_end - now > _FURTHEST_AHEAD:
-        problems.append(gettext("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m."))
+        problems += blame(
+            "end", [gettext("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")]
+        )
     if now - course.procedure_end > _FURTHEST_BACK:
-        problems.append(gettext("the procedure ended more than 30 days ago; check the date"))
+        problems += blame("end", [gettext("the procedure ended more than 30 days ago; check the date")])
     return problems

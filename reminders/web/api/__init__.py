@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from functools import partial
+from functools import cache, cached_property, partial
+from typing import Any
 
 from fastapi import FastAPI
 from fastapi.responses import JSONResponse, Response
@@ -32,7 +33,12 @@ class ApiDoor:
     def __init__(self, app: ASGIApp, *, site: Site) -> None:
         """Wrap the pages `app`."""
         self._pages = app
-        self._api = api_app(site)
+        self._site = site
+
+    @cached_property
+    def _api(self) -> ASGIApp:
+        """Made at the first call: most practices have no other program."""
+        return api_app(self._site)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -50,10 +56,19 @@ def api_app(site: Site) -> FastAPI:
     made.add_middleware(partial(LastRefusal, answer=broken))
     for router in ROUTERS:
         made.include_router(router, prefix=PREFIX)
-    made.state.described = description(made)
+    made.state.described = described
 
     def describe() -> Response:
-        return JSONResponse(made.state.described)
+        return JSONResponse(described())
 
     made.add_api_route(DESCRIPTION, describe, methods=["GET"], include_in_schema=False)
     return made
+
+
+@cache
+def described() -> dict[str, Any]:
+    """Return the description of the interface, which is every practice's."""
+    bare = FastAPI()
+    for router in ROUTERS:
+        bare.include_router(router, prefix=PREFIX)
+    return description(bare)

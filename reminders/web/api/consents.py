@@ -12,10 +12,12 @@ from reminders.desk.api_keys import Scope
 from reminders.desk.consent import Statement, consent_state, record_consent, withdraw_consent
 from reminders.desk.read_enrollment import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
+from reminders.errors import InputError
 from reminders.web.api import given, told
 from reminders.web.api.call import Call, Calling, Operation, Told
 from reminders.web.api.described import asks
 from reminders.web.api.fields import LARGEST_NUMBER
+from reminders.web.api.problems import in_body, invalid
 
 router = APIRouter(prefix="/patients", route_class=Operation, tags=["consents"])
 PatientId = Annotated[int, Path(ge=1, le=LARGEST_NUMBER, description="The patient's number.", examples=[7])]
@@ -34,7 +36,10 @@ def give(call: Calling, patient: PatientId, body: given.ConsentGiven) -> Respons
 
     def act(session: Session) -> Told:
         consent_state(session, call.desk, patient)
-        warnings = record_consent(session, call.desk, patient, body.address, statement)
+        try:
+            warnings = record_consent(session, call.desk, patient, body.address, statement)
+        except InputError:
+            raise invalid(in_body("this is no number or e-mail address in use", "address")) from None
         return _told(call, session, patient, warnings)
 
     return call.change(act)

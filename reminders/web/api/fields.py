@@ -34,9 +34,13 @@ def _moment(text: Any) -> datetime:
 
 
 def _plain(text: str) -> str:
-    if any((character < " " and character not in "\n\t") or character == "\x7f" for character in text):
-        raise ValueError("control characters are not taken")
+    if any(_is_no_word(character) for character in text):
+        raise ValueError("control characters and halves of characters are not taken")
     return text
+
+
+def _is_no_word(character: str) -> bool:
+    return (character < " " and character not in "\n\t") or character == "\x7f" or "\ud800" <= character <= "\udfff"
 
 
 Moment = Annotated[datetime, BeforeValidator(_moment), WithJsonSchema({"type": "string", "format": "date-time"})]

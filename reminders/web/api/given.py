@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import ConfigDict, Field, StrictInt
+from pydantic import BeforeValidator, ConfigDict, Field, StrictInt
 
 from reminders.desk.concerns import OUTCOMES
 from reminders.desk.consent import LONGEST_WORDING
 from reminders.desk.contact_details import LONGEST_ADDRESS, LONGEST_NAME
 from reminders.desk.course_facts import LONGEST_SITE
 from reminders.desk.take_reply import LONGEST_REPLY
+from reminders.records.storable import storable
 from reminders.web.api.fields import Flag, Given, Line, Moment, Words
 
 Name = Annotated[Line, Field(max_length=LONGEST_NAME)]
@@ -135,6 +136,11 @@ class Reason(Given):
     )
 
 
+def _as_far_as_it_is_text(text: Any) -> Any:
+    """Take a patient's words whatever they hold: what is refused may reach nobody."""
+    return storable(text) if isinstance(text, str) else text
+
+
 class ReplyGiven(Given):
     """What somebody wrote to the practice."""
 
@@ -147,7 +153,9 @@ class ReplyGiven(Given):
     sender: Annotated[Address, Field(min_length=1)] = Field(
         alias="from", description="The number (E.164 is best) or the e-mail address that wrote."
     )
-    text: Annotated[str, Field(min_length=1, max_length=LONGEST_REPLY)] = Field(description="The words, unchanged.")
+    text: Annotated[str, BeforeValidator(_as_far_as_it_is_text), Field(min_length=1)] = Field(
+        description=f"The words, unchanged; the first {LONGEST_REPLY:,} characters are kept."
+    )
     ref: Annotated[Line, Field(min_length=1)] | None = Field(
         None, description="Your own name for it: the same on one channel twice is one reply."
     )

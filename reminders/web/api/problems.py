@@ -20,6 +20,8 @@ from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.types import Scope
 
+from reminders.desk.blamed import Blamed
+from reminders.desk.course_facts import CourseInput
 from reminders.errors import InputError, NotFound, PlanError, ReminderError, StateError
 
 MEDIA_TYPE = "application/problem+json"
@@ -27,6 +29,8 @@ _LOG = logging.getLogger(__name__)
 _LONGEST_NAME = 64
 """Of a field that the call named and that there is not: more of it tells nobody anything."""
 _BUSY_SECONDS = "2"
+_FACTS = {"end": "procedure_end"}
+"""Facts that the desk calls otherwise than a course is told."""
 
 
 class Code(StrEnum):
@@ -143,7 +147,15 @@ def invalid(*errors: Mapping[str, str]) -> Refusal:
 def refused_input(error: InputError, given: Iterable[str]) -> Refusal:
     """Return the refusal of what the desk did not accept; what was `given` is not repeated."""
     quoted = [shown for text in given for shown in (repr(text), repr(text[:37] + "..."))]
-    return invalid(*({"detail": _without(quoted, each)} for each in error.problems))
+    return invalid(*({**_pointer(each), "detail": _without(quoted, each)} for each in error.problems))
+
+
+def _pointer(says: str) -> dict[str, str]:
+    """Return the member that a problem is about, where the desk says it."""
+    if not isinstance(says, Blamed):
+        return {}
+    is_fact = says.field in CourseInput.__dataclass_fields__
+    return {"pointer": f"#/facts/{_FACTS.get(says.field, says.field)}" if is_fact else f"#/{says.field}"}
 
 
 def broken(_scope: Scope) -> Response:
@@ -185,7 +197,7 @@ def _http(request: Request, error: Exception) -> Response:
 
 def _allowed(request: Request) -> str:
     """Return every method of an address; the router tells those of the first route only."""
-    for path, operations in request.app.state.described["paths"].items():
+    for path, operations in request.app.state.described()["paths"].items():
         if re.fullmatch(re.sub(r"\{\w+\}", "[^/]+", path), request.url.path):
             return ", ".join(sorted(method.upper() for method in operations))
     return "GET"
