@@ -11,6 +11,7 @@ from datetime import datetime
 from email.errors import HeaderParseError
 from email.headerregistry import Address
 from email.message import EmailMessage
+from functools import lru_cache
 from typing import Literal
 
 from reminders.errors import InputError
@@ -75,12 +76,15 @@ def build(email: Email) -> EmailMessage:
     message = EmailMessage(policy=POLICY)
     for name, value in _headers(email):
         message[name] = value
+    boundaries = _boundaries(email.message_id, 1 if email.calendar is None else 2)
     try:
         message.set_content(plain_text(email.body_markdown))
+        message.make_alternative(boundaries[-1])
         message.add_alternative(html(email.body_markdown, language=email.language, title=email.subject), subtype="html")
     except UnicodeEncodeError:
         raise InputError("body: half a surrogate pair is no character") from None
     if email.calendar is not None:
+        message.make_mixed(boundaries[0])
         message.add_attachment(
             email.calendar.content,
             maintype="text",
@@ -89,7 +93,6 @@ def build(email: Email) -> EmailMessage:
             params={"method": email.calendar.method, "charset": "utf-8"},
         )
     message["Content-Language"] = _clean("language", email.language)
-    _fix_boundaries(message, email.message_id)
     return message
 
 
@@ -140,6 +143,7 @@ def _clean(field: str, value: str) -> str:
     return value
 
 
+@lru_cache(maxsize=256)
 def _address(field: str, value: str) -> Address:
     parts = _MAILBOX.fullmatch(_clean(field, value))
     if parts is None or not parts["spec"].isascii():
@@ -155,9 +159,7 @@ def _address(field: str, value: str) -> Address:
         raise InputError(f"{field}: is not one e-mail address in ASCII letters") from None
 
 
-def _fix_boundaries(message: EmailMessage, message_id: str) -> None:
-    # The library draws them by lot, and a message built again would differ.
+def _boundaries(message_id: str, count: int) -> tuple[str, ...]:
+    """Return what parts the parts, from the outermost: drawn by lot, a message built again would differ."""
     digest = hashlib.sha256(message_id.encode()).hexdigest()[:32]
-    for at, part in enumerate(message.walk()):
-        if part.is_multipart():
-            part.set_boundary(f"={digest}={at}")
+    return tuple(f"={digest}={at}" for at in range(count))

@@ -8,9 +8,10 @@ spaces between the encoded words of a quoted display name.
 from __future__ import annotations
 
 from email.header import Header
-from email.headerregistry import AddressHeader, BaseHeader, HeaderRegistry
+from email.headerregistry import Address, AddressHeader, BaseHeader, HeaderRegistry
 from email.policy import EmailPolicy
 from email.utils import quote
+from functools import lru_cache
 from typing import Any
 
 _AS_IT_IS = {
@@ -24,6 +25,12 @@ _AS_IT_IS = {
     "references",
     "subject",
 }
+_OF_PARTS = {"content-type", "content-transfer-encoding", "mime-version"}
+"""Fields that are the same in almost every e-mail, but for the boundary between parts."""
+_ONE_LINERS = {*_AS_IT_IS, *_OF_PARTS, "date"}
+"""Fields in which there is nothing to encode, and nothing to fold when they are short."""
+_LINE = 78
+"""Octets a line should have at most (RFC 5322 section 2.1.1)."""
 _ADDRESS_LISTS = {"list-unsubscribe", "in-reply-to", "references"}
 
 
@@ -49,6 +56,10 @@ class _Policy(EmailPolicy):
         """Return the field to keep: as it is where nothing in it has to be read, as reading is what takes the time."""
         if name.lower() in _AS_IT_IS and isinstance(value, str) and value.isprintable():
             return name, value
+        if _is_usual(name, value):
+            return _parsed(name, value)
+        if name.lower() == "from" and isinstance(value, Address):  # a practice has one for all its mails
+            return _parsed_address(name, value.display_name, value.addr_spec)
         return super().header_store_parse(name, value)
 
     def fold(self, name: str, value: str) -> str:
@@ -66,6 +77,8 @@ class _Policy(EmailPolicy):
             if shown == mailbox.display_name:
                 shown = f'"{quote(shown)}"'
             return f"{name}: {shown}{self.linesep} <{mailbox.addr_spec}>{self.linesep}"
+        if name.lower() in _ONE_LINERS and value.isascii() and value.isprintable() and len(name + value) <= _LINE - 2:
+            return f"{name}: {value}{self.linesep}"
         return str(super().fold(name, value))
 
     def fold_binary(self, name: str, value: str) -> bytes:
@@ -77,6 +90,20 @@ class _Policy(EmailPolicy):
         if text.isascii() and len(text) <= 60 and "=?" not in text and text == " ".join(text.split()):
             return text
         return Header(text, "utf-8", header_name=name, maxlinelen=76).encode(linesep=self.linesep)
+
+
+def _is_usual(name: str, value: object) -> bool:
+    return isinstance(value, str) and name.lower() in _OF_PARTS and "boundary" not in value
+
+
+@lru_cache(maxsize=64)
+def _parsed(name: str, value: str) -> tuple[str, Any]:
+    return EmailPolicy.header_store_parse(POLICY, name, value)
+
+
+@lru_cache(maxsize=64)
+def _parsed_address(name: str, shown: str, addr_spec: str) -> tuple[str, Any]:
+    return EmailPolicy.header_store_parse(POLICY, name, Address(shown, addr_spec=addr_spec))
 
 
 POLICY = _Policy(linesep="\r\n", cte_type="7bit", raise_on_defect=False, header_factory=_Registry())
