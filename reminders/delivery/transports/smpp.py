@@ -81,7 +81,7 @@ class SmppTransport:
             if link is None or not link.is_open:
                 link = self._link()
             sending = self._begin(message, link)
-            while on_the_way and (not on_the_way[0].waiting or self._is_full(on_the_way, sending)):
+            while on_the_way and (not on_the_way[0].is_waiting or self._is_full(sending)):
                 yield self._end(on_the_way.popleft())
             sending.start()
             on_the_way.append(sending)
@@ -104,8 +104,8 @@ class SmppTransport:
             link.unbind()
         self._keeper.join(self._section.answer_seconds + self._section.connect_seconds)
 
-    def _is_full(self, on_the_way: Iterable[_Sending], more: _Sending) -> bool:
-        return sum(each.waiting for each in on_the_way) + more.size > self._section.window
+    def _is_full(self, more: _Sending) -> bool:
+        return more.link is not None and more.link.unanswered + more.size > self._section.window
 
     def _begin(self, message: Outgoing, link: Link | None) -> _Sending:
         try:
@@ -211,7 +211,7 @@ class _Sending:
     """One message on its way: a request for each of its segments."""
 
     def __init__(self, link: Link | None, bodies: Sequence[bytes], failure: Refused | Unreachable | None) -> None:
-        self._link = link
+        self.link = link
         self._bodies = tuple(bodies)
         self._tickets: dict[int, Ticket] = {}
         self._accepted: dict[int, str] = {}
@@ -224,9 +224,9 @@ class _Sending:
         return len(self._bodies)
 
     @property
-    def waiting(self) -> int:
-        """Requests without an answer."""
-        return sum(1 for ticket in self._tickets.values() if not ticket.is_settled)
+    def is_waiting(self) -> bool:
+        """Whether a request has no answer yet."""
+        return not all(ticket.is_settled for ticket in self._tickets.values())
 
     def start(self) -> None:
         """Send all segments; what can't be sent any more stays here."""
@@ -243,8 +243,8 @@ class _Sending:
         for at, ticket in self._tickets.items():
             if not ticket.wait(seconds):
                 self._doubt = f"the message centre did not answer within {seconds:g} s"
-                if self._link is not None:
-                    self._link.drop(self._doubt)
+                if self.link is not None:
+                    self.link.drop(self._doubt)
             elif ticket.answer is None:
                 self._doubt = "the connection was lost before the answer"
             else:
@@ -263,11 +263,11 @@ class _Sending:
         return self.failure
 
     def _send(self, segments: Iterable[int]) -> None:
-        if self._link is None or self.failure is not None:
+        if self.link is None or self.failure is not None:
             return
         for at in segments:
             try:
-                self._tickets[at] = self._link.request(Command.SUBMIT_SM, self._bodies[at])
+                self._tickets[at] = self.link.request(Command.SUBMIT_SM, self._bodies[at])
             except Unreachable as error:
                 self.failure = error
                 return
@@ -282,8 +282,8 @@ class _Sending:
             self.failure = Refused(name_of(status))
         elif not isinstance(self.failure, Refused):
             self.failure = (Throttled if verdict is Verdict.THROTTLED else Unreachable)(name_of(status))
-            if verdict is Verdict.REBIND and self._link is not None:
-                self._link.drop(name_of(status))
+            if verdict is Verdict.REBIND and self.link is not None:
+                self.link.drop(name_of(status))
         return verdict
 
 

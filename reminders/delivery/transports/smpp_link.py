@@ -112,6 +112,11 @@ class Link:
         """Whether requests may still be made."""
         return self._open
 
+    @property
+    def unanswered(self) -> int:
+        """Requests on their way."""
+        return len(self._waiting)
+
     def bind(self, *, system_id: str, password: str, system_type: str) -> int:
         """Bind as transceiver and return the answer's status; Unreachable when there is no answer."""
         body = bind_body(system_id=system_id, password=password, system_type=system_type)
