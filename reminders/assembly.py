@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from reminders.delivery.transports import Transport
     from reminders.delivery.transports.letter import Letterhead
     from reminders.delivery.watch import Watch
+    from reminders.desk.patient_page import PageRules
     from reminders.desk.take_reply import Incoming as IncomingToDesk
     from reminders.records.database import Database
     from reminders.records.key_sources import KeySource
@@ -367,13 +368,13 @@ class App:
     def _file_transport(self) -> Transport:
         from reminders.delivery.transports.file import FileTransport  # noqa: PLC0415  only what is used is loaded
 
-        return FileTransport(self.config.outbox_folder, now=self.clock.now, letterheads=self._letterheads)
+        return FileTransport(self.config.outbox_folder, now=self.clock.now, letterheads=self.letterheads)
 
     def _smtp_transport(self) -> Transport:
         from reminders.delivery.transports.smtp import SmtpTransport  # noqa: PLC0415
 
         section = _needed(self.config.delivery.smtp, "smtp")
-        return SmtpTransport(section, folder=self.config.folder, now=self.clock.now, letterheads=self._letterheads)
+        return SmtpTransport(section, folder=self.config.folder, now=self.clock.now, letterheads=self.letterheads)
 
     def _smpp_transport(self) -> Transport:
         from reminders.delivery.transports.smpp import SmppTransport  # noqa: PLC0415
@@ -403,8 +404,24 @@ class App:
         """What the tokens in addresses are made with; see `wording.links`."""
         return self.database.link_key()
 
+    @cached_property
+    def page_rules(self) -> PageRules | None:
+        """How patients' pages are served; None as long as no address is said under which patients reach them."""
+        web = self.config.web
+        if not web.address:
+            return None
+        from reminders.desk.patient_page import PageRules  # noqa: PLC0415  a preview needs none
+
+        return PageRules(
+            base=web.address,
+            key=self.link_key,
+            stays=timedelta(days=web.patient_page_days),
+            opened_for=timedelta(minutes=web.patient_page_minutes),
+        )
+
     @property
-    def _letterheads(self) -> dict[str, Letterhead]:
+    def letterheads(self) -> dict[str, Letterhead]:
+        """What the e-mails of each practice have in common; none while it has no address to send from."""
         from reminders.delivery.transports.letter import Letterhead  # noqa: PLC0415
 
         practice = self.config.practice

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from reminders.delivery.outgoing import VisitToTell
 from reminders.records.outbox import DueMessage
-from reminders.records.visits import visits_to_tell
+from reminders.records.visits import VisitState, visits_to_tell
 
 
 def visits_told(session: Session, messages: Sequence[DueMessage], installation: str) -> Mapping[int, VisitToTell]:
@@ -19,13 +19,18 @@ def visits_told(session: Session, messages: Sequence[DueMessage], installation: 
     mails = {each.id: each for each in messages if each.channel == "email"}
     pairs = [(each.id, each.enrollment_id) for each in mails.values() if each.enrollment_id is not None]
     return {
-        message_id: VisitToTell(
-            name=f"visit-{installation}-{visit.enrollment_id}",
-            starts_at=visit.starts_at,
-            sequence=visit.sequence,
-            changed_at=visit.changed_at,
-            is_cancelled=visit.is_cancelled,
-            zone=mails[message_id].zone or "UTC",
-        )
+        message_id: visit_to_tell(visit, installation, mails[message_id].zone or "UTC")
         for message_id, visit in visits_to_tell(session, pairs).items()
     }
+
+
+def visit_to_tell(visit: VisitState, installation: str, zone: str) -> VisitToTell:
+    """Return a visit under the name that every calendar knows it by, whatever way it is told."""
+    return VisitToTell(
+        name=f"visit-{installation}-{visit.enrollment_id}",
+        starts_at=visit.starts_at,
+        sequence=visit.sequence,
+        changed_at=visit.changed_at,
+        is_cancelled=visit.is_cancelled,
+        zone=zone,
+    )

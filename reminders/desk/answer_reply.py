@@ -100,6 +100,15 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
     return name
 
 
+def answer_at_once(desk: Desk, label: Label, *, patient: Patient, language: str, asked_at: datetime) -> str:
+    """Return what is told to a patient whose words were read so and who waits for it, as on their page."""
+    urgency = "urgent" if label is Label.URGENT else "routine"
+    due_at = desk.due.due_at(urgency, asked_at, desk.opening).astimezone(ZoneInfo(patient.zone))
+    known = answer_languages(desk.library.shared, drafts=desk.demo)
+    spoken = next((code for code in (language, desk.language) if code in known), "en")
+    return _in_words(desk, _NAMES[label], Channel.SMS, spoken, due_at).text
+
+
 _TO_ANYONE = frozenset({"answer_emergency", "answer_stopped", "answer_wrong_person", "answer_help", "answer_started"})
 """Sent even to an address that is stopped or that nobody is known under: each holds no data of a patient."""
 
@@ -150,17 +159,21 @@ def _is_too_much(session: Session, name: str, given: Answer, rules: AnswerRules)
 
 
 def _rendered(desk: Desk, name: str, given: Answer, due_at: datetime) -> Rendered:
-    now = given.reply.received_at
     zone = ZoneInfo(given.patient.zone) if given.patient else desk.zone
+    return _in_words(desk, name, Channel(given.reply.channel), _language(desk, given), due_at.astimezone(zone))
+
+
+def _in_words(desk: Desk, name: str, channel: Channel, language: str, due: datetime) -> Rendered:
+    now = desk.clock.now()
     return render_answer(
         name,
-        language=_language(desk, given),
-        channel=Channel(given.reply.channel),
+        language=language,
+        channel=channel,
         sender=desk.house.sender,
         shared=desk.library.shared,
         office_open=_is_staffed(desk, now),
         on_call=any(each.phone or (each.email and desk.has_email) for each in desk.duty.on_duty(now)),
-        due=due_at.astimezone(zone),
+        due=due,
     )
 
 

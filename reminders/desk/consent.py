@@ -20,6 +20,8 @@ from reminders.words import gettext
 LONGEST_WORDING = 500
 
 _HOLDER = "whoever holds the address"
+_ON_PAGE = "the patient, on their page"
+_SOURCES = {_HOLDER: "reply", _ON_PAGE: "page"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,6 +129,19 @@ def withdraw_consent(session: Session, desk: Desk, patient_id: int, channel: str
     return len(mine)
 
 
+def withdraw_everywhere(session: Session, desk: Desk, patient_id: int, *, wording: str) -> int:
+    """Record that a patient wants no more messages at all, as they said on their own page.
+
+    Returns how many addresses that stops; 0 when none was written to any more.
+    """
+    mine = [each for each in people.contacts_of(session, patient_id) if each.state == "active"]
+    for contact in mine:
+        contact.state = "stopped"
+        statement = Statement(wording=wording, recorded_by=_ON_PAGE)
+        _add_line(session, contact, "withdrawn", statement, at=desk.clock.now())
+    return len(mine)
+
+
 def stop_address(session: Session, where: Address, *, wording: str, at: datetime) -> tuple[Contact, ...]:
     """Stop writing to an address, for everybody who has it: whoever holds the phone asked for it.
 
@@ -191,9 +206,20 @@ def _add_line(session: Session, contact: Contact, action: str, statement: Statem
             channel=contact.channel,
             address=contact.address,
             action=action,
-            source="reply" if statement.recorded_by == _HOLDER else "staff",
+            source=_SOURCES.get(statement.recorded_by, "staff"),
             wording=statement.wording[:LONGEST_WORDING],
             recorded_by=statement.recorded_by,
             at=at,
+        ),
+    )
+    # who acts on an address for everybody that has it knows no desk
+    audit.note(
+        session,
+        Noted(
+            practice_id=contact.practice_id,
+            at=at,
+            action=f"consent.{action}",
+            patient_id=contact.patient_id,
+            about=f"contact {contact.id}",
         ),
     )

@@ -64,11 +64,23 @@ def read_reply(
         if asked is not None:
             context = _context(session, patient, asked)
             found = _triage(text, context, now)
-    if patient is not None:
-        earlier = replies.replies_of(session, people.new_id(patient.id), since=now - TOGETHER)
-        written = [each for each in earlier if each.written_by == "person"][-MOST:]
-        found = read_together(text, found, written, _read_as(context, now))
+    found = _with_earlier(session, text, found, context, now)
     return found, context
+
+
+def read_unasked(session: Session, text: str, patient: Patient, enrollment: Enrollment, now: datetime) -> Triage:
+    """Read what a known patient wrote of their own accord, and not as the answer to anything."""
+    context = Context(patient=patient, enrollment=enrollment)
+    return _with_earlier(session, text, _triage(text, context, now), context, now)
+
+
+def _with_earlier(session: Session, text: str, found: Triage, context: Context, now: datetime) -> Triage:
+    """Return what a reply says together with what the same patient wrote minutes before."""
+    if context.patient is None:
+        return found
+    earlier = replies.replies_of(session, people.new_id(context.patient.id), since=now - TOGETHER)
+    written = [each for each in earlier if each.written_by == "person"][-MOST:]
+    return read_together(text, found, written, _read_as(context, now))
 
 
 def _is_usable(contact: Contact, message: Message) -> bool:

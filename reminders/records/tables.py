@@ -170,7 +170,7 @@ class ConsentEvent(SQLModel, table=True):
     action: str
     """given, withdrawn, released."""
     source: str
-    """desk, reply, staff, import."""
+    """desk, reply, page, staff, import."""
     wording: str = _sealed("consent_event.wording")
     """What was read out or written, word for word or by its version."""
     recorded_by: str

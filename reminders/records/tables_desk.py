@@ -1,4 +1,4 @@
-"""The tables of what the desk does by itself: e-mails kept as they came, tasks for staff, what is done only once."""
+"""The tables of what the desk does beside the messages: tasks for staff, visits, patients' pages, what is done once."""
 
 from __future__ import annotations
 
@@ -66,6 +66,24 @@ class Visit(SQLModel, table=True):
     is_cancelled: bool
 
 
+class PatientPage(SQLModel, table=True):
+    """The page of a course that the patient opens by a link; a row is there once something differs from a new one."""
+
+    __tablename__ = "patient_page"
+
+    enrollment_id: int = Field(
+        sa_column=Column(BigId, ForeignKey("enrollment.id"), primary_key=True, autoincrement=False)
+    )
+    issue: int = 1
+    """Counts the links and codes given out; only the last one opens the page."""
+    failures: int = 0
+    """Wrong codes in a row."""
+    locked_until: datetime | None = Field(default=None, sa_column=Column(Instant, nullable=True))
+    language: str | None = None
+    """That the patient chose for the page; None: the language of the course."""
+
+
 DONE_ONCE: Table = SQLModel.metadata.tables["done_once"]
 STAFF_TASKS: Table = SQLModel.metadata.tables["staff_task"]
 VISITS: Table = SQLModel.metadata.tables["visit"]
+PATIENT_PAGES: Table = SQLModel.metadata.tables["patient_page"]

@@ -60,6 +60,12 @@ def change_visit(session: Session, enrollment_id: int, starts_at: datetime | Non
     )
 
 
+def visit_of(session: Session, enrollment_id: int) -> VisitState | None:
+    """Return a course's visit as it is now, called off or not; None when none was ever booked."""
+    row = session.connection().execute(select(*VISITS.c).where(VISITS.c.enrollment_id == enrollment_id)).first()
+    return VisitState(*row) if row else None
+
+
 def visits_to_tell(session: Session, messages: Sequence[tuple[int, int]]) -> dict[int, VisitState]:
     """Return by message id the visit that an e-mail's calendar part tells; `messages` are (id, enrollment id).
 

@@ -38,7 +38,7 @@ class Pages:
             gettext, ngettext, newstyle=True
         )
         self._environment.filters.update(
-            moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue
+            moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue, dial=dial
         )
         self._environment.globals.update(static=static_url, **known)
 
@@ -91,6 +91,17 @@ def number(address: str) -> str:
     except phonenumbers.NumberParseException:
         return address
     return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.INTERNATIONAL)
+
+
+def dial(said: str, region: str) -> str:
+    """Return a number as a `tel:` link holds it: with its country's code, or as it is when it is a short one."""
+    try:
+        parsed = phonenumbers.parse(said, region)
+    except phonenumbers.NumberParseException:
+        parsed = None
+    if parsed is not None and phonenumbers.is_possible_number(parsed):
+        return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164)
+    return "".join(each for each in said if each.isascii() and (each.isdigit() or each in "+*#"))
 
 
 def tongue(code: str) -> str:

@@ -28,6 +28,8 @@ class Site:
     """Whether this process sends what is due, too."""
     sign_ins: Limiter = field(default_factory=lambda: Limiter(most=20, within=timedelta(minutes=5)))
     """Tries to sign in, by the caller's address."""
+    codes: Limiter = field(default_factory=lambda: Limiter(most=30, within=timedelta(minutes=5)))
+    """Codes typed to open patients' pages, likewise; each page has a lock of its own, in the database."""
     plan_pages: dict[tuple[str, str], str] = field(default_factory=dict)
     """Plans as pages, by content and last approval: every text for every kind of patient takes seconds to find."""
     closing: Event = field(default_factory=Event)

@@ -54,8 +54,13 @@ def html(markdown: str, *, language: str, title: str) -> str:
     except (UnknownLocaleError, ValueError):
         raise InputError(f"language: {language!r} is not a known language tag") from None
     return _FRAME.substitute(
-        language=escape(language), direction=direction, title=escape(title), body=_PARSER.render(markdown)
+        language=escape(language), direction=direction, title=escape(title), body=body_html(markdown)
     )
+
+
+def body_html(markdown: str) -> str:
+    """Return the body as HTML that stands in a page; whatever markup a value held is shown as characters."""
+    return str(_PARSER.render(markdown))
 
 
 def _plain_blocks(tokens: Sequence[Token]) -> Iterator[str]:

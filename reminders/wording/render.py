@@ -132,6 +132,10 @@ class CourseWording:
         shared = self._shared(Channel.SMS)
         return self._body(each, shared, at_desk=False).text
 
+    def markdown(self, each: Occurrence) -> str:
+        """Return the words of one occurrence as an e-mail says them, without the frame; for the patient's page."""
+        return self._body(each, self._shared(Channel.EMAIL), at_desk=False).text
+
     def fits(self, members: Sequence[Occurrence], *, most_segments: int, said_now: Sequence[Occurrence] = ()) -> bool:
         """Say whether `render` of the same stays within `most_segments`; an e-mail always does."""
         return self.render(members, said_now=said_now).segments <= most_segments

@@ -64,9 +64,10 @@ def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetim
         raise Refused(str(error)) from error
 
 
-def _calendar(told: VisitToTell, head: Letterhead) -> CalendarPart:
+def visit_in_calendar(told: VisitToTell, head: Letterhead) -> Visit:
+    """Return a visit as the practice's calendar entries have it."""
     address = parseaddr(head.sender)[1]
-    visit = Visit(
+    return Visit(
         uid=f"{told.name}@{address.rpartition('@')[2]}",
         sequence=told.sequence,
         stamped_at=told.changed_at,
@@ -76,6 +77,10 @@ def _calendar(told: VisitToTell, head: Letterhead) -> CalendarPart:
         organizer=address,
         summary=head.practice_name or address,
     )
+
+
+def _calendar(told: VisitToTell, head: Letterhead) -> CalendarPart:
+    visit = visit_in_calendar(told, head)
     if told.is_cancelled:
         return CalendarPart(content=cancelled(visit), method="CANCEL")
     return CalendarPart(content=published(visit), method="PUBLISH")
