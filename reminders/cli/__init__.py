@@ -37,6 +37,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "consent": ("reminders.cli.consenting", "Show, record or withdraw a patient's consent."),
         "backup": ("reminders.cli.backing_up", "Copy the database to a file while it is in use."),
         "restore": ("reminders.cli.backing_up", "Put such a copy back, and settle what it can't know."),
+        "keys": ("reminders.cli.keys", "Make, list and rotate the keys that seal patients' data."),
         "partition": ("reminders.cli.partitioning", "Part the messages of a large database by practice."),
         "run": ("reminders.cli.running", "Send what is due, until it is stopped."),
         "serve": ("reminders.cli.serving", "Serve the pages of staff, and send what is due."),

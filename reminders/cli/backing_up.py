@@ -27,7 +27,8 @@ Examples:
   reminders backup backups/                     (a new file there, named by the moment)
   reminders backup reminders.backup --force
 \b
-The copy holds patients' names, numbers and texts: keep it as safe as the database, and on another machine.
+The copy is sealed as the database is: without the key that it names nobody can restore it. Keep a copy of the keys
+apart from the backups; who has both can read everything.
 """,
 )
 @click.argument("target", type=click.Path(path_type=Path))
@@ -50,6 +51,7 @@ def backup(ctx: click.Context, target: Path, force: bool, as_json: bool) -> None
         rows=sum(done.rows.values()),
     )
     line(said)
+    line(gettext("It is sealed: to restore it, key {key} is needed, which it does not hold.", key=done.key))
 
 
 @click.command(

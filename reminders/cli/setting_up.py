@@ -16,13 +16,13 @@ from pydantic_core import ErrorDetails
 from reminders.assembly import App
 from reminders.cli.configuration_text import configuration_text
 from reminders.cli.json_output import print_json
+from reminders.cli.keys import make_first_key, tell_of_key
 from reminders.cli.options import assembled, config_path, json_option
 from reminders.cli.terminal import line, somebody_is_there, warn
 from reminders.config import DEFAULT_PATH, ENV_CONFIG, Config
 from reminders.errors import ConfigError, InputError, ReminderError
 from reminders.records.database import open_database, shown
 from reminders.records.engines import parse_url
-from reminders.records.key_sources import KeyFile
 from reminders.records.practices import put_practice
 from reminders.records.schema import key_in_use, migrate, schema_version
 from reminders.words import gettext, marked
@@ -202,18 +202,6 @@ def _prepare_database(path: Path, build: Callable[[Path], App], *, wrote_config:
     )
 
 
-def make_first_key(app: App) -> Path | None:
-    """Make the key file of an installation that has none and needs one; return it, None when nothing was made."""
-    source = app.key_source
-    if not isinstance(source, KeyFile) or source.path.exists():
-        return None
-    if key := key_in_use(app.config.database_url):
-        said = marked("the database is sealed with key {key}, and {file} is missing; put your copy of it there")
-        raise ConfigError(gettext(said, key=key, file=source.path))
-    source.create()
-    return source.path
-
-
 def _named(url: str) -> str:
     """Return a database as people name it: a file by its path."""
     parsed = parse_url(url)
@@ -251,8 +239,7 @@ def _show(done: _Done, *, as_json: bool) -> None:
         line(gettext("Wrote {file}, readable by you only.", file=done.config))
     line(done.database_story)
     if done.made_key_file:
-        line(gettext("Made {file}, the key that seals patients' data.", file=done.made_key_file))
-        line(gettext("Nobody reads the database or a backup without it: keep a copy, apart from the backups."))
+        tell_of_key(done.made_key_file)
     if done.sealed:
         said = marked("Sealed {count} rows that were readable. Backups taken before still are: delete them in time.")
         line(gettext(said, count=done.sealed))

@@ -43,7 +43,10 @@ _OF_SIGNS = (
     *(marked("reschedule"), marked("medicine question"), marked("question"), marked("callback"), marked("complaint")),
     *(marked("unclear")),
 )
-_OF_KEYS = (marked("expired"), marked("revoked"))
+_OF_KEYS = (
+    *(marked("expired"), marked("revoked"), marked("current"), marked("older"), marked("unused")),
+    *(marked("missing"), marked("not sealed")),
+)
 _OF_TRANSLATIONS = (marked("original"), marked("reviewed"), marked("draft"))
 
 

@@ -142,7 +142,12 @@ def open_keyring(source: KeySource) -> Keyring:
 
 def as_text(keys: Sequence[Key]) -> str:
     """Return keys as they are kept."""
-    return _HEAD + "".join(f"{key.id} {base64.b64encode(key.secret).decode()}\n" for key in keys)
+    return _HEAD + "".join(f"{as_line(key)}\n" for key in keys)
+
+
+def as_line(key: Key) -> str:
+    """Return one of them as it is kept."""
+    return f"{key.id} {base64.b64encode(key.secret).decode()}"
 
 
 def keys_in(text: str, place: str) -> tuple[Key, ...]:

@@ -18,14 +18,15 @@ import reminders.records.tables_delivery
 import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
 from reminders.errors import ConfigError, StateError
 from reminders.records.engines import WRITES
-from reminders.records.keyring import HEADER_BYTES, SECRET_BYTES, Keyring, key_of
+from reminders.records.keyring import HEADER_BYTES, SECRET_BYTES, Key, Keyring, key_of
 from reminders.records.sealed_types import LookUp, SealingType, Seals, give_seals, octets_of
 
 _INSTALLATION = SQLModel.metadata.tables["installation"]
 _SECRET_CONTEXT = b"installation.look_up_secret"
 _AT_ONCE = 200
 _MOST_PASSES = 50
-_NOT_SEALED = "not sealed"
+NOT_SEALED = "not sealed"
+"""Stands among the ids of keys for values that nothing seals."""
 
 Tell = Callable[[int, int], None]
 """Is given how many rows are done, and of how many."""
@@ -133,6 +134,15 @@ def seal_anew(engine: Engine, seals: Seals, *, tell: Tell, gently: bool = True) 
     return done
 
 
+def is_all_sealed_by(engine: Engine, key: Key) -> bool:
+    """Say whether this key seals everything; looks no further than the first value that it does not."""
+    with engine.connect() as connection:
+        return not any(
+            connection.execute(select(1).select_from(each.table).where(_needs(each, key)).limit(1)).first()
+            for each in sealed_tables()
+        )
+
+
 def uses(engine: Engine, *, tell: Tell = lambda _done, _total: None) -> dict[str, int]:
     """Return how many values each key sealed, by its id; `not sealed` for those that nothing sealed. Reads it all."""
     found: dict[str, int] = {}
@@ -147,7 +157,7 @@ def uses(engine: Engine, *, tell: Tell = lambda _done, _total: None) -> dict[str
                     select(header, func.count()).select_from(each.table).where(column.is_not(None)).group_by(header)
                 )
                 for begins, count in rows:
-                    key = key_of(octets_of(begins)) or _NOT_SEALED
+                    key = key_of(octets_of(begins)) or NOT_SEALED
                     found[key] = found.get(key, 0) + count
     return found
 
@@ -177,7 +187,7 @@ def _next_rows(each: SealedTable, seals: Seals, after: tuple[Any, ...] | None) -
             *(_raw(name) for name, _ in each.hashes),
         )
         .select_from(each.table)
-        .where(_needs(each, seals))
+        .where(_needs(each, seals.keyring.current))
         .order_by(*keys)
         .limit(_AT_ONCE)
         .with_for_update(skip_locked=True)
@@ -207,16 +217,16 @@ def _opened(each: SealedTable, name: str, value: Any, keyring: Keyring) -> bytes
     return octets if key_of(octets) is None else keyring.open(each.context(name), octets)
 
 
-def _needs(each: SealedTable, seals: Seals) -> ColumnElement[bool]:
+def _needs(each: SealedTable, key: Key) -> ColumnElement[bool]:
     """Return the condition on rows of which something is not sealed by the newest key, or is not hashed."""
-    header = seals.keyring.current.header
+    header = key.header
     others = [and_(_raw(name).is_not(None), func.substr(_raw(name), 1, HEADER_BYTES) != header) for name in each.sealed]
     unhashed = [and_(_raw(name).is_(None), _raw(of).is_not(None)) for name, of in each.hashes]
     return or_(*others, *unhashed)
 
 
 def _left(connection: Connection, each: SealedTable, seals: Seals) -> int:
-    statement = select(func.count()).select_from(each.table).where(_needs(each, seals))
+    statement = select(func.count()).select_from(each.table).where(_needs(each, seals.keyring.current))
     return connection.execute(statement).scalar_one()
 
 
