@@ -120,6 +120,7 @@ class App:
             silence=_silence_rules(self.config.silence),
             clock=self.clock,
             demo=self.config.demo,
+            visit_length=timedelta(minutes=practice.visit_minutes),
             has_email=bool(practice.email),
         )
 

@@ -12,14 +12,14 @@ from babel.messages.pofile import read_po, write_po
 from reminders.words import CATALOGS
 
 PROGRAM = Path(__file__).parents[1] / "reminders"
-_METHODS = [("**.py", "python"), ("web/**.html", "jinja2")]
+_METHODS = [("**.py", "python"), ("web/**.html", "jinja2"), ("desk/**.html", "jinja2")]
 _KEYWORDS = {"gettext": None, "_": None, "ngettext": (1, 2), "marked": None}
 
 
 def extracted() -> Catalog:
     """Every string that the program marks for its catalogs."""
     found = Catalog(charset="utf-8")
-    options = {"web/**.html": {"silent": "false"}}
+    options = {pattern: {"silent": "false"} for pattern, method in _METHODS if method == "jinja2"}
     for _, _, message, _, context in extract_from_dir(PROGRAM, _METHODS, options, _KEYWORDS):
         found.add(message, context=context)
     return found

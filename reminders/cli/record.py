@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import click
@@ -15,26 +17,65 @@ from reminders.cli.terminal import line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.shapes import record_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
+from reminders.errors import InputError
 from reminders.words import gettext, marked
 
+EXAMPLES = """\b
+Examples:
+  reminders record 12
+  reminders record 12 --json > record.json
+  reminders record 12 --fhir > bundle.json
+  reminders record 12 --output record.pdf
+"""
 
-@click.command(epilog="\b\nExamples:\n  reminders record 12\n  reminders record 12 --json > record.json\n")
+
+@click.command(epilog=EXAMPLES)
 @click.argument("enrollment", type=int)
+@click.option("--fhir", "as_fhir", is_flag=True, help="Print a bundle of HL7 FHIR R4, for another chart to take in.")
+@click.option(
+    "--output",
+    "-o",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write one page to a file: .html or .pdf by its name.",
+)
 @json_option
 @click.pass_context
-def record(ctx: click.Context, enrollment: int, as_json: bool) -> None:
+def record(ctx: click.Context, enrollment: int, as_fhir: bool, output: Path | None, as_json: bool) -> None:
     """Print the chart record of ENROLLMENT.
 
     Facts, plan and approval, every message that was planned, sent or withheld and why, replies, concerns with their
     history, and the consent history. Times are by the patient's clock.
     """
+    if as_json + as_fhir + (output is not None) > 1:
+        raise click.UsageError(gettext("choose one of --json, --fhir and --output"))
     app = opened(ctx)
     with app.database.reading() as session:
         found = chart_record(session, app.desk, enrollment)
     if as_json:
         print_json(record_as_json(found))
+    elif as_fhir:
+        from reminders.desk.record_as_fhir import record_as_fhir  # noqa: PLC0415  the others need none of it
+
+        print_json(record_as_fhir(app.desk, found))
+    elif output is not None:
+        _write(found, output, made_at=app.clock.now())
     else:
         _show(found)
+
+
+def _write(found: ChartRecord, output: Path, *, made_at: datetime) -> None:
+    from reminders.desk.record_page import record_page  # noqa: PLC0415  as above
+    from reminders.exchange.pdf import print_pdf  # noqa: PLC0415
+
+    output.touch(mode=0o600)
+    match output.suffix.lower():
+        case ".html":
+            output.write_text(record_page(found, made_at=made_at), "utf-8")
+        case ".pdf":
+            print_pdf(record_page(found, made_at=made_at), output)
+        case _:
+            raise InputError(gettext("{file}: a record is written as .html or .pdf", file=output.name))
+    click.echo(gettext("wrote {file}; it holds personal data", file=output), err=True)
 
 
 def _show(found: ChartRecord) -> None:

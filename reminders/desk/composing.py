@@ -65,6 +65,7 @@ class Desk:
     """Unapproved plans and draft translations may be used, as no real patient is written to."""
     answers: AnswerRules = AnswerRules()
     silence: SilenceRules = SilenceRules()
+    visit_length: timedelta = timedelta(minutes=30)
     has_email: bool = True
     """Whether the practice has an address to send e-mails from."""
 

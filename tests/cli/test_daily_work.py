@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -273,3 +274,21 @@ def test_the_forecast_names_what_the_pace_lets_out_too_late(enrolled: Terminal) 
     found = enrolled.ask("forecast", status=1)
     assert "soak" in {each["key"] for each in found["too_late"]}
     assert "too late; raise the pace" in enrolled.run("forecast").stdout
+
+
+def test_the_record_is_also_a_page_and_a_bundle(enrolled: Terminal, tmp_path: Path) -> None:
+    made = json.loads(enrolled.run("record", "1", "--fhir").stdout)
+    assert (made["resourceType"], made["type"]) == ("Bundle", "collection")
+    page = tmp_path / "record.html"
+    enrolled.run("record", "1", "--output", str(page))
+    assert page.read_text("utf-8").startswith("<!doctype html>")
+    assert page.stat().st_mode & 0o077 == 0
+    printed = tmp_path / "record.pdf"
+    enrolled.run("record", "1", "-o", str(printed))
+    assert printed.read_bytes().startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize("asked", [("--output", "record.docx"), ("--json", "--fhir")])
+def test_a_record_in_no_known_form_is_refused(enrolled: Terminal, asked: tuple[str, ...]) -> None:
+    result = enrolled.run("record", "1", *asked)
+    assert (result.exit_code, result.stdout) == (2, "")
