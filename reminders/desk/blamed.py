@@ -17,7 +17,7 @@ class Blamed(str):
         made.field = field
         return made
 
-    def __getnewargs__(self) -> tuple[str, str]:  # type: ignore[override]  a copy names its field, too
+    def __getnewargs__(self) -> tuple[str, str]:  # type: ignore[override]  # of what a copy is made
         return str(self), self.field
 
 
