@@ -68,6 +68,8 @@ def _number(findings: Findings, at: int) -> Amount | None:
     if spelled is None or token.kind != "word":
         return None
     value, last = spelled, at
+    if value == 1 and _word(findings, at + 1) in {"oh", "o"} and 0 <= (unit := _spelled(findings, at + 2)) <= 9:
+        return Amount(100 + unit, at, at + 2, Measure.BARE, written_out=False)  # "one oh two"
     if value >= 20:
         after = at + 1
         if after < len(tokens) and tokens[after].word in {"and", "y", "-"}:
@@ -76,6 +78,11 @@ def _number(findings: Findings, at: int) -> Amount | None:
         if 0 < unit < (100 if value >= 100 else 10) and findings.reading.clause[after] == findings.reading.clause[at]:
             value, last = value + unit, after
     return Amount(value, at, last, Measure.BARE, written_out=True)
+
+
+def _spelled(findings: Findings, at: int) -> float:
+    """Give the value of a number word, -1 when it is none."""
+    return findings.words.numbers.get(_word(findings, at), -1.0)
 
 
 _HALVES = (("y", "medio"), ("y", "media"), ("and", "a", "half"), ("n", "a", "half"), ("and", "half"))
@@ -184,7 +191,9 @@ def _temperature(findings: Findings, number: Amount, after: str) -> Measure | No
 def _somebody_has(findings: Findings, number: Amount) -> bool:
     """Whether a person has the number and nothing is counted by it: "my daughter has 39"."""
     parts = findings.reading.clause
-    ends = number.last + 1 >= len(parts) or parts[number.last + 1] != parts[number.last]
+    after = number.last + 1
+    ends = after >= len(parts) or parts[after] != parts[number.last]
+    ends = ends or findings.has(after, "courtesy", "thanks", "degree", "present", "past", "contrast", "common")
     has = number.first > 0 and findings.has(number.first - 1, "having")
     before = range(max(0, number.first - 4), number.first)
     return ends and has and any(findings.has(at, "person", "self") for at in before)

@@ -53,8 +53,9 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
                 return Answered(name, at, bare)
         if not findings.has(at, "courtesy", "thanks", "degree", "ack"):
             break
-    if len(solid) == 1:
-        return _single(findings, numbers, solid[0])
+    weighty = [at for at in solid if not findings.has(at, "degree")] or solid
+    if len(weighty) == 1:
+        return _single(findings, numbers, weighty[0])
     return _acknowledged(findings, solid[0]) if bare and any(findings.has(at, "ack") for at in solid) else None
 
 

@@ -70,7 +70,8 @@ def closing(
         strong = strong or negated or bool(findings.of("mended"))
     if not (strong or findings.of("close.weak")) or not _understood(findings, covered | denied, strong=strong):
         return None
-    if unsaid_of_body(findings, covered | denied) is not None:
+    courtesy = findings.covered("close.thanks", "close.ack", "close.weak")
+    if unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")

@@ -76,12 +76,21 @@ def _answering(heard: Heard, after: str) -> Outcome | None:
     if heard.answer is not None and heard.answer.bare:
         label, sign = _BARE.get((key, heard.answer.answer), _CLOSED if _settles(heard) else _UNCLEAR)
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
+    if key == "checkin_yesno" and _affirms(heard):
+        return Outcome(label=Label.NONE, why=_answered(heard, key))
     unsettled = answer in {Answer.NO, Answer.THUMB_DOWN} or bool(heard.findings.of("answer.unsettled"))
     if key == "checkin_yesno" and unsettled:
         return _after_no(heard)
     if key == "visit" and answer is Answer.NO and not heard.closing:
         return Outcome(label=Label.ROUTINE, signs=("reschedule",), why=_answered(heard, key))
     return _after_signs(heard) if key == "warning_signs" else None
+
+
+def _affirms(heard: Heard) -> bool:
+    """Whether the reply is "it is", "both are" and nothing else."""
+    findings = heard.findings
+    said = findings.covered("answer.affirms")
+    return bool(said) and all(at in said or findings.has(at, "courtesy", "thanks") for at in range(len(findings.masks)))
 
 
 def _after_signs(heard: Heard) -> Outcome | None:
@@ -109,7 +118,8 @@ def _scored(heard: Heard) -> Outcome | None:
 def _after_no(heard: Heard) -> Outcome:
     """NO to "dressing dry and pain controlled?": urgent, unless the rest settles what it means."""
     why = _answered(heard, "checkin_yesno")
-    if heard.closing and _settles(heard) and not heard.findings.of("answer.unsettled"):
+    wet = bool({"drainage", "bleeding"}.intersection(heard.ranked.signs)) or bool(heard.findings.of("answer.unsettled"))
+    if heard.closing and _settles(heard) and not wet:
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
     settling = {"drainage", "stuck_dressing", "itching"}
     mild = heard.pain is not None and heard.pain < SEVERE_PAIN

@@ -15,7 +15,6 @@ from reminders.replies.finding import Findings
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence
 
-_MOST_LETTERS = 12
 _MOST_NAMES = 2
 _SHORTEST_NAME = 3
 _SIGNS_OFF = re.compile(r"[-–—~,\n*/]")
@@ -96,12 +95,14 @@ def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
 def _spaced(findings: Findings) -> Evidence | None:
     """Find the stop word in letters set apart: "S T O P", "s.t.o.p"."""
     tokens = findings.reading.tokens
-    if not 3 <= len(tokens) <= _MOST_LETTERS or any(len(token.word) != 1 or token.kind != "word" for token in tokens):
+    letters = [at for at, token in enumerate(tokens) if token.kind == "word" and len(token.word) == 1]
+    others = [at for at, token in enumerate(tokens) if at not in letters and token.kind in {"word", "num"}]
+    if not letters or not all(findings.has(at, "courtesy", "thanks") for at in others):
         return None
-    word = "".join(token.word for token in tokens)
+    word = "".join(tokens[at].word for at in letters)
     if not findings.words.knows(word) or not findings.words.entry(word).mask & findings.words.mask("stop_word"):
         return None
-    return evidence(findings, "control.stop", (0, len(tokens) - 1), "the letters spell the word for stop")
+    return evidence(findings, "control.stop", (letters[0], letters[-1]), "the letters spell the word for stop")
 
 
 def _signed(findings: Findings) -> Evidence | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-from reminders.replies.amounts import Amount, amounts
+from reminders.replies.amounts import Amount, Measure, amounts
 from reminders.replies.answers import Answer, Answered, answer_in
 from reminders.replies.closing import Closing, carries_out, closing, unsaid_of_body
 from reminders.replies.control import Control, control_in
@@ -13,7 +13,7 @@ from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.meaning import meant
-from reminders.replies.pain import SEVERE_PAIN, PainScore, pain_score
+from reminders.replies.pain import HIGHEST_SCORE, SEVERE_PAIN, PainScore, pain_score
 from reminders.replies.patterns import Finding
 from reminders.replies.reading import Reading
 from reminders.replies.scope import Scope, Standing
@@ -61,6 +61,8 @@ class Heard:
     @cached_property
     def closing(self) -> Closing | None:
         """Why the reply may be closed; None when a person must read it."""
+        if any(number.measure is Measure.BARE and number.value > HIGHEST_SCORE for number in self.numbers):
+            return None  # a number of which nobody knows what it counts
         settled = _settled(self.answer, self.score, self.after) or carries_out(self.findings, self.after)
         return closing(self.findings, self.scope, self.signs, settled=settled, score=self.score)
 

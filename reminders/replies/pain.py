@@ -10,6 +10,7 @@ from reminders.replies.finding import Findings
 
 SEVERE_PAIN = 7
 """Palos et al., J Pain 2006;7(1):49: 7 to 10 is severe."""
+HIGHEST_SCORE = 10
 MODERATE_PAIN = 4
 """Canadian Physiotherapy Association, "Numeric Rating Scale (NRS-11)": 4 to 6 is moderate."""
 
@@ -124,7 +125,7 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
         same = [i for i, first in enumerate(firsts) if first in clause]
         opens = _opens(findings, clause.start, numbers[same[0]].first)
         for at in clause:
-            mark_past, mark_now = _was(findings, at), findings.has(at, "present")
+            mark_past, mark_now = _was(findings, at), _is_now(findings, at, clause)
             if not (mark_past or mark_now):
                 continue
             owner = _owner(at, same, numbers, opens=opens)
@@ -132,6 +133,13 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
                 past[index] |= mark_past
                 now[index] |= mark_now
     return [was and not is_now for was, is_now in zip(past, now, strict=True)]
+
+
+def _is_now(findings: Findings, at: int, clause: range) -> bool:
+    """Whether a word is of the present; in "was an 8 right after" the 8 is not."""
+    if findings.reading.tokens[at].word == "after" and any(findings.has(one, "was") for one in clause):
+        return False
+    return findings.has(at, "present")
 
 
 def _was(findings: Findings, at: int) -> bool:

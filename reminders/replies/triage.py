@@ -14,6 +14,7 @@ from reminders.replies.hearing import Heard, hear
 from reminders.replies.judging import evidence
 from reminders.replies.labels import PRECEDENCE, SIGNS, Evidence, Label, Triage
 from reminders.replies.language import READ, language_of, words_of
+from reminders.replies.opinion import raised
 from reminders.replies.pain import SEVERE_PAIN
 from reminders.replies.reading import parts, read
 from reminders.replies.urgency import Patient
@@ -92,7 +93,10 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
             why += outcome.why
     elif heard.findings.of("ask") and serious:
         signs.add("question")
-    label = min(labels, key=PRECEDENCE.index)
+    label, likeness = raised(heard, min(labels, key=PRECEDENCE.index))
+    if likeness is not None:
+        why.append(likeness)
+        signs = signs or {"unclear"}
     if label in {Label.STOP, Label.WRONG_PERSON, Label.START, Label.HELP}:
         signs = set()
     if label is Label.ROUTINE and language not in READ:

@@ -22,7 +22,7 @@ def scored(name: str) -> list[Scored]:
     ]
 
 
-NAMES = sorted(path.stem for path in SETS.glob("*.csv"))
+NAMES = sorted(path.relative_to(SETS).with_suffix("").as_posix() for path in SETS.rglob("*.csv"))
 ALL: dict[str, list[Scored]] = {name: scored(name) for name in NAMES}
 POOLS = {
     **ALL,

@@ -1,0 +1,113 @@
+"""How much a reply reads like serious ones: a second opinion beside the lexicons, for words they do not have.
+
+Each word, pair of neighbours and piece of a word carries a weight, learnt from the labelled sets of the tests by a
+linear support vector machine (`tests/replies/learn.py`; R. Fan et al., "LIBLINEAR", JMLR 2008;9:1871). Their sum over
+the root of the number of words says how much the reply reads like serious ones; above 0 it is more likely one than
+not. It knows nothing of negation or time, and so never takes a sign away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from reminders.replies.pain import HIGHEST_SCORE
+from reminders.replies.reading import Reading, Token
+
+_WEIGHTS = Path(__file__).parent / "likeness.tsv"
+SCALE = 1000
+"""Weights are kept as whole thousandths."""
+_CELSIUS, _FAHRENHEIT = (34, 43.5), (95, 111)
+"""What a thermometer shows."""
+_PIECES = (3, 4)
+_ASKING = frozenset({"warning_signs", "checkin_pain", "checkin_yesno", "visit"})
+Weight = tuple[int, int]
+"""Thousandths towards serious, and towards emergency."""
+_NOTHING: Weight = (0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """How much a reply reads like serious replies, and like emergencies."""
+
+    serious: float
+    emergency: float
+    at: int
+    """The word that says most for serious; -1 in a reply of no words."""
+
+
+def likeness(reading: Reading, after: str) -> Likeness:
+    """Weigh the words of a reply to the message of that key."""
+    weights = _weights()
+    words = [stand_in(token) for token in reading.tokens]
+    serious, emergency = weights.get(context(after), _NOTHING)
+    most, at = 0, -1
+    previous = EDGE
+    for here, word in enumerate(words):
+        own, pair = _of_word(word), weights.get(f"{previous} {word}", _NOTHING)
+        serious += own[0] + pair[0]
+        emergency += own[1] + pair[1]
+        if at < 0 or own[0] > most:
+            most, at = own[0], here
+        previous = word
+    last = weights.get(f"{previous} {EDGE}", _NOTHING)
+    size = SCALE * max(1, len(words)) ** 0.5
+    return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, at)
+
+
+EDGE = "^"
+"""Stands for the beginning and the end of a reply."""
+
+
+def stand_in(token: Token) -> str:
+    """Give the word, or for a number what kind of number it is."""
+    if token.kind != "num":
+        return token.word
+    value = float(token.word)
+    if _CELSIUS[0] < value < _CELSIUS[1] or _FAHRENHEIT[0] < value < _FAHRENHEIT[1]:
+        return "#temperature"
+    if value <= HIGHEST_SCORE:
+        return f"#{int(value)}"
+    return "#large" if value > _FAHRENHEIT[1] else "#count"
+
+
+def context(after: str) -> str:
+    """Name the message answered as what is learnt from it."""
+    return f"@{after if after in _ASKING else 'other'}"
+
+
+def pieces(word: str) -> Iterator[str]:
+    """Every run of three and of four letters, the ends of the word marked."""
+    if word.startswith("#"):
+        return
+    marked = f"<{word}>"
+    for size in _PIECES:
+        for at in range(len(marked) - size + 1):
+            yield f"~{marked[at : at + size]}"
+
+
+def features(reading: Reading, after: str) -> Iterator[str]:
+    """Everything about a reply that carries a weight; what is there twice counts twice."""
+    words = [stand_in(token) for token in reading.tokens]
+    yield context(after)
+    for word in words:
+        yield word
+        yield from pieces(word)
+    for first, second in zip([EDGE, *words], [*words, EDGE], strict=True):
+        yield f"{first} {second}"
+
+
+@lru_cache(maxsize=65536)
+def _of_word(word: str) -> Weight:
+    weights = _weights()
+    parts = [weights.get(one, _NOTHING) for one in (word, *pieces(word))]
+    return sum(one[0] for one in parts), sum(one[1] for one in parts)
+
+
+@lru_cache(maxsize=1)
+def _weights() -> dict[str, Weight]:
+    _, *lines = _WEIGHTS.read_text(encoding="utf-8").splitlines()
+    rows = (line.split("\t") for line in lines)
+    return {name: (int(serious), int(emergency)) for name, serious, emergency in rows}

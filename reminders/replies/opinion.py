@@ -1,0 +1,49 @@
+"""What a reply's likeness to serious ones adds to what the lexicons made of it: it may raise, never lower.
+
+The lines are drawn where, on sets left out of the learning, most of the serious replies that the lexicons missed are
+found, one routine reply in ten is raised, and one or two harmless ones in a hundred stay open.
+"""
+
+from __future__ import annotations
+
+from reminders.replies.hearing import Heard
+from reminders.replies.judging import evidence
+from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS, Evidence, Label
+from reminders.replies.likeness import likeness
+
+_CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
+_URGENT_BEYOND = {Label.ROUTINE: -0.3, Label.NONE: 0.25}
+_EMERGENCY_BEYOND = {Label.URGENT: 0.0, Label.ROUTINE: 0.4, Label.NONE: 0.8}
+_UNSURE = 0.3
+"""How much more likeness is wanted of a single word, in a question, and beside a score."""
+_DENIED = 0.6
+"""How much more where a sign was named and denied."""
+_SETTLED = 9.0
+"""Where a sign was named and judged to wait, no likeness counts."""
+
+
+def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
+    """Give the label, or a higher one and the word that weighed most; control messages and answers stay."""
+    if label not in _EMERGENCY_BEYOND or (heard.answer is not None and heard.answer.bare):
+        return label, None
+    like = likeness(heard.findings.reading, heard.after)
+    more = 0.0 if label is Label.URGENT else _doubt(heard)
+    for higher, lines, weight in (
+        (Label.EMERGENCY, _EMERGENCY_BEYOND, like.emergency),
+        (Label.URGENT, _URGENT_BEYOND, like.serious),
+    ):
+        if like.at >= 0 and label in lines and weight > lines[label] + more:
+            note = f"reads like replies that were {higher}"
+            return higher, evidence(heard.findings, "likeness", (like.at, like.at), note)
+    return label, None
+
+
+def _doubt(heard: Heard) -> float:
+    """How much less the words of a reply weigh than they seem to."""
+    named = [sign for sign in heard.signs if sign.name in _CLINICAL]
+    if any(sign.standing.counts or sign.evidence.rule.startswith("number.") for sign in named):
+        return _SETTLED
+    if named:
+        return _DENIED
+    alone = len(heard.findings.masks) <= 1
+    return _UNSURE if alone or heard.score is not None or heard.findings.of("ask") else 0.0
