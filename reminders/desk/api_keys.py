@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, NotFound
 from reminders.records import api_keys as rows
 from reminders.records import staff
@@ -116,6 +117,7 @@ def add_key(session: Session, desk: Desk, wanted: NewKey) -> str:
             expires_at=wanted.expires_at,
         ),
     )
+    note_change(session, desk, Action.KEY_ADD, (None, f"key {prefix}"), details={"scopes": list(scopes)})
     return f"{BEGINNING}_{prefix}_{secret}"
 
 
@@ -129,6 +131,8 @@ def revoke_key(session: Session, desk: Desk, name: str) -> None:
     """Let a key hold no more, from the next call on; its name stays in the histories. NotFound when none holds."""
     if not rows.revoke(session, desk.practice_id, name.strip(), desk.clock.now()):
         raise NotFound(gettext("there is no key of this name that holds; `reminders api-keys` lists them"))
+    prefixes = [key.prefix for key in rows.keys_of(session, desk.practice_id) if key.name == name.strip()]
+    note_change(session, desk, Action.KEY_REVOKE, (None, f"key {', '.join(prefixes)}"))
 
 
 def holder_of(session: Session, desk: Desk, key: str) -> KeyHolder | None:

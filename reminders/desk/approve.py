@@ -10,6 +10,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
 from reminders.desk.new_procedure import unfinished
 from reminders.desk.pinned_plans import keep_plan
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, PlanError
 from reminders.records import courses, plan_contents
 from reminders.records.tables import Approval
@@ -47,6 +48,7 @@ def approve(session: Session, desk: Desk, procedure: str, approver: Approver) ->
     )
     keep_plan(session, desk, ready)
     courses.add_approval(session, approval)
+    note_change(session, desk, Action.PLAN_APPROVE, (None, f"plan {procedure} {ready.content_hash[:12]}"))
     return approval
 
 

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import concerns
 from reminders.records.tables import Concern, ConcernEvent
+from reminders.sentences import english
 from reminders.words import gettext
 
 OUTCOMES = ("reached", "left_voicemail", "sent_to_clinic", "sent_to_emergency", "not_needed")
@@ -45,7 +47,7 @@ def take_concern(session: Session, desk: Desk, concern_id: int, *, by: str) -> C
         raise StateError(
             gettext("concern {concern_id} is {state} already", concern_id=concern_id, state=gettext(concern.state))
         )
-    concerns.add_event(session, _event(desk, concern_id, "taken", by))
+    _record(session, desk, concern, _event(desk, concern_id, "taken", by))
     return _found(session, concern_id)
 
 
@@ -55,7 +57,7 @@ def note_on_concern(session: Session, desk: Desk, concern_id: int, *, by: str, n
     concern = _found(session, concern_id)
     if concern.state == "closed":
         raise StateError(gettext("concern {concern_id} is closed", concern_id=concern_id))
-    concerns.add_event(session, _event(desk, concern_id, "note", by, _note(note, needed=True)))
+    _record(session, desk, concern, _event(desk, concern_id, "note", by, _note(note, needed=True)))
     return concern
 
 
@@ -74,7 +76,7 @@ def record_call(session: Session, desk: Desk, concern_id: int, call: CallBack, *
         raise StateError(gettext("concern {concern_id} is closed", concern_id=concern_id))
     if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=by):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
-    concerns.add_event(session, _event(desk, concern_id, "called", by, text))
+    _record(session, desk, concern, _event(desk, concern_id, "called", by, text))
     return _found(session, concern_id)
 
 
@@ -95,7 +97,7 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     )
     if not closed:
         raise StateError(gettext("concern {concern_id} is closed already", concern_id=concern_id))
-    concerns.add_event(session, _event(desk, concern_id, "closed", by, text))
+    _record(session, desk, concern, _event(desk, concern_id, "closed", by, text))
     return _found(session, concern_id)
 
 
@@ -118,7 +120,7 @@ def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str
         )
     if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=to):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
-    concerns.add_event(session, _event(desk, concern_id, "handed_over", by, f"to {to}"))
+    _record(session, desk, concern, _event(desk, concern_id, "handed_over", by, english("handed over to {name}").format(name=to)))
     return _found(session, concern_id)
 
 
@@ -131,7 +133,7 @@ def give_back(session: Session, desk: Desk, concern_id: int, *, by: str, note: s
     waits = {"state": "open", "taken_by": None, "notify_at": desk.clock.now(), "notified_steps": 0}
     if not concerns.change_concern(session, concern_id, was=("taken",), **waits):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
-    concerns.add_event(session, _event(desk, concern_id, "given_back", by, note))
+    _record(session, desk, concern, _event(desk, concern_id, "given_back", by, note))
     return _found(session, concern_id)
 
 
@@ -150,7 +152,7 @@ def reopen_concern(session: Session, desk: Desk, concern_id: int, *, by: str, no
     ended = {"taken_by": None, "closed_at": None, "outcome": None}
     if not concerns.change_concern(session, concern_id, was=("closed",), state="open", **fresh, **ended):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
-    concerns.add_event(session, _event(desk, concern_id, "reopened", by, note))
+    _record(session, desk, concern, _event(desk, concern_id, "reopened", by, note))
     return _found(session, concern_id)
 
 
@@ -159,6 +161,13 @@ def _found(session: Session, concern_id: int) -> Concern:
     if concern is None:
         raise NotFound(gettext("there is no concern {concern_id}", concern_id=concern_id))
     return concern
+
+
+def _record(session: Session, desk: Desk, concern: Concern, event: ConcernEvent) -> None:
+    """Add a line to the concern's history, and one to the audit trail."""
+    concerns.add_event(session, event)
+    action = Action(f"concern.{event.action}")
+    note_change(session, desk, action, (concern.patient_id, f"concern {event.concern_id}"))
 
 
 def _event(desk: Desk, concern_id: int, action: str, by: str, note: str = "") -> ConcernEvent:

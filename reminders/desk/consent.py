@@ -11,16 +11,18 @@ from reminders.care.timing import zone_named
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.errors import InputError, NotFound
-from reminders.records import people
+from reminders.records import audit, people
+from reminders.records.audit import Noted
 from reminders.records.people import ConsentLine
 from reminders.records.tables import Contact, Message
+from reminders.sentences import english
 from reminders.wording.links import unsubscribed_message
 from reminders.words import gettext
 
 LONGEST_WORDING = 500
 
-_HOLDER = "whoever holds the address"
-_ON_PAGE = "the patient, on their page"
+_HOLDER = english("whoever holds the address")
+_ON_PAGE = english("the patient, on their page")
 _SOURCES = {_HOLDER: "reply", _ON_PAGE: "page"}
 
 
@@ -160,7 +162,7 @@ def unsubscribe(session: Session, desk: Desk, token: str, *, key: bytes) -> bool
     if message is None or message.practice_id != desk.practice_id or message.kind == "staff":
         return False
     where = Address(practice_id=desk.practice_id, channel=message.channel, address=message.address)
-    stop_address(session, where, wording="the unsubscribe link of an e-mail", at=desk.clock.now())
+    stop_address(session, where, wording=english("the unsubscribe link of an e-mail"), at=desk.clock.now())
     return True
 
 
@@ -220,6 +222,6 @@ def _add_line(session: Session, contact: Contact, action: str, statement: Statem
             at=at,
             action=f"consent.{action}",
             patient_id=contact.patient_id,
-            about=f"contact {contact.id}",
+            about=contact.channel,
         ),
     )

@@ -6,8 +6,10 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.replan import active_enrollment, refresh_others
+from reminders.desk.trail import Action, note_change
 from reminders.records import courses
 from reminders.records.staff_tasks import cancel_tasks
+from reminders.sentences import english
 
 
 def cancel_course(session: Session, desk: Desk, enrollment_id: int, *, by: str, reason: str) -> int:
@@ -17,8 +19,10 @@ def cancel_course(session: Session, desk: Desk, enrollment_id: int, *, by: str, 
     """
     enrollment = active_enrollment(session, enrollment_id)
     courses.set_enrollment(session, enrollment_id, state="cancelled", ended_at=desk.clock.now())
-    detail = f"the course was cancelled by {by}" + (f": {reason}" if reason else "")
+    detail = english("the course was cancelled by {name}").format(name=by) + (f": {reason}" if reason else "")
     count = courses.cancel_waiting(session, enrollment_id, detail=detail)
     cancel_tasks(session, enrollment_id)
     refresh_others(session, desk, enrollment.patient_id, beside=enrollment_id)
+    about = f"enrollment {enrollment_id}"
+    note_change(session, desk, Action.COURSE_CANCEL, (enrollment.patient_id, about))
     return count

@@ -24,6 +24,7 @@ from reminders.desk.plans import ReadyPlan
 from reminders.desk.read_enrollment import STANDARD_CONSENT, EnrollmentInput, ReadyInput, read
 from reminders.desk.replan import make_room_for
 from reminders.desk.staff_tasks import rows_of_tasks
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, ReminderError
 from reminders.records import courses, people
 from reminders.records.bulk import insert_owned_messages
@@ -256,6 +257,9 @@ def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datet
     ]
     open_concerns_at_once(session, advice, by="enrollment")
     return [
+    for whose in belongings:
+        about = f"enrollment {whose.enrollment_id}"
+        note_change(session, desk, Action.PATIENT_ENROLL, (whose.patient_id, about))
         Stored(
             enrollment_id=whose.enrollment_id,
             patient_id=whose.patient_id,

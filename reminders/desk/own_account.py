@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
+from reminders.desk.composing import Desk
 from reminders.desk.one_time_codes import new_secret, step_of
 from reminders.desk.passwords import hash_password, is_password
 from reminders.desk.signing_in import SignedIn
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError
 from reminders.records import staff
+from reminders.records.audit import Who
 from reminders.records.database import Database
 from reminders.words import gettext
 
 
-def change_password(database: Database, who: SignedIn, *, old: str, new: str) -> None:
+def change_password(database: Database, desk: Desk, who: SignedIn, *, old: str, new: str) -> None:
     """Change the password and sign the person out of every other browser; InputError when one will not do."""
     _check(database, who, old)
     hashed = hash_password(new, about=(who.login, *who.name.split()))
-    with database.writing() as session:
+    with database.writing(by=_as(who)) as session:
         staff.set_member(session, who.staff_id, password_hash=hashed)
         staff.end_sessions(session, who.staff_id, but=who.token_hash)
+        note_change(session, desk, Action.ACCOUNT_PASSWORD, (None, f"staff {who.staff_id}"))
 
 
 def fresh_secret() -> str:
@@ -27,20 +29,26 @@ def fresh_secret() -> str:
     return new_secret()
 
 
-def set_second_factor(database: Database, who: SignedIn, secret: str, code: str, now: datetime) -> None:
+def set_second_factor(database: Database, desk: Desk, who: SignedIn, secret: str, code: str) -> None:
     """Ask for codes of this secret from now on; InputError when the code does not prove that it was read."""
-    step = step_of(secret, code, now)
+    step = step_of(secret, code, desk.clock.now())
     if step is None:
         raise InputError(gettext("that is not the code that the authenticator shows for this secret now"))
-    with database.writing() as session:
+    with database.writing(by=_as(who)) as session:
         staff.set_member(session, who.staff_id, totp_secret=secret, totp_step=step)
+        note_change(session, desk, Action.ACCOUNT_FACTOR, (None, f"staff {who.staff_id}"))
 
 
-def remove_second_factor(database: Database, who: SignedIn, *, password: str) -> None:
+def remove_second_factor(database: Database, desk: Desk, who: SignedIn, *, password: str) -> None:
     """Ask for no codes any more; InputError when the password is wrong."""
     _check(database, who, password)
-    with database.writing() as session:
+    with database.writing(by=_as(who)) as session:
         staff.set_member(session, who.staff_id, totp_secret=None)
+        note_change(session, desk, Action.ACCOUNT_FACTOR_GONE, (None, f"staff {who.staff_id}"))
+
+
+def _as(who: SignedIn) -> Who:
+    return Who("staff", str(who.staff_id))
 
 
 def _check(database: Database, who: SignedIn, password: str) -> None:

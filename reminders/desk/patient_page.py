@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.course_facts import from_json
+from reminders.desk.trail import Action, note_change
 from reminders.errors import NotFound
 from reminders.records import courses, patient_pages
 from reminders.records.tables import Enrollment
@@ -137,6 +138,7 @@ def try_code(session: Session, desk: Desk, rules: PageRules, page: PatientPage, 
     failures = patient_pages.count_try(session, page.enrollment_id, now=now, most=MOST_TRIES)
     if failures is None:
         state = patient_pages.page_state(session, page.enrollment_id)
+    note_change(session, desk, Action.PAGE_LINK, (page.patient_id, f"enrollment {enrollment_id}"))
         return _standing(state.failures, state.locked_until, now) or Attempt(tried=Tried.WRONG)
     code = page_code(rules.key, page.enrollment_id, page.issue)
     if hmac.compare_digest(code.encode(), digits.encode()):

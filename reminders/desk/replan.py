@@ -20,6 +20,7 @@ from reminders.desk.patient_at_desk import wishes_of
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.staff_tasks import rows_of_tasks
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import courses, people
 from reminders.records.bulk import insert_messages
@@ -102,6 +103,9 @@ def replan(
     patient_id = active_enrollment(session, enrollment_id).patient_id
     people.set_patient(session, patient_id, **wishes_of(proposal.course))
     refresh_others(session, desk, patient_id, beside=enrollment_id)
+    details = {"messages": len(proposal.changes)}
+    about = f"enrollment {enrollment_id}"
+    note_change(session, desk, Action.COURSE_CHANGE, (patient_id, about), details=details)
     return proposal
 
 

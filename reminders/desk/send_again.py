@@ -6,11 +6,13 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.replan import active_enrollment
+from reminders.desk.trail import Action, note_change
 from reminders.errors import NotFound, StateError
 from reminders.records import courses, silence
 from reminders.records.bulk import insert_messages
 from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
+from reminders.sentences import english
 from reminders.words import gettext
 
 SENT_AGAIN = "_sent_again"
@@ -28,7 +30,7 @@ def send_again(session: Session, desk: Desk, enrollment_id: int, message_id: int
 
     Raises NotFound, or StateError when it never went out, went out again already, or helps no more.
     """
-    active_enrollment(session, enrollment_id)
+    enrollment = active_enrollment(session, enrollment_id)
     message = next((each for each in courses.messages_of(session, enrollment_id) if each.id == message_id), None)
     if message is None:
         raise NotFound(
@@ -48,6 +50,7 @@ def send_again(session: Session, desk: Desk, enrollment_id: int, message_id: int
         *("language", "useful_until", "required", "importance", "in_doubt", "asks", "subject", "text", "markdown"),
         *("encoding", "segments"),
     )
+    again = english("{name} sent message {id} again").format(name=by, id=message.id)
     insert_messages(
         session,
         [
@@ -58,8 +61,10 @@ def send_again(session: Session, desk: Desk, enrollment_id: int, message_id: int
                 "planned_at": now,
                 "send_at": now,
                 "due_at": now,
-                "reasons": [{"rule": "sent_again", "text": f"{by} sent message {message.id} again"}],
+                "reasons": [{"rule": "sent_again", "text": again}],
                 "repeats_id": message.id,
             }
         ],
     )
+    about = f"message {message.id}"
+    note_change(session, desk, Action.MESSAGE_AGAIN, (enrollment.patient_id, about))

@@ -10,13 +10,15 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from reminders.clock import Clock
+from reminders.desk.composing import Desk
 from reminders.desk.one_time_codes import step_of
 from reminders.desk.passwords import is_password
 from reminders.desk.roles import Right, rights_of
 from reminders.desk.staff import hash_token
+from reminders.desk.trail import Action, note_attempt, note_change
 from reminders.errors import InputError
 from reminders.records import staff
+from reminders.records.audit import FAILED, Who
 from reminders.records.database import Database
 from reminders.records.people import new_id
 from reminders.records.tables_staff import KeptForm, StaffMember, StaffSession
@@ -79,26 +81,35 @@ class SignedIn:
         return right in self.rights
 
 
-def sign_in(database: Database, clock: Clock, practice_id: str, tried: Tried, limits: Limits) -> str:
+def sign_in(database: Database, desk: Desk, tried: Tried, limits: Limits) -> str:
     """Return the token of a new sign-in; InputError, always the same, when anything does not match.
 
     CodeNeeded when only the code of the second factor is missing. Each try counts as failed until it succeeds, so
-    that many at once win nothing.
+    that many at once win nothing. The audit trail holds each: a failed one of a login that nobody has names nobody.
     """
-    login = tried.login.strip().lower()
+    login, clock = tried.login.strip().lower(), desk.clock
     with database.writing() as session:
-        member = staff.member_by_login(session, practice_id, login)
-        resting = member is None or not _may_try(session, member, clock.now())
+        member = staff.member_by_login(session, desk.practice_id, login)
+        resting = member is None or not _may_try(session, desk, member)
     # Hashing takes long: no transaction is open meanwhile.
     kept = member.password_hash if member is not None and member.state == "active" else None
     fits = is_password(tried.password, kept)
     if member is None or resting or not fits:
+        _note_failure(database, desk, member)
         raise InputError(gettext(_NO_MATCH))
-    with database.writing() as session:
-        if member.totp_secret is not None:
-            _check_code(session, member, tried.code, clock.now())
-        staff.set_member(session, new_id(member.id), failures=0, locked_until=None)
-        return _begin(session, new_id(member.id), clock.now(), limits)
+    who = Who("staff", str(member.id))
+    try:
+        with database.writing(by=who) as session:
+            if member.totp_secret is not None:
+                _check_code(session, member, tried.code, clock.now())
+            staff.set_member(session, new_id(member.id), failures=0, locked_until=None)
+            note_change(session, desk, Action.SIGN_IN, (None, f"staff {member.id}"))
+            return _begin(session, new_id(member.id), clock.now(), limits)
+    except CodeNeeded:
+        raise
+    except InputError:
+        _note_failure(database, desk, member)
+        raise
 
 
 def sign_in_invited(session: Session, staff_id: int, now: datetime, limits: Limits) -> str:
@@ -138,9 +149,10 @@ def note_presence(database: Database, who: SignedIn, now: datetime) -> None:
             staff.touch_session(session, who.token_hash, now)
 
 
-def sign_out(session: Session, who: SignedIn) -> None:
+def sign_out(session: Session, desk: Desk, who: SignedIn) -> None:
     """End this sign-in."""
     staff.end_sessions(session, who.staff_id, only=who.token_hash)
+    note_change(session, desk, Action.SIGN_OUT, (None, f"staff {who.staff_id}"))
 
 
 def is_form_of(who: SignedIn, csrf: str) -> bool:
@@ -162,13 +174,22 @@ def form_kept_for(session: Session, who: SignedIn, now: datetime) -> tuple[str, 
     return kept.path, [(name, value) for name, value in kept.fields]
 
 
-def _may_try(session: Session, member: StaffMember, now: datetime) -> bool:
+def _note_failure(database: Database, desk: Desk, member: StaffMember | None) -> None:
+    about = f"staff {member.id}" if member is not None else ""
+    with database.writing(by=Who("staff")) as session:
+        note_attempt(session, desk, Action.SIGN_IN, outcome=FAILED, whose=(None, about))
+
+
+def _may_try(session: Session, desk: Desk, member: StaffMember) -> bool:
+    now = desk.clock.now()
     if member.locked_until is not None and now < member.locked_until:
         return False
     failures = staff.count_failure(session, new_id(member.id))
     if failures >= FREE_TRIES:
         rest = min(timedelta(minutes=1) * 2 ** min(failures - FREE_TRIES, 10), _LONGEST_REST)
         staff.set_member(session, new_id(member.id), locked_until=now + rest)
+        about, minutes = f"staff {member.id}", rest // timedelta(minutes=1)
+        note_change(session, desk, Action.SIGN_LOCKED, (None, about), details={"minutes": minutes})
     return True
 
 

@@ -15,6 +15,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
 from reminders.desk.passwords import hash_password
 from reminders.desk.roles import Right, Role, rights_of
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import staff
 from reminders.records.people import new_id
@@ -50,6 +51,7 @@ def invite(session: Session, desk: Desk, newcomer: Newcomer) -> tuple[int, str]:
     """Add a person and return their id and the token of their link; InputError names every problem."""
     member = _checked(session, desk, newcomer)
     staff.add_member(session, member)
+    _note(session, desk, Action.STAFF_INVITE, new_id(member.id), roles=member.roles)
     return new_id(member.id), _new_link(session, desk, new_id(member.id), LINK_HOLDS)
 
 
@@ -64,6 +66,7 @@ def invite_again(session: Session, desk: Desk, staff_id: int) -> str:
     _keep_an_administrator(session, desk, without=staff_id)
     staff.set_member(session, staff_id, state="invited", password_hash=None, totp_secret=None, failures=0)
     staff.end_sessions(session, staff_id)
+    _note(session, desk, Action.STAFF_LINK, staff_id)
     return _new_link(session, desk, staff_id, LINK_HOLDS)
 
 
@@ -91,6 +94,7 @@ def follow_link(session: Session, desk: Desk, token: str, password: str, first: 
     if not staff.use_link(session, hash_token(token), desk.clock.now()):
         raise NotFound(gettext("this link was used, or is too old; ask for a new one"))
     staff.set_member(session, new_id(member.id), password_hash=hashed, state="active", failures=0, locked_until=None)
+    _note(session, desk, Action.STAFF_JOIN, new_id(member.id), roles=member.roles)
     return new_id(member.id)
 
 
@@ -111,6 +115,7 @@ def set_roles(session: Session, desk: Desk, staff_id: int, roles: Iterable[str],
         _keep_an_administrator(session, desk, without=staff_id)
     license_kept = parse_name(license_number, what=marked("licence"))
     staff.set_member(session, new_id(member.id), roles=chosen, license=license_kept)
+    _note(session, desk, Action.STAFF_ROLES, staff_id, roles=chosen)
 
 
 def let_go(session: Session, desk: Desk, staff_id: int) -> None:
@@ -119,11 +124,16 @@ def let_go(session: Session, desk: Desk, staff_id: int) -> None:
     _keep_an_administrator(session, desk, without=staff_id)
     staff.set_member(session, new_id(member.id), state="closed", password_hash=None, totp_secret=None)
     staff.end_sessions(session, staff_id)
+    _note(session, desk, Action.STAFF_GONE, staff_id)
 
 
 def hash_token(token: str) -> str:
     """Return what is kept of a token: who reads the database can't use it."""
     return hashlib.sha256(token.encode()).hexdigest()
+
+
+def _note(session: Session, desk: Desk, action: Action, staff_id: int, **details: object) -> None:
+    note_change(session, desk, action, (None, f"staff {staff_id}"), details=details)
 
 
 def _new_link(session: Session, desk: Desk, staff_id: int | None, holds: timedelta) -> str:

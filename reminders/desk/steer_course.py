@@ -15,9 +15,11 @@ from reminders.desk.course_difference import Change, waiting_changes
 from reminders.desk.course_facts import from_json
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.replan import Proposal, active_enrollment, propose, refresh_others, replan
+from reminders.desk.trail import Action, Look, note_change
 from reminders.errors import InputError, StateError
 from reminders.records import concerns, courses
 from reminders.records.tables import Enrollment
+from reminders.sentences import english
 from reminders.words import gettext
 
 EXTENDED = "stop_day"
@@ -48,7 +50,8 @@ def pause_course(session: Session, desk: Desk, enrollment_id: int, decision: Dec
     if enrollment.paused_at is not None:
         raise StateError(gettext("enrollment {enrollment_id} is paused already", enrollment_id=enrollment_id))
     courses.set_enrollment(session, enrollment_id, paused_at=desk.clock.now())
-    _note(session, desk, enrollment, decision, "paused")
+    note_change(session, desk, Action.COURSE_PAUSE, _look(enrollment))
+    _note(session, desk, enrollment, decision, english("course {id} paused"))
 
 
 def propose_resuming(session: Session, desk: Desk, enrollment_id: int) -> Proposal:
@@ -64,8 +67,9 @@ def resume_course(session: Session, desk: Desk, enrollment_id: int, decision: De
     """
     enrollment = _paused(session, enrollment_id)
     courses.set_enrollment(session, enrollment_id, paused_at=None)
+    note_change(session, desk, Action.COURSE_RESUME, _look(enrollment))
     proposal = replan(session, desk, enrollment_id, from_json(enrollment.facts))
-    _note(session, desk, enrollment, decision, "resumed")
+    _note(session, desk, enrollment, decision, english("course {id} resumed"))
     return proposal
 
 
@@ -77,10 +81,12 @@ def end_course(session: Session, desk: Desk, enrollment_id: int, decision: Decis
     """
     enrollment = active_enrollment(session, enrollment_id)
     courses.set_enrollment(session, enrollment_id, state="ended", ended_at=desk.clock.now(), paused_at=None)
-    detail = f"the course was ended by {decision.by}" + (f": {decision.reason}" if decision.reason else "")
+    ended = english("the course was ended by {name}").format(name=decision.by)
+    detail = ended + (f": {decision.reason}" if decision.reason else "")
     count = courses.cancel_waiting(session, enrollment_id, detail=detail)
     refresh_others(session, desk, enrollment.patient_id, beside=enrollment_id)
-    _note(session, desk, enrollment, decision, "ended")
+    note_change(session, desk, Action.COURSE_END, _look(enrollment))
+    _note(session, desk, enrollment, decision, english("course {id} ended"))
     return count
 
 
@@ -108,7 +114,8 @@ def extend_course(session: Session, desk: Desk, enrollment_id: int, course: Cour
     """Store what `extended_course` returned, and note it on the concern."""
     enrollment = active_enrollment(session, enrollment_id)
     proposal = replan(session, desk, enrollment_id, course)
-    _note(session, desk, enrollment, decision, f"goes on until day {course.settings[EXTENDED]}")
+    goes_on = english("course {id} goes on until day {day}")
+    _note(session, desk, enrollment, decision, goes_on, day=course.settings[EXTENDED])
     return proposal
 
 
@@ -119,8 +126,13 @@ def shift_course(session: Session, desk: Desk, enrollment_id: int, shown: Propos
     """
     enrollment = active_enrollment(session, enrollment_id)
     proposal = replan(session, desk, enrollment_id, shown.course, shown=shown.changes)
-    _note(session, desk, enrollment, decision, f"planned anew, {len(proposal.changes)} messages change")
+    anew = english("course {id} planned anew, {count} messages change")
+    _note(session, desk, enrollment, decision, anew, count=len(proposal.changes))
     return proposal
+
+
+def _look(enrollment: Enrollment) -> Look:
+    return enrollment.patient_id, f"enrollment {enrollment.id}"
 
 
 def _paused(session: Session, enrollment_id: int) -> Enrollment:
@@ -130,7 +142,9 @@ def _paused(session: Session, enrollment_id: int) -> Enrollment:
     return enrollment
 
 
-def _note(session: Session, desk: Desk, enrollment: Enrollment, decision: Decision, what: str) -> None:
+def _note(
+    session: Session, desk: Desk, enrollment: Enrollment, decision: Decision, what: str, **values: object
+) -> None:
     """Add what was decided to the history of the concern that led to it; raises InputError when it is another's."""
     if decision.concern_id is None:
         return
@@ -143,5 +157,5 @@ def _note(session: Session, desk: Desk, enrollment: Enrollment, decision: Decisi
                 enrollment_id=enrollment.id,
             )
         )
-    note = f"course {enrollment.id} {what}" + (f": {decision.reason}" if decision.reason else "")
+    note = what.format(id=enrollment.id, **values) + (f": {decision.reason}" if decision.reason else "")
     note_on_concern(session, desk, decision.concern_id, by=decision.by, note=note)

@@ -15,6 +15,7 @@ from reminders.desk.consent import Address, release_address, restart, stop_addre
 from reminders.desk.contact_details import parse_phone
 from reminders.desk.plan_warnings import heed_plan
 from reminders.desk.reply_context import Context, read_reply
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError
 from reminders.records import people, replies
 from reminders.records.receipts import message_row
@@ -98,6 +99,9 @@ def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
     reply = _reply(said, gateway_ref)
     reply_id = replies.add_reply(session, reply)
     changed = _act_on_consent(session, said)
+    details = {"label": str(said.found.label)}
+    about = f"reply {reply_id}"
+    note_change(session, desk, Action.REPLY_TAKE, (reply.patient_id, about), details=details)
     concern_ids = _tell_staff(session, desk, said, reply, changed)
     given = Answer(
         reply=reply,

@@ -11,6 +11,7 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from reminders.errors import ConfigError, ReminderError
+from reminders.records.audit import PROGRAM, Who, act_as, append_noted
 from reminders.records.engines import WRITES, build_engine, parse_url
 from reminders.records.keyring import Keyring
 from reminders.records.migrations import NEWEST_VERSION
@@ -27,14 +28,21 @@ class Database:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._writer = engine.execution_options(**{WRITES: True})
+        self.works_for = PROGRAM
+        """Who acts in transactions that name nobody: this program by itself, or who started it for a command."""
 
     @contextmanager
-    def writing(self) -> Iterator[Session]:
-        """Give a session that is the writer from its start; commits at the end, takes all back on an error."""
+    def writing(self, *, by: Who | None = None) -> Iterator[Session]:
+        """Give a session that is the writer from its start; commits at the end, takes all back on an error.
+
+        `by` is who acts, as the audit trail names them. What was noted for it is appended just before the commit.
+        """
         self.keyring.keep_up()
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            act_as(session, by or self.works_for)
             yield session
             announce(session)
+            append_noted(session)
 
     @contextmanager
     def reading(self) -> Iterator[Session]:

@@ -14,6 +14,7 @@ from sqlmodel import SQLModel
 
 import reminders.records.tables
 import reminders.records.tables_api
+import reminders.records.tables_audit
 import reminders.records.tables_delivery
 import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
 from reminders.errors import ConfigError, StateError

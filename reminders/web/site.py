@@ -16,6 +16,8 @@ from reminders.desk.composing import Desk
 from reminders.records.database import Database
 from reminders.web.limits import Limiter
 from reminders.web.pages import Pages
+from reminders.web.plan_pages import PlanPages
+from reminders.web.shown_lately import ShownLately
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,8 +32,9 @@ class Site:
     """Tries to sign in, by the caller's address."""
     codes: Limiter = field(default_factory=lambda: Limiter(most=30, within=timedelta(minutes=5)))
     """Codes typed to open patients' pages, likewise; each page has a lock of its own, in the database."""
-    plan_pages: dict[tuple[str, str], str] = field(default_factory=dict)
-    """Plans as pages, by content and last approval: every text for every kind of patient takes seconds to find."""
+    plan_pages: PlanPages = field(default_factory=PlanPages)
+    shown_lately: ShownLately = field(default_factory=ShownLately)
+    """Of the lists that refresh themselves, by sign-in."""
     closing: Event = field(default_factory=Event)
     """Set when the server ends: streams that stay open end then."""
 
@@ -54,6 +57,10 @@ class Site:
     def web(self) -> WebSection:
         """How the pages are served."""
         return self.app.config.web
+
+    def make_plan_pages(self) -> None:
+        """Make the pages of all plans before somebody asks for one; takes seconds."""
+        self.plan_pages.make_all(self.database, self.desk, closing=self.closing)
 
 
 def site_of(request: Request) -> Site:

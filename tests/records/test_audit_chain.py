@@ -22,7 +22,12 @@ def chain_of(length: int, *, begins_after: tuple[int, str] = (0, BEFORE_THE_FIRS
     sequence, previous = begins_after
     entries: list[Entry] = []
     for number in range(sequence + 1, sequence + length + 1):
-        said = {"practice_id": "main", "sequence": number, "at": NOON + timedelta(seconds=number), "who_kind": "staff"}
+        said: dict[str, Any] = {
+            "practice_id": "main",
+            "sequence": number,
+            "at": NOON + timedelta(seconds=number),
+            "who_kind": "staff",
+        }
         said |= {"who": "3", "action": "course.see", "patient_id": number % 3 or None, "about": f"enrollment {number}"}
         said |= {"outcome": "done", "details": "{}", "previous": previous, "hash": ""}
         entry = Entry(**{**said, **(last if number == sequence + length else {})})
@@ -78,7 +83,9 @@ def test_any_changed_number_or_moment_is_found_where_it_is(length: int, data: st
     entries = chain_of(length)
     at = data.draw(st.integers(0, length - 1))
     later = timedelta(microseconds=data.draw(st.integers(1, 10**12)))
-    changed = data.draw(st.sampled_from([{"patient_id": 99}, {"patient_id": -1}, {"at": entries[at].at + later}]))
+    changed: dict[str, Any] = data.draw(
+        st.sampled_from([{"patient_id": 99}, {"patient_id": -1}, {"at": entries[at].at + later}])
+    )
     entries[at] = entries[at]._replace(**changed)
     assert check(entries, newest=length) == [Found("altered", at + 1, at + 1)]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterator
 from datetime import timedelta
 
@@ -119,16 +118,6 @@ def test_the_day_of_the_last_call_is_kept(office: Office, server: Server) -> Non
     with office.database.reading() as session:
         ((key, _),) = list_keys(session, office.desk)
     assert key.last_used_on == office.clock.now().date()
-
-
-def test_a_call_leaves_a_trail_of_whom_it_showed_by_numbers_alone(
-    busy_office: Office, server: Server, caplog: pytest.LogCaptureFixture
-) -> None:
-    with caplog.at_level(logging.INFO, "reminders.desk.trail"), program(server, busy_office) as client:
-        client.get("/enrollments/1")
-        client.get("/concerns")
-    seen = [(each.__dict__["key"], each.__dict__["action"], each.__dict__["patient"]) for each in caplog.records]
-    assert seen == [(1, "courses:read", 1), (1, "concerns:read", 1), (1, "concerns:read", None)]
 
 
 def test_no_browser_of_another_site_is_let_in(office: Office, server: Server) -> None:

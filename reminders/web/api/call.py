@@ -25,8 +25,9 @@ from reminders.delivery.failpoints import reach
 from reminders.desk import api_keys
 from reminders.desk.api_keys import KeyHolder, KeyState, Scope
 from reminders.desk.composing import Desk
-from reminders.desk.trail import leave_trail
+from reminders.desk.trail import Action, Look, note_attempt, note_looks
 from reminders.records import api_answers
+from reminders.records.audit import REFUSED, Who
 from reminders.web.api.problems import Code, Refusal, in_body, in_header, in_query, invalid
 from reminders.web.limits import Limiter
 from reminders.web.site import Site
@@ -39,6 +40,18 @@ MOST_BYTES = 100_000
 _REALM = 'Bearer realm="reminders"'
 _IDEMPOTENCY_KEY = re.compile(r'"?([\x21\x23-\x5b\x5d-\x7e]{1,255})"?')
 """An RFC 8941 string, as draft-ietf-httpapi-idempotency-key-header has it; many programs leave the quotes away."""
+_SHOWN_BY = {
+    Scope.ENROLL: Action.PATIENT_TRY,
+    Scope.COURSES_READ: Action.COURSE_SEE,
+    Scope.COURSES_WRITE: Action.COURSE_SEE,
+    Scope.RECORDS_READ: Action.RECORD_SEE,
+    Scope.MESSAGES_READ: Action.MESSAGES_SEE,
+    Scope.CONCERNS_READ: Action.CONCERN_SEE,
+    Scope.CONCERNS_WRITE: Action.CONCERN_SEE,
+    Scope.CONSENTS_READ: Action.CONSENT_SEE,
+    Scope.CONSENTS_WRITE: Action.CONSENT_SEE,
+    Scope.REPLIES_WRITE: Action.REPLY_TAKE,
+}
 _ENDED = {
     KeyState.EXPIRED: (Code.KEY_EXPIRED, "this key has expired; ask the practice for a new one"),
     KeyState.REVOKED: (Code.KEY_REVOKED, "this key was taken back; ask the practice for a new one"),
@@ -88,8 +101,10 @@ class Call:
     api: Api
     request: Request
     holder: KeyHolder
-    action: str
-    """What it does, as the trail names it: `concerns:read`."""
+    shows: Action
+    """What the audit trail calls it when it only shows something."""
+    looks: list[Look] = field(default_factory=list)
+    """Whom a list shows something of; filled while it is made."""
 
     @property
     def desk(self) -> Desk:
@@ -101,11 +116,16 @@ class Call:
         """Who acts, as histories name them."""
         return self.holder.name
 
+    @property
+    def who(self) -> Who:
+        """Who acts, as the audit trail names them."""
+        return as_key(self.holder)
+
     def tell(self, look: Callable[[Session], Told]) -> Response:
         """Answer with what is seen in one moment of the database."""
         with self.api.site.database.reading() as session:
             told = look(session)
-        self.trail(told.patient_id, told.about)
+        self._note_looks(self.shows, *self.looks, *_look_of(told))
         return _answer(told)
 
     def change(self, act: Callable[[Session], Told]) -> Response:
@@ -116,20 +136,19 @@ class Call:
         """
         key = self._idempotency_key()
         if key is None:
-            with self.api.site.database.writing() as session:
+            with self.api.site.database.writing(by=self.who) as session:
                 told = act(session)
         else:
             call = api_answers.Call(
                 api_key_id=self.holder.key_id, idempotency_key=key, fingerprint=_fingerprint(self.request)
             )
-            with self._alone(call), self.api.site.database.writing() as session:
+            with self._alone(call), self.api.site.database.writing(by=self.who) as session:
                 earlier = api_answers.claim(session, call, self.desk.clock.now())
                 if earlier is not None:
                     return self._again(earlier, call)
                 told = act(session)
                 api_answers.keep(session, call, status=told.status, headers=told.all_headers, body=told.text)
             reach("after-call")
-        self.trail(told.patient_id, told.about)
         return _answer(told)
 
     def rehearse(self, act: Callable[[Session], Told]) -> Response:
@@ -137,7 +156,7 @@ class Call:
         with self.api.site.database.writing() as session:
             told = act(session)
             session.rollback()
-        self.trail(told.patient_id, told.about)
+        self._note_looks(Action.PATIENT_TRY, (told.patient_id, told.about))
         return _answer(told)
 
     def require_unchanged(self, now: Callable[[], BaseModel]) -> None:
@@ -148,9 +167,9 @@ class Call:
         if version_of(now().model_dump_json(by_alias=True)) not in {each.strip() for each in wanted.split(",")}:
             raise Refusal(Code.CHANGED_MEANWHILE, "this is not the present version; read it again, then decide")
 
-    def trail(self, patient_id: int | None, about: str = "") -> None:
-        """Note that this call showed or changed something; the one place from which keys are traced."""
-        leave_trail(key_id=self.holder.key_id, action=self.action, patient_id=patient_id, about=about)
+    def _note_looks(self, action: Action, *looks: Look) -> None:
+        """Note what this call is about to show; what it changed was noted with the change, by the desk."""
+        note_looks(self.api.site.database, self.desk, action, looks, by=self.who)
 
     def _idempotency_key(self) -> str | None:
         given = self.request.headers.get(IDEMPOTENCY_KEY)
@@ -184,7 +203,7 @@ class Call:
             raise Refusal(
                 Code.IDEMPOTENCY_KEY_REUSED, "the Idempotency-Key was used", errors=[in_header(says, IDEMPOTENCY_KEY)]
             )
-        self.trail(None, "answered again")
+        self._note_looks(Action.CALL_REPEAT, (None, f"{self.request.method} {self.request.scope['route'].path}"))
         return Response(earlier.body, earlier.status, headers=earlier.headers, media_type="application/json")
 
 
@@ -200,13 +219,18 @@ class Operation(APIRoute):
         async def answer_holder(request: Request) -> Response:
             api: Api = request.app.state.api
             holder = await run_in_threadpool(_admit, api, request, scope)
-            request.state.call = Call(api=api, request=request, holder=holder, action=str(scope))
+            request.state.call = Call(api=api, request=request, holder=holder, shows=_SHOWN_BY[scope])
             if unknown := sorted(set(request.query_params) - known):
                 raise invalid(*(in_query("there is no such parameter", each) for each in unknown))
             await _read_body(request, wanted=takes_body)
             return await answer(request)
 
         return answer_holder
+
+
+def as_key(holder: KeyHolder) -> Who:
+    """Return how the audit trail names a program that calls."""
+    return Who("key", str(holder.key_id))
 
 
 def call_of(request: Request) -> Call:
@@ -250,6 +274,8 @@ def _admit(api: Api, request: Request, scope: Scope) -> KeyHolder:
     if wait := api.calls.wait(str(holder.key_id), desk.clock.now()):
         raise Refusal(Code.TOO_MANY_CALLS, "too many calls under this key", headers={"Retry-After": _seconds(wait)})
     if scope not in holder.scopes:
+        with database.writing(by=as_key(holder)) as session:
+            note_attempt(session, desk, Action.PAGE_REFUSED, outcome=REFUSED, whose=(None, f"scope {scope}"))
         lacks = f'{_REALM}, error="insufficient_scope", scope="{scope}"'
         raise Refusal(Code.SCOPE_MISSING, f"this key lacks the scope {scope}", headers={"WWW-Authenticate": lacks})
     if not holder.noted_today:
@@ -287,6 +313,10 @@ def _fingerprint(request: Request) -> str:
     for part in (request.method.encode(), request.url.path.encode(), request.url.query.encode(), request.state.body):
         made.update(len(part).to_bytes(8, "big") + part)
     return made.hexdigest()
+
+
+def _look_of(told: Told) -> tuple[Look, ...]:
+    return ((told.patient_id, told.about),) if told.about else ()
 
 
 def _answer(told: Told) -> Response:

@@ -48,8 +48,7 @@ def list_concerns(call: Calling, state: States = None, limit: Limit = 50, cursor
     def look(session: Session) -> Told:
         wanted = [str(each) for each in state or _NOT_DONE]
         found, more = concern_page(session, call.desk, states=wanted, after=number_at(cursor), limit=limit)
-        for each in found:
-            call.trail(each.patient_id, f"concern {each.id}")
+        call.looks.extend((each.patient_id, f"concern {each.id}") for each in found)
         page = next_page(call.request, found[-1].id if more else None)
         shown = {"concerns": [concern_as_json(each) for each in found], "next": page}
         return Told(body=told.Concerns.model_validate(shown), headers=link_to(page))

@@ -40,8 +40,7 @@ def list_messages(
 
     def look(session: Session) -> Told:
         found = message_page(session, call.desk, window, states=frozenset(state or ()), limit=limit)
-        for patient_id in {each.patient_id for each in found.messages}:
-            call.trail(patient_id, "messages")
+        call.looks.extend((each.patient_id, "") for each in found.messages)
         page = next_page(call.request, found.goes_on)
         shown = {"messages": [message_as_json(each) for each in found.messages], "next": page}
         return Told(body=told.Messages.model_validate(shown), headers=link_to(page))

@@ -15,7 +15,8 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
 from reminders.desk.patient_page import PageRules, PatientPage, find_page, form_token, is_open, keep_open
-from reminders.desk.trail import leave_trail
+from reminders.desk.trail import Action, note_attempt
+from reminders.records.audit import DONE, PATIENT, REFUSED
 from reminders.web.forms import Form, form_of, refuse_other_sites
 from reminders.web.site import Site, site_of
 from reminders.wording.dates import Calendar
@@ -66,12 +67,15 @@ class AtPage:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """Give a session that writes."""
-        with self.site.database.writing() as session:
+        with self.site.database.writing(by=PATIENT) as session:
             yield session
 
-    def trail(self) -> None:
-        """Note that the page showed or changed something; whoever has link and code is taken for the patient."""
-        leave_trail(action=self.action, patient_id=self.page.patient_id, about=f"enrollment {self.page.enrollment_id}")
+    def trail(self, *, was_refused: bool = False) -> None:
+        """Note what the page is about to show, or did; whoever has link and code is taken for the patient."""
+        look = (self.page.patient_id, f"enrollment {self.page.enrollment_id}: {self.action}")
+        with self.writing() as session:
+            outcome = REFUSED if was_refused else DONE
+            note_attempt(session, self.site.desk, Action.PAGE_ACT, outcome=outcome, whose=look)
 
     def show(self, name: str, *, status: int = 200, language: str = "", **values: Any) -> Response:
         """Return a page in the patient's language."""

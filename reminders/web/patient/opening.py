@@ -26,6 +26,7 @@ def open_by_code(at: Opening) -> Response:
     """Open the page to whoever has the code, or say what is wrong with it."""
     attempt = _attempt(at)
     if attempt.tried is not Tried.OPENED:
+        at.trail(was_refused=True)
         return _ask_for_code(at, attempt)
     at.trail()
     return at.kept_open(show_course(at) if at.form.text("words") else go(at.path))

@@ -17,8 +17,8 @@ from reminders.web.forms import go
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
-OwnPage = Annotated[Here, acts("account.see")]
-OwnChange = Annotated[Here, acts("account.change")]
+OwnPage = Annotated[Here, acts()]
+OwnChange = Annotated[Here, acts()]
 
 
 @router.get("/staff/account")
@@ -31,7 +31,9 @@ def account(here: OwnPage, done: str = "") -> Response:
 def change_password(here: OwnChange) -> Response:
     """Change the password; other browsers are signed out."""
     try:
-        own_account.change_password(here.site.database, here.who, old=here.form.text("old"), new=here.form.text("new"))
+        own_account.change_password(
+            here.site.database, here.desk, here.who, old=here.form.text("old"), new=here.form.text("new")
+        )
     except InputError as error:
         return here.show("account.html", status=400, problems=error.problems)
     return go("/staff/account?done=password")
@@ -44,9 +46,7 @@ def set_up_factor(here: OwnChange) -> Response:
     if not secret:
         return _show_secret(here, own_account.fresh_secret())
     try:
-        own_account.set_second_factor(
-            here.site.database, here.who, secret, here.form.text("code"), here.site.clock.now()
-        )
+        own_account.set_second_factor(here.site.database, here.desk, here.who, secret, here.form.text("code"))
     except InputError as error:
         return _show_secret(here, secret, problems=error.problems)
     return go("/staff/account?done=factor")
@@ -56,7 +56,7 @@ def set_up_factor(here: OwnChange) -> Response:
 def remove_factor(here: OwnChange) -> Response:
     """Take the second factor away; asks for the password."""
     try:
-        own_account.remove_second_factor(here.site.database, here.who, password=here.form.text("old"))
+        own_account.remove_second_factor(here.site.database, here.desk, here.who, password=here.form.text("old"))
     except InputError as error:
         return here.show("account.html", status=400, problems=error.problems)
     return go("/staff/account?done=removed")

@@ -12,15 +12,16 @@ from reminders.desk.course_facts import CourseInput
 from reminders.desk.enroll import AlreadyEnrolled, Enrolled, EnrollmentInput, enroll
 from reminders.desk.find_people import find_patients
 from reminders.desk.roles import Right
+from reminders.desk.trail import Action
 from reminders.errors import InputError
 from reminders.records import people
 from reminders.web.forms import Form, go
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
-Looking = Annotated[Here, acts("checkout.see", Right.ENROLL)]
-Enrolling = Annotated[Here, acts("patient.enroll", Right.ENROLL)]
-Finding = Annotated[Here, acts("patients.find", Right.ENROLL)]
+Looking = Annotated[Here, acts(right=Right.ENROLL)]
+Enrolling = Annotated[Here, acts(right=Right.ENROLL)]
+Finding = Annotated[Here, acts(Action.PATIENTS_FIND, Right.ENROLL)]
 _PAGE = "/staff/checkout"
 _FOUND = 8
 _SLOTS = ("morning", "midday", "evening", "bedtime")
@@ -52,8 +53,7 @@ def find(here: Finding) -> Response:
     search = here.form.text("search")
     with here.reading() as session:
         found = find_patients(session, here.desk, search, limit=_FOUND) if len(search) > 1 else ()
-    for each in found:
-        here.trail(each.id)
+    here.trail(*((each.id, "") for each in found))
     if here.is_partial:
         return here.show("checkout_found.html", found=found, search=search)
     return _show(here, here.form, found=found)
@@ -67,7 +67,7 @@ def known(here: Finding, patient_id: int) -> Response:
         contacts = people.contacts_of(session, patient_id) if patient else []
     if patient is None or patient.practice_id != here.desk.practice_id:
         return _show(here, here.form)
-    here.trail(patient_id)
+    here.trail((patient_id, ""))
     by_channel = {each.channel: each.address for each in contacts if each.state != "released"}
     filled = {
         "first_name": patient.first_name,
@@ -93,7 +93,6 @@ def enroll_patient(here: Enrolling) -> Response:
         return _show(here, here.form, status=409, problems=said, twice=error.enrollment_id)
     except InputError as error:
         return _show(here, here.form, status=400, problems=error.problems)
-    here.trail(enrolled.patient_id, f"enrollment {enrolled.enrollment_id}")
     return _done(here, given, enrolled)
 
 
@@ -102,7 +101,6 @@ def take_back(here: Enrolling, enrollment_id: int) -> Response:
     """Undo an enrollment just made."""
     with here.writing() as session:
         desk_checkout.take_back(session, here.desk, enrollment_id, by=here.who.name)
-    here.trail(None, f"enrollment {enrollment_id}")
     return go(f"{_PAGE}?taken-back={enrollment_id}")
 
 

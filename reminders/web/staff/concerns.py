@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Annotated, Any
 
 from fastapi import APIRouter
@@ -18,16 +18,17 @@ from reminders.desk.marked_words import pieces_of, reasons_of
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.roles import Right
 from reminders.desk.staff import who_works_concerns
+from reminders.desk.trail import Action, Look
 from reminders.errors import InputError, StateError
 from reminders.web.forms import go
 from reminders.web.staff.here import Here, acts
 from reminders.words import gettext
 
 router = APIRouter()
-Seeing = Annotated[Here, acts("concern.see", Right.SEE_REPLIES)]
-Looking = Annotated[Here, acts("concerns.see", Right.SEE_REPLIES)]
-Refreshing = Annotated[Here, acts("concerns.see", Right.SEE_REPLIES, passive=True)]
-Working = Annotated[Here, acts("concern.work", Right.WORK_CONCERNS)]
+Seeing = Annotated[Here, acts(Action.CONCERN_SEE, Right.SEE_REPLIES)]
+Looking = Annotated[Here, acts(Action.CONCERN_SEE, Right.SEE_REPLIES)]
+Refreshing = Annotated[Here, acts(Action.CONCERN_SEE, Right.SEE_REPLIES, passive=True)]
+Working = Annotated[Here, acts(Action.CONCERN_SEE, Right.WORK_CONCERNS)]
 _LIST = "/staff/concerns"
 _SENT = frozenset({"sending", "sent", "delivered", "uncertain"})
 _SHOWN_MESSAGES = 6
@@ -36,13 +37,17 @@ _SHOWN_MESSAGES = 6
 @router.get(_LIST)
 def all_concerns(here: Looking) -> Response:
     """Show every concern that is not closed, most urgent first."""
-    return here.show("concerns.html", concerns=_listed(here), shown=None)
+    found = _listed(here)
+    here.trail(*_looks(found))
+    return here.show("concerns.html", concerns=found, shown=None)
 
 
 @router.get("/staff/concerns/list")
 def refreshed(here: Refreshing, shown: int = 0) -> Response:
     """Return the list alone, for a page that is open."""
-    return here.show("concern_rows.html", concerns=_listed(here), shown=shown)
+    found = _listed(here)
+    here.trail_list(_looks(found))
+    return here.show("concern_rows.html", concerns=found, shown=shown)
 
 
 @router.get("/staff/concerns/closed")
@@ -50,8 +55,7 @@ def closed(here: Looking) -> Response:
     """Show what was closed lately."""
     with here.reading() as session:
         found = lately_closed(session, here.desk)
-    for each in found:
-        here.trail(each.patient_id, f"concern {each.id}")
+    here.trail(*_looks(found))
     return here.show("concerns_closed.html", concerns=found)
 
 
@@ -128,27 +132,28 @@ def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *
     """Do something to a concern and go on; what is refused is told on its page, with what was typed."""
     try:
         with here.writing() as session:
-            concern = concern_with_context(session, here.desk, concern_id)
+            concern_with_context(session, here.desk, concern_id)
             act(session, here.desk)
     except StateError as error:
         return _show(here, concern_id, status=409, problems=(str(error),))
     except InputError as error:
         return _show(here, concern_id, status=400, problems=error.problems)
-    here.trail(concern.patient_id, f"concern {concern_id}")
     return go(then or f"{_LIST}/{concern_id}")
 
 
 def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str, ...] = ()) -> Response:
     with here.reading() as session:
         concern = concern_with_context(session, here.desk, concern_id)
+        beside = list_concerns(session, here.desk)
         values = {
             "concern": concern,
             "said": tuple((each, pieces_of(each.text, each.why), reasons_of(each.why)) for each in concern.said),
             "course": _course(session, here.desk, concern),
             "colleagues": tuple(name for name in who_works_concerns(session, here.desk) if name != _me(here)),
-            "concerns": list_concerns(session, here.desk),
+            "concerns": beside,
         }
-    here.trail(concern.patient_id, f"concern {concern_id}")
+    here.trail((concern.patient_id, f"concern {concern_id}"))
+    here.trail_list(_looks(beside))
     typed = {"note": here.form.text("note"), "outcome": here.form.text("outcome")}
     known = {"shown": concern_id, "problems": problems, "outcomes": OUTCOMES, "typed": typed}
     return here.show("concern.html", status=status, **known, **values)
@@ -156,10 +161,11 @@ def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str
 
 def _listed(here: Here) -> tuple[ListedConcern, ...]:
     with here.reading() as session:
-        found = list_concerns(session, here.desk)
-    for each in found:
-        here.trail(each.patient_id, f"concern {each.id}")
-    return found
+        return list_concerns(session, here.desk)
+
+
+def _looks(found: Iterable[ListedConcern]) -> tuple[Look, ...]:
+    return tuple((each.patient_id, f"concern {each.id}") for each in found)
 
 
 def _course(session: Session, desk: Desk, concern: ListedConcern) -> dict[str, Any] | None:

@@ -11,6 +11,7 @@ from reminders.desk.checkout import CONSENT
 from reminders.desk.consent import Statement, withdraw_consent
 from reminders.desk.new_address import take_new_address
 from reminders.desk.roles import Right
+from reminders.desk.trail import Action
 from reminders.errors import InputError, NotFound
 from reminders.records import courses
 from reminders.web.forms import go
@@ -19,7 +20,7 @@ from reminders.web.staff.here import Here, acts
 from reminders.words import gettext
 
 router = APIRouter()
-Changing = Annotated[Here, acts("consent.change", Right.CHANGE_FACTS)]
+Changing = Annotated[Here, acts(Action.COURSE_SEE, Right.CHANGE_FACTS)]
 
 
 @router.post("/staff/courses/{enrollment_id}/consent/give")
@@ -36,7 +37,6 @@ def give(here: Changing, enrollment_id: int) -> Response:
             take_new_address(session, here.desk, patient_id, here.form.text("address"), statement)
     except InputError as error:
         return show_course(here, enrollment_id, status=400, problems=error.problems)
-    here.trail(patient_id, f"enrollment {enrollment_id}")
     return go(f"/staff/courses/{enrollment_id}?done=address")
 
 
@@ -53,7 +53,6 @@ def withdraw(here: Changing, enrollment_id: int) -> Response:
             withdraw_consent(session, here.desk, patient_id, here.form.text("channel"), statement)
     except InputError as error:
         return show_course(here, enrollment_id, status=400, problems=error.problems)
-    here.trail(patient_id, f"enrollment {enrollment_id}")
     return go(f"/staff/courses/{enrollment_id}?done=withdrawn")
 
 

@@ -25,6 +25,7 @@ from reminders.desk.replan import Proposal, propose, replan
 from reminders.desk.roles import Right
 from reminders.desk.send_again import may_be_sent_again, send_again
 from reminders.desk.steer_course import Decision, end_course, not_sent_meanwhile, pause_course, resume_course
+from reminders.desk.trail import Action
 from reminders.errors import InputError, StateError
 from reminders.records import courses
 from reminders.web.forms import Form, go
@@ -35,11 +36,11 @@ from reminders.wording.sheet import as_html
 from reminders.words import gettext
 
 router = APIRouter()
-Seeing = Annotated[Here, acts("course.see", Right.SEE_COURSES)]
-Changing = Annotated[Here, acts("course.change", Right.CHANGE_FACTS)]
-Steering = Annotated[Here, acts("course.steer", Right.STEER_COURSES)]
-Recording = Annotated[Here, acts("record.see", Right.SEE_REPLIES)]
-Finding = Annotated[Here, acts("patients.find", Right.SEE_COURSES)]
+Seeing = Annotated[Here, acts(Action.COURSE_SEE, Right.SEE_COURSES)]
+Changing = Annotated[Here, acts(Action.COURSE_SEE, Right.CHANGE_FACTS)]
+Steering = Annotated[Here, acts(Action.COURSE_SEE, Right.STEER_COURSES)]
+Recording = Annotated[Here, acts(Action.RECORD_SEE, Right.SEE_REPLIES)]
+Finding = Annotated[Here, acts(Action.PATIENTS_FIND, Right.SEE_COURSES)]
 _SHAPES = {
     **dict.fromkeys(("sent", "delivered", "sending"), "sent"),
     **dict.fromkeys(("scheduled",), "waits"),
@@ -64,8 +65,7 @@ def search(here: Finding) -> Response:
     wanted = here.form.text("search")
     with here.reading() as session:
         found = find_patients(session, here.desk, wanted, limit=_FOUND) if len(wanted) > 1 else ()
-    for each in found:
-        here.trail(each.id)
+    here.trail(*((each.id, "") for each in found))
     return here.show("patients.html", found=found, search=wanted)
 
 
@@ -80,7 +80,7 @@ def record(here: Recording, enrollment_id: int) -> Response:
     """Show the chart record, made to be printed or filed."""
     with here.reading() as session:
         found = chart_record(session, here.desk, enrollment_id)
-    here.trail(found.patient_id, f"enrollment {enrollment_id}")
+    here.trail((found.patient_id, f"enrollment {enrollment_id}"))
     return here.show("record.html", record=found)
 
 
@@ -89,7 +89,7 @@ def sheet(here: Seeing, enrollment_id: int) -> Response:
     """Show the sheet that the patient takes home; it prints as it stands."""
     with here.reading() as session:
         found, patient_id = sheet_of_course(session, here.desk, enrollment_id)
-    here.trail(patient_id, f"enrollment {enrollment_id}")
+    here.trail((patient_id, f"enrollment {enrollment_id}"))
     page = as_html(found, here.desk.library.shared)
     # The sheet carries its own styles: exactly these are let through, and no script.
     digests = [hashlib.sha256(each.encode()).digest() for each in re.findall(r"<style>(.*?)</style>", page, re.DOTALL)]
@@ -112,8 +112,6 @@ def look_or_store(here: Changing, enrollment_id: int) -> Response:
             with here.writing() as session:
                 new = changed_course(session, here.desk, enrollment_id, _changes(here.form))
                 replan(session, here.desk, enrollment_id, new, shown=read_shown(here.form.text("shown")))
-                patient_id = _patient_of(session, enrollment_id)
-            here.trail(patient_id, f"enrollment {enrollment_id}")
             return go(f"/staff/courses/{enrollment_id}?done=changed")
         with here.reading() as session:
             new = changed_course(session, here.desk, enrollment_id, _changes(here.form))
@@ -159,20 +157,13 @@ def _steer(here: Here, enrollment_id: int, act: Callable[[Session, Desk], object
     try:
         with here.writing() as session:
             act(session, here.desk)
-            patient_id = _patient_of(session, enrollment_id)
     except StateError as error:
         return show_course(here, enrollment_id, status=409, problems=(str(error),))
-    here.trail(patient_id, f"enrollment {enrollment_id}")
     return go(f"/staff/courses/{enrollment_id}?done={done}")
 
 
 def _decision(here: Here) -> Decision:
     return Decision(by=here.who.name, reason=here.form.text("reason"))
-
-
-def _patient_of(session: Session, enrollment_id: int) -> int | None:
-    enrollment = courses.enrollment_of(session, enrollment_id)
-    return enrollment.patient_id if enrollment else None
 
 
 def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: Any) -> Response:
@@ -181,7 +172,7 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
         found = chart_record(session, here.desk, enrollment_id)
         enrollment = courses.enrollment_of(session, enrollment_id)
         plan = pinned_plan(session, here.desk, found.plan.procedure, found.plan.content_hash).plan
-    here.trail(found.patient_id, f"enrollment {enrollment_id}")
+    here.trail((found.patient_id, f"enrollment {enrollment_id}"))
     sees = here.who.may(Right.SEE_REPLIES)
     now = here.desk.clock.now().astimezone(found.zone)
     values = {
@@ -234,7 +225,7 @@ def _show_change(
     with here.reading() as session:
         found = chart_record(session, here.desk, enrollment_id)
         plan = pinned_plan(session, here.desk, found.plan.procedure, found.plan.content_hash).plan
-    here.trail(found.patient_id, f"enrollment {enrollment_id}")
+    here.trail((found.patient_id, f"enrollment {enrollment_id}"))
     present = _present(found)
     typed = {**present, **{name: here.form.text(name) for name in present if name in here.form}}
     chosen = here.form.all("factor") if "looked" in here.form else tuple(found.course.factors)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
@@ -20,7 +20,8 @@ from reminders.desk import signing_in
 from reminders.desk.composing import Desk
 from reminders.desk.roles import Right
 from reminders.desk.signing_in import Limits, SignedIn
-from reminders.desk.trail import leave_trail
+from reminders.desk.trail import Action, Look, note_attempt, note_looks
+from reminders.records.audit import REFUSED, Who
 from reminders.web.forms import Form, form_of, go, refuse_other_sites
 from reminders.web.site import Site, site_of
 
@@ -44,8 +45,8 @@ class Here:
     request: Request
     who: SignedIn
     form: Form
-    action: str
-    """What this page does, as the trail names it: `course.see`."""
+    action: Action | None
+    """What it is called in the audit trail when this page shows something; None: it shows nothing of patients."""
 
     @property
     def desk(self) -> Desk:
@@ -60,13 +61,19 @@ class Here:
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
-        """Give a session that writes."""
-        with self.site.database.writing() as session:
+        """Give a session that writes; what the desk notes of the change is the person's."""
+        with self.site.database.writing(by=as_staff(self.who)) as session:
             yield session
 
-    def trail(self, patient_id: int | None, about: str = "") -> None:
-        """Note that this page showed or changed something of a patient; the one place from which staff are traced."""
-        leave_trail(staff_id=self.who.staff_id, action=self.action, patient_id=patient_id, about=about)
+    def trail(self, *looks: Look) -> None:
+        """Note whom this page is about to show something of: `(7, "concern 3")`; the one place where that is done."""
+        if self.action is None:
+            raise RuntimeError(f"{self.request.url.path} shows patients and has no action")
+        note_looks(self.site.database, self.desk, self.action, looks, by=as_staff(self.who))
+
+    def trail_list(self, looks: Iterable[Look]) -> None:
+        """Note the same of a list that a page refreshes by itself, or shows beside: each one once an hour."""
+        self.trail(*self.site.shown_lately.new(self.who.token_hash, looks, self.desk.clock.now()))
 
     def show(self, name: str, *, status: int = 200, **values: Any) -> HTMLResponse:
         """Return a page of staff."""
@@ -80,7 +87,7 @@ class Here:
         return "hx-request" in self.request.headers
 
 
-def acts(action: str, right: Right | None = None, *, passive: bool = False) -> Callable[..., Any]:
+def acts(action: Action | None = None, right: Right | None = None, *, passive: bool = False) -> Callable[..., Any]:
     """Return the dependency that every page of staff has: signed in, with the right, a form of ours, a trail.
 
     `passive` is what a page does by itself, as does one whose address says `again`: it keeps no sign-in awake.
@@ -100,14 +107,20 @@ def acts(action: str, right: Right | None = None, *, passive: bool = False) -> C
             await run_in_threadpool(_keep, site, request, who, form)
             raise ElsewhereFirst(_sign_in_for(request))
         if right is not None and not who.may(right):
+            await run_in_threadpool(_note_refused, site, who, request)
             raise HTTPException(403)
         if not passive and "again" not in request.query_params:
             await run_in_threadpool(signing_in.note_presence, site.database, who, site.clock.now())
         return Here(site=site, request=request, who=who, form=form, action=action)
 
     depends: Callable[..., Any] = Depends(here)
-    here.__dict__.update(action=action, right=right)
+    here.__dict__.update(right=right)
     return depends
+
+
+def as_staff(who: SignedIn) -> Who:
+    """Return how the audit trail names somebody who is signed in."""
+    return Who("staff", str(who.staff_id))
 
 
 def limits_of(site: Site) -> Limits:
@@ -173,6 +186,12 @@ def signed_in_quietly(site: Site, cookies: Mapping[str, str]) -> SignedIn | None
 
 def _who(site: Site, request: Request) -> SignedIn | None:
     return signed_in_quietly(site, request.cookies)
+
+
+def _note_refused(site: Site, who: SignedIn, request: Request) -> None:
+    about = f"{request.method} {request.scope['route'].path}"
+    with site.database.writing(by=as_staff(who)) as session:
+        note_attempt(session, site.desk, Action.PAGE_REFUSED, outcome=REFUSED, whose=(None, about))
 
 
 def _sign_in_for(request: Request) -> str:

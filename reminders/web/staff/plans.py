@@ -8,12 +8,10 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter
 from fastapi.responses import Response
-from markdown_it import MarkdownIt
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from reminders.desk.approve import Approver, approvals_of, approve, files_last_approved
-from reminders.desk.plan_page import plan_page
 from reminders.desk.plan_timeline import ON, timeline_of
 from reminders.desk.plans import ReadyPlan, files_of
 from reminders.desk.prove.run import Bound, prove
@@ -27,9 +25,8 @@ from reminders.web.staff.timeline import Mark, draw
 from reminders.words import gettext
 
 router = APIRouter()
-Reading = Annotated[Here, acts("plan.see", Right.READ_PLANS)]
-Approving = Annotated[Here, acts("plan.approve", Right.APPROVE_PLANS)]
-_MARKDOWN = MarkdownIt("commonmark", {"html": False})
+Reading = Annotated[Here, acts(right=Right.READ_PLANS)]
+Approving = Annotated[Here, acts(right=Right.APPROVE_PLANS)]
 _NOW = "now"
 
 
@@ -88,7 +85,6 @@ def approve_plan(here: Approving, procedure: str) -> Response:
             problems = (str(error),)
     if problems:
         return _show(here, procedure, status=400, problems=problems)
-    here.trail(None, f"plan {procedure} {ready.content_hash[:12]}")
     return go(f"/staff/plans/{procedure}?done=approved")
 
 
@@ -97,10 +93,6 @@ def _show(here: Here, procedure: str, *, status: int = 200, **more: Any) -> Resp
     with here.reading() as session:
         versions = approvals_of(session, here.desk, procedure)
         approved = files_last_approved(session, here.desk, procedure)
-    key = (ready.content_hash, versions[0].content_hash if versions else "")
-    if key not in here.site.plan_pages:
-        page = plan_page(ready, here.desk.house, approved=approved)
-        here.site.plan_pages[key] = _MARKDOWN.render(page.partition("\n")[2])
     values = {
         "plan": ready.plan,
         "content": ready.content_hash,
@@ -108,7 +100,7 @@ def _show(here: Here, procedure: str, *, status: int = 200, **more: Any) -> Resp
         "versions": versions,
         "statuses": {code: str(status) for code, status in ready.statuses.items()},
         "picture": _picture(here, ready),
-        "text": Markup(here.site.plan_pages[key]),  # noqa: S704  the renderer lets no HTML of its source through
+        "text": here.site.plan_pages.page(ready, here.desk.house, approved=approved),
         "done": "",
         "problems": (),
     }

@@ -17,8 +17,8 @@ from reminders.web.forms import go
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
-Looking = Annotated[Here, acts("settings.see", Right.RUN_PRACTICE)]
-Running = Annotated[Here, acts("staff.change", Right.RUN_PRACTICE)]
+Looking = Annotated[Here, acts(right=Right.RUN_PRACTICE)]
+Running = Annotated[Here, acts(right=Right.RUN_PRACTICE)]
 _PAGE = "/staff/settings"
 
 
@@ -48,10 +48,9 @@ def invite(here: Running) -> Response:
     )
     try:
         with here.writing() as session:
-            staff_id, token = staff.invite(session, here.desk, newcomer)
+            _, token = staff.invite(session, here.desk, newcomer)
     except InputError as error:
         return _show(here, status=400, problems=error.problems, typed=newcomer)
-    here.trail(None, f"staff {staff_id}")
     return _show(here, link=f"{_base(here)}/staff/welcome/{token}", whose=newcomer.name)
 
 
@@ -64,7 +63,6 @@ def new_link(here: Running, staff_id: int) -> Response:
             member = rows.member_of(session, staff_id)
     except StateError as error:
         return _show(here, status=409, problems=(str(error),))
-    here.trail(None, f"staff {staff_id}")
     return _show(here, link=f"{_base(here)}/staff/welcome/{token}", whose=member.name if member else "")
 
 
@@ -78,7 +76,6 @@ def set_roles(here: Running, staff_id: int) -> Response:
             )
     except (InputError, StateError) as error:
         return _show(here, status=400, problems=(str(error),))
-    here.trail(None, f"staff {staff_id}")
     return go(f"{_PAGE}?done=roles")
 
 
@@ -90,7 +87,6 @@ def let_go(here: Running, staff_id: int) -> Response:
             staff.let_go(session, here.desk, staff_id)
     except StateError as error:
         return _show(here, status=409, problems=(str(error),))
-    here.trail(None, f"staff {staff_id}")
     return go(f"{_PAGE}?done=gone")
 
 

@@ -14,6 +14,7 @@ from reminders.desk.signing_in import SignedIn, Tried
 from reminders.desk.staff import Newcomer
 from reminders.errors import InputError, NotFound
 from reminders.records import staff as rows
+from reminders.records.audit import Who
 from reminders.web.forms import Form, form_of, go
 from reminders.web.site import Site, TheSite, site_of
 from reminders.web.staff.here import (
@@ -56,7 +57,7 @@ def sign_in(request: Request, site: TheSite, form: TheForm) -> Response:
         status, problem = 429, gettext("Too many tries came from here; wait five minutes.")
     else:
         try:
-            token = signing_in.sign_in(site.database, site.clock, site.desk.practice_id, tried, limits_of(site))
+            token = signing_in.sign_in(site.database, site.desk, tried, limits_of(site))
         except InputError as error:
             problem = str(error)
         else:
@@ -77,7 +78,7 @@ def follow(request: Request, site: TheSite, form: TheForm, token: str) -> Respon
     roles = form.all("roles") or (str(Role.ADMINISTRATOR),)
     first = Newcomer(login=form.text("login"), name=form.text("name"), roles=roles, license=form.text("license"))
     try:
-        with site.database.writing() as session:
+        with site.database.writing(by=Who("staff")) as session:
             staff_id = staff.follow_link(session, site.desk, token, form.text("password"), first)
             signed = signing_in.sign_in_invited(session, staff_id, site.clock.now(), limits_of(site))
     except NotFound:
@@ -88,13 +89,13 @@ def follow(request: Request, site: TheSite, form: TheForm, token: str) -> Respon
 
 
 @router.get("/staff/")
-def first_page(here: Annotated[Here, acts("home.see")]) -> Response:
+def first_page(here: Annotated[Here, acts()]) -> Response:
     """Go to the page that the person's work begins with."""
     return go(_first_page_of(here.who))
 
 
 @router.get(GO_ON)
-def go_on(here: Annotated[Here, acts("form.see")]) -> Response:
+def go_on(here: Annotated[Here, acts()]) -> Response:
     """Offer to send what was typed when a sign-in ran out."""
     with here.reading() as session:
         kept = signing_in.form_kept_for(session, here.who, here.site.clock.now())
@@ -104,7 +105,7 @@ def go_on(here: Annotated[Here, acts("form.see")]) -> Response:
 
 
 @router.post("/staff/forget")
-def forget(here: Annotated[Here, acts("form.forget")]) -> Response:
+def forget(here: Annotated[Here, acts()]) -> Response:
     """Throw away what was typed."""
     with here.writing() as session:
         rows.forget_form(session, here.who.staff_id)
@@ -132,8 +133,8 @@ def _welcome(request: Request, site: Site, token: str, typed: Newcomer, *, probl
 
 
 def _end(site: Site, who: SignedIn) -> None:
-    with site.database.writing() as session:
-        signing_in.sign_out(session, who)
+    with site.database.writing(by=Who("staff", str(who.staff_id))) as session:
+        signing_in.sign_out(session, site.desk, who)
 
 
 def _enter(site: Site, request: Request, token: str, then: str) -> Response:

@@ -10,10 +10,11 @@ from fastapi.responses import Response
 from reminders.desk.forecast import Terms
 from reminders.desk.roles import Right
 from reminders.desk.today import today
+from reminders.desk.trail import Action
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
-Looking = Annotated[Here, acts("today.see", Right.SEE_COURSES)]
+Looking = Annotated[Here, acts(Action.TODAY_SEE, Right.SEE_COURSES)]
 
 
 @router.get("/staff/today")
@@ -23,7 +24,7 @@ def overview(here: Looking) -> Response:
     terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
     with here.reading() as session:
         found = today(session, here.desk, terms)
-    here.trail(None, "today")
+    here.trail((None, ""))
     channels = sorted({channel for channel, _ in found.handed_over} | {"sms"})
     most = max((count for _, count in found.ahead), default=0)
     return here.show("today.html", today=found, channels=channels, most=max(most, 1), titles=here.desk.library.titles())
