@@ -12,7 +12,7 @@ from reminders.desk.course_facts import CourseInput, parse_moment
 from reminders.desk.enroll import EnrollmentInput
 from reminders.desk.row_of_list import input_of
 from reminders.errors import InputError
-from reminders.exchange.enrollment_csv import EnrollmentRow, read_enrollments
+from reminders.exchange.enrollment_csv import EnrollmentRow, ListForm, read_enrollments
 
 LEAD = "partial-nail-avulsion-chemical"
 _TO_THE_DESK = timedelta(minutes=5)
@@ -41,7 +41,7 @@ def read_checkouts(path: Path, app: App) -> tuple[Checkout, ...]:
         recorded_by="Front desk (invented)",
     )
     settings = app.library.get(LEAD).plan.file.settings
-    rows = read_enrollments(path.read_bytes(), settings=tuple(settings)).rows
+    rows = read_enrollments(path.read_bytes(), ListForm(settings=tuple(settings))).rows
     ends = [_end_of(input_of(row, given), practice.region) for row in rows]
     first = min(end for end in ends if end)
     return tuple(

@@ -1,10 +1,10 @@
-"""`reminders enroll --csv`: a list of patients, with a report that names every row that could not be enrolled."""
+"""`reminders enroll --list`: a list of patients, with a report that names every row that could not be enrolled."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,38 +19,56 @@ from reminders.desk.enroll import EnrollmentInput
 from reminders.desk.enroll_list import ListResult, ListRules, RowResult, RowState, enroll_list
 from reminders.errors import InputError
 from reminders.exchange.csv_text import LARGEST_FILE
-from reminders.exchange.enrollment_csv import EnrollmentList, read_enrollments
+from reminders.exchange.enrollment_csv import EnrollmentList, ListForm, read_enrollments
 from reminders.words import gettext, marked
 
 
-def enroll_file(
-    app: App,
-    path: Path,
-    given: EnrollmentInput,
-    *,
-    ignored: Sequence[str],
-    all_or_nothing: bool,
-    dry_run: bool,
-    as_json: bool,
-) -> int:
+@dataclass(frozen=True, kw_only=True)
+class FileOptions:
+    """How a list is read and enrolled."""
+
+    ignored: Sequence[str]
+    renamed: Mapping[str, str]
+    sheet: str | None
+    all_or_nothing: bool
+    dry_run: bool
+    as_json: bool
+
+
+def renamed_by(options: Sequence[str]) -> dict[str, str]:
+    """Return what `--column HEADING=COLUMN` says; raises InputError for what is not like that."""
+    pairs = [option.rpartition("=") for option in options]
+    if wrong := [
+        option for option, (heading, _, column) in zip(options, pairs, strict=True) if not heading or not column
+    ]:
+        raise InputError(gettext("{option!r}: write it like --column 'Mobile no.=phone'", option=wrong[0]))
+    return {heading.strip(): column.strip() for heading, _, column in pairs}
+
+
+def enroll_file(app: App, path: Path, given: EnrollmentInput, options: FileOptions) -> int:
     """Enroll a list and report; returns the exit status: 1 when rows were left, 2 when nothing could be stored."""
-    found = _read(app, path, given, ignored)
+    as_json, dry_run = options.as_json, options.dry_run
+    found = _read(app, path, given, options)
     if "consent" in found.columns:
         given = replace(given, consent=False)  # an empty cell is no consent, whatever was said for the list
     if found.encoding == "cp1252" and not as_json:
         warn(gettext("the file is no UTF-8 and was read as Windows-1252; look at the accents"))
     with _progress(len(found.rows), quiet=as_json) as progress:
         task = progress.add_task(gettext("Enrolling"), total=len(found.rows))
-        rules = ListRules(all_or_nothing=all_or_nothing, rehearse=dry_run, seen=lambda _row: progress.advance(task))
+        rules = ListRules(
+            all_or_nothing=options.all_or_nothing, rehearse=dry_run, seen=lambda _row: progress.advance(task)
+        )
         result = enroll_list(app.database, app.desk, found.rows, given, rules)
     if as_json:
         print_json(_as_json(path, found, result))
     else:
+        if dry_run:
+            _show_columns(found)
         _show(result, rehearsed=dry_run)
     return _status(result, rehearsed=dry_run)
 
 
-def _read(app: App, path: Path, given: EnrollmentInput, ignored: Sequence[str]) -> EnrollmentList:
+def _read(app: App, path: Path, given: EnrollmentInput, options: FileOptions) -> EnrollmentList:
     said = {
         "first_name": given.first_name,
         "phone": given.phone,
@@ -60,9 +78,14 @@ def _read(app: App, path: Path, given: EnrollmentInput, ignored: Sequence[str]) 
     }
     settings = tuple(app.library.get(given.procedure).plan.file.settings)
     try:
-        return read_enrollments(
-            _content(path), settings=settings, given=[name for name, value in said.items() if value], ignored=ignored
+        form = ListForm(
+            settings=settings,
+            given=[name for name, value in said.items() if value],
+            ignored=options.ignored,
+            renamed=options.renamed,
+            sheet=options.sheet,
         )
+        return read_enrollments(_content(path), form)
     except InputError as error:
         raise InputError(f"{path}:", *error.problems) from None
 
@@ -126,6 +149,20 @@ def _show(result: ListResult, *, rehearsed: bool) -> None:
     line(_total(result, rehearsed=rehearsed), style="bold")
 
 
+def _show_columns(found: EnrollmentList) -> None:
+    """Show how the file was understood, with the first patient's cells."""
+    first = found.rows[0].values if found.rows else {}
+    show_rows(
+        table(
+            gettext("Heading"),
+            gettext("Read as"),
+            (gettext("In the first row"), {"ratio": 1}),
+            title=gettext("Columns"),
+        ),
+        ((heading, name or gettext("left out"), first.get(name, "")) for heading, name in found.headings.items()),
+    )
+
+
 def _number(row: RowResult, result: ListResult) -> str:
     return str(row.enrollment_id) if result.stored else ""
 
@@ -156,6 +193,7 @@ def _as_json(path: Path, found: EnrollmentList, result: ListResult) -> dict[str,
     return {
         "file": str(path),
         "encoding": found.encoding,
+        "columns": dict(found.headings),
         "stored": result.stored,
         **counts,
         "rows": [_row_as_json(row, stored=result.stored) for row in result.rows],

@@ -9,7 +9,7 @@ import click
 
 from reminders.assembly import App
 from reminders.care.values import Outcome
-from reminders.cli.enroll_file import enroll_file
+from reminders.cli.enroll_file import FileOptions, enroll_file, renamed_by
 from reminders.cli.enroll_questions import ask_for_missing
 from reminders.cli.json_output import print_json
 from reminders.cli.options import (
@@ -58,14 +58,23 @@ patient to call first.
 @click.option("--again", is_flag=True, help="A second course for the same procedure and day is meant.")
 @course_options
 @click.option(
+    "--list",
     "--csv",
-    "csv_file",
+    "list_file",
     type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
-    help="Enroll a list; other options then fill what a row does not say.",
+    help="Enroll a list, CSV or a workbook (.xlsx, .ods, .xls); other options then fill what a row does not say.",
 )
-@click.option("--all-or-nothing", is_flag=True, help="With --csv: store nothing when any row is faulty.")
+@click.option("--sheet", metavar="NAME", help="With --list: the sheet of a workbook, if not its first.")
+@click.option(
+    "--column",
+    "columns",
+    multiple=True,
+    metavar="HEADING=COLUMN",
+    help="With --list: what a heading of the file means, like 'Mobile no.=phone'.",
+)
+@click.option("--all-or-nothing", is_flag=True, help="With --list: store nothing when any row is faulty.")
 @click.option("--dry-run", is_flag=True, help="Check everything and store nothing.")
-@click.option("--ignore", "ignored", multiple=True, metavar="COLUMN", help="With --csv: a column to leave out.")
+@click.option("--ignore", "ignored", multiple=True, metavar="COLUMN", help="With --list: a column to leave out.")
 @by_option
 @json_option
 @click.pass_context
@@ -79,7 +88,9 @@ def enroll(
     consent: bool,
     consent_wording: str | None,
     again: bool,
-    csv_file: Path | None,
+    list_file: Path | None,
+    sheet: str | None,
+    columns: tuple[str, ...],
     all_or_nothing: bool,
     dry_run: bool,
     ignored: tuple[str, ...],
@@ -105,12 +116,18 @@ def enroll(
         recorded_by=acting(by),
         again=again,
     )
-    if csv_file is not None:
-        return enroll_file(
-            app, csv_file, given, ignored=ignored, all_or_nothing=all_or_nothing, dry_run=dry_run, as_json=as_json
+    if list_file is not None:
+        options = FileOptions(
+            ignored=ignored,
+            renamed=renamed_by(columns),
+            sheet=sheet,
+            all_or_nothing=all_or_nothing,
+            dry_run=dry_run,
+            as_json=as_json,
         )
-    if all_or_nothing or ignored:
-        raise InputError(gettext("--all-or-nothing and --ignore go with --csv"))
+        return enroll_file(app, list_file, given, options)
+    if all_or_nothing or ignored or columns or sheet:
+        raise InputError(gettext("--all-or-nothing, --column, --ignore and --sheet go with --list"))
     if somebody_is_there():
         given = ask_for_missing(app, given)
     _require(given)

@@ -36,7 +36,7 @@ class CsvTable:
     """A file that was read."""
 
     encoding: str
-    """utf-8, utf-16 or cp1252; the last is a guess, as nothing in a file tells it."""
+    """utf-8, utf-16 or cp1252 (a guess, as nothing in a file tells it); `workbook` where it had none."""
     header: tuple[str, ...]
     rows: tuple[CsvRow, ...]
 
@@ -54,8 +54,8 @@ def read_table(content: bytes, *, longest_cell: int = LONGEST_CELL) -> CsvTable:
     if first is None:
         raise InputError(gettext("the file is empty; its first line must name the columns"))
     _, cells = first
-    header = _without_empty_end(cells)
-    rows = tuple(_row(line, record, len(header), longest_cell) for line, record in records)
+    header = without_empty_end(cells)
+    rows = tuple(row_of(line, record, len(header), longest_cell) for line, record in records)
     return CsvTable(encoding=encoding, header=header, rows=rows)
 
 
@@ -145,13 +145,14 @@ def _in_our_words(error: csv.Error) -> str:
     return str(error)
 
 
-def _row(line: int, record: tuple[str, ...], width: int, longest_cell: int) -> CsvRow:
+def row_of(line: int, record: tuple[str, ...], width: int, longest_cell: int) -> CsvRow:
+    """Return a record as a row of so many cells; what does not fit is named among its problems."""
     problems = []
     if any(record[width:]):
         problems.append(
             gettext("the row has {number} cells, but there are {columns} columns", number=len(record), columns=width)
         )
-    longest = max(len(cell) for cell in record)
+    longest = max((len(cell) for cell in record), default=0)
     if longest > longest_cell:
         problems.append(
             gettext("a cell has {number:,} characters; at most {most:,} are read", number=longest, most=longest_cell)
@@ -182,7 +183,8 @@ def _separator_of(text: str) -> str:
     return max(counts, key=lambda each: counts[each])
 
 
-def _without_empty_end(cells: tuple[str, ...]) -> tuple[str, ...]:
+def without_empty_end(cells: tuple[str, ...]) -> tuple[str, ...]:
+    """Return cells up to the last that holds anything."""
     while cells and not cells[-1]:
         cells = cells[:-1]
     return cells

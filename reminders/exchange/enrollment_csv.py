@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from reminders.errors import InputError
 from reminders.exchange.csv_text import CsvRow, columns_of, read_table, simple_heading
+from reminders.exchange.spreadsheet import is_workbook, read_sheet
 from reminders.words import gettext, marked
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
@@ -62,21 +63,36 @@ class EnrollmentList:
 
     encoding: str
     columns: frozenset[str]
+    headings: Mapping[str, str]
+    """Heading in the file → the column it was read as; "" for one that was left out."""
     rows: tuple[EnrollmentRow, ...]
 
 
-def read_enrollments(
-    content: bytes, *, settings: Collection[str] = (), given: Collection[str] = (), ignored: Collection[str] = ()
-) -> EnrollmentList:
-    """Read a list of patients. `settings` are those of the plan, `given` what the caller says for the rows that don't.
+@dataclass(frozen=True, kw_only=True)
+class ListForm:
+    """What the caller says about a list's form."""
+
+    settings: Collection[str] = ()
+    """Those of the plan; each may be a column."""
+    given: Collection[str] = ()
+    """What the caller says for the rows that don't."""
+    ignored: Collection[str] = ()
+    """Headings that are left out."""
+    renamed: Mapping[str, str] = field(default_factory=dict)
+    """Heading in the file → the column it means."""
+    sheet: str | None = None
+    """Of a workbook; None for its first."""
+
+
+def read_enrollments(content: bytes, form: ListForm) -> EnrollmentList:
+    """Read a list of patients, from CSV or a workbook.
 
     Raises InputError that lists every unknown, repeated and missing column; faults of single rows are theirs.
     """
-    table = read_table(content)
-    unwanted = {simple_heading(name) for name in ignored}
-    header = tuple("" if simple_heading(heading) in unwanted else heading for heading in table.header)
+    table = read_sheet(content, sheet=form.sheet) if is_workbook(content) else read_table(content)
+    header = _as_meant(table.header, form)
     try:
-        places = columns_of(header, _known(settings))
+        places = columns_of(header, _known(form.settings))
     except InputError as error:
         raise InputError(
             *error.problems,
@@ -84,10 +100,30 @@ def read_enrollments(
                 "known columns are {known}; leave others out, or name them with --ignore", known=", ".join(COLUMNS)
             ),
         ) from None
-    if missing := _missing({*places, *given}):
+    if missing := _missing({*places, *form.given}):
         raise InputError(*missing)
-    rows = tuple(_row(row, places, header, table.header) for row in table.rows)
-    return EnrollmentList(encoding=table.encoding, columns=frozenset(places), rows=rows)
+    by_place = {place: name for name, place in places.items()}
+    return EnrollmentList(
+        encoding=table.encoding,
+        columns=frozenset(places),
+        headings={heading: by_place.get(place, "") for place, heading in enumerate(table.header) if heading},
+        rows=tuple(_row(row, places, header, table.header) for row in table.rows),
+    )
+
+
+def _as_meant(header: tuple[str, ...], form: ListForm) -> tuple[str, ...]:
+    """Return the header with the caller's names for its columns; raises InputError for a heading that is not there."""
+    there = {simple_heading(heading) for heading in header}
+    meant = {simple_heading(heading): column for heading, column in form.renamed.items()}
+    meant |= {simple_heading(heading): "" for heading in form.ignored}
+    wrong = [
+        gettext("there is no column {heading!r} in the file", heading=heading)
+        for heading in form.renamed
+        if simple_heading(heading) not in there
+    ]
+    if wrong:
+        raise InputError(*wrong)
+    return tuple(meant.get(simple_heading(heading), heading) for heading in header)
 
 
 def _known(settings: Collection[str]) -> dict[str, str]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from reminders.errors import InputError
-from reminders.exchange.enrollment_csv import COLUMNS, EnrollmentRow, read_enrollments
+from reminders.exchange.enrollment_csv import COLUMNS, EnrollmentRow, ListForm, read_enrollments
 
 HEADER = "first_name,phone,end,consent"
 ROW = "Pat,312-555-0123,2026-03-07 15:30,yes"
 
 
-def only_row(header: str, row: str, **given: tuple[str, ...]) -> EnrollmentRow:
-    (found,) = read_enrollments(f"{header}\n{row}\n".encode(), **given).rows
+def only_row(header: str, row: str, **given: Any) -> EnrollmentRow:
+    (found,) = read_enrollments(f"{header}\n{row}\n".encode(), ListForm(**given)).rows
     return found
 
 
@@ -77,7 +79,7 @@ def test_what_the_caller_says_need_not_be_a_column() -> None:
 
 def test_every_missing_column_is_named_at_once() -> None:
     with pytest.raises(InputError) as caught:
-        read_enrollments(b"last_name\nExample\n")
+        read_enrollments(b"last_name\nExample\n", ListForm())
 
     assert len(caught.value.problems) == 4
 
