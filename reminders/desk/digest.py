@@ -31,6 +31,7 @@ class DigestCourse:
     """One course of the overview."""
 
     enrollment_id: int
+    patient_id: int
     patient: str
     procedure: str
     day: int
@@ -104,7 +105,7 @@ def make_digest(session: Session, desk: Desk) -> Digest:
     return Digest(
         at=now,
         courses=tuple(
-            _course(each, now, wrote_at=wrote.get(each.patient_id), open_ones=waiting.get(each.patient_id, ()))
+            course_of(each, now, wrote_at=wrote.get(each.patient_id), open_ones=waiting.get(each.patient_id, ()))
             for each in courses
         ),
         concerns=tuple(
@@ -188,13 +189,19 @@ def _is_time(desk: Desk, times: DigestTimes, now: datetime) -> bool:
     return times.send and (opens or times.on_closed_days) and now >= instant_of(day, times.at_wall, desk.zone)
 
 
-def _course(
+def is_silent(unanswered_at: datetime | None, wrote_at: datetime | None) -> bool:
+    """Say whether a question has had no answer, and nothing was written since."""
+    return unanswered_at is not None and (wrote_at is None or wrote_at < unanswered_at)
+
+
+def course_of(
     each: RunningCourse, now: datetime, *, wrote_at: datetime | None, open_ones: tuple[int, ...]
 ) -> DigestCourse:
+    """Return a course as the overview shows it, by when its patient wrote last and their open concerns."""
     zone = ZoneInfo(each.zone)
-    silent = each.unanswered_at is not None and (wrote_at is None or wrote_at < each.unanswered_at)
     return DigestCourse(
         enrollment_id=each.enrollment_id,
+        patient_id=each.patient_id,
         patient=f"{each.first_name} {each.last_name}".strip(),
         procedure=each.procedure,
         day=course_day(now, procedure_end=each.procedure_end, zone=zone),
@@ -202,7 +209,7 @@ def _course(
         waiting=each.waiting,
         failed=each.failed,
         is_paused=each.paused_at is not None,
-        silent_since=each.unanswered_at if silent else None,
+        silent_since=each.unanswered_at if is_silent(each.unanswered_at, wrote_at) else None,
         concerns=open_ones,
         zone=zone,
     )

@@ -208,6 +208,14 @@ class Enrollment(SQLModel, table=True):
 
     __table_args__ = (
         Index("ix_enrollment_patient", "patient_id", "procedure", "procedure_on"),
+        # serves the page of the day: grows with what runs, not with what is over
+        Index(
+            "ix_enrollment_active",
+            "practice_id",
+            "procedure_end",
+            sqlite_where=text("state = 'active'"),
+            postgresql_where=text("state = 'active'"),
+        ),
         CheckConstraint("state IN ('active', 'ended', 'cancelled')", name="ck_enrollment_state"),
     )
 
@@ -304,6 +312,20 @@ class Message(SQLModel, table=True):
             "settled_at",
             sqlite_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
             postgresql_where=text("asks IS NOT NULL AND unanswered_at IS NULL AND settled_at IS NOT NULL"),
+        ),
+        # these two serve the page of the day: which courses somebody should look at
+        Index(
+            "ix_message_failed",
+            "enrollment_id",
+            sqlite_where=text("state = 'failed'"),
+            postgresql_where=text("state = 'failed'"),
+        ),
+        Index(
+            "ix_message_unanswered",
+            "enrollment_id",
+            "unanswered_at",
+            sqlite_where=text("unanswered_at IS NOT NULL"),
+            postgresql_where=text("unanswered_at IS NOT NULL"),
         ),
         # what did not arrive goes another way once
         Index(

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from sqlalchemy import func, literal_column, select
+from sqlalchemy import case, func, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from reminders.records.tables import Enrollment, Message, Patient
+from reminders.records.tables import Concern, Message, Patient
 
 
 class GoingOut(NamedTuple):
@@ -50,21 +51,65 @@ def going_out(
     return tuple(map(GoingOut._make, session.execute(statement)))
 
 
-def handed_over_since(session: Session, practice_id: str, since: datetime) -> dict[tuple[str, str], int]:
-    """Return how many messages of running courses became what since an instant, by channel and state.
-
-    By their courses, as an index over when every message was settled would cost more than the question is worth.
-    """
+def handed_over_of(session: Session, practice_id: str, start: datetime, end: datetime) -> dict[tuple[str, str], int]:
+    """Return what became of the messages whose moment lay between two instants, by channel and state."""
     statement = (
         select(col(Message.channel), col(Message.state), func.count())
-        .select_from(Enrollment)
-        .join(Message, col(Message.enrollment_id) == col(Enrollment.id))
         .where(
-            col(Enrollment.practice_id) == practice_id,
-            col(Enrollment.state) == "active",
+            col(Message.practice_id) == practice_id,
+            col(Message.send_at) >= start,
+            col(Message.send_at) < end,
             col(Message.settled_at).is_not(None),
-            col(Message.settled_at) >= since,
         )
         .group_by(col(Message.channel), col(Message.state))
     )
     return {(channel, state): count for channel, state, count in session.execute(statement)}
+
+
+class DayLoad(NamedTuple):
+    """What waits to go out on one day by one channel."""
+
+    channel: str
+    day: int
+    """Counted from the first one asked for, which is 0."""
+    messages: int
+    segments: int
+    """Of SMS."""
+    late: int
+    """Those whose moment came before the given instant."""
+    useless: int
+    """Those that are of no use any more."""
+
+
+def load_by_day(
+    session: Session, practice_id: str, ends: Sequence[datetime], *, now: datetime, late_before: datetime
+) -> tuple[DayLoad, ...]:
+    """Return what waits for days that follow each other, by when each `ends`; what is overdue belongs to the first."""
+    due_at = col(Message.due_at)
+    day = case(*((due_at < end, number) for number, end in enumerate(ends)))
+    statement = (
+        select(
+            col(Message.channel),
+            day,
+            func.count(),
+            func.sum(col(Message.segments)),
+            func.count().filter(due_at < late_before),
+            func.count().filter(col(Message.useful_until) < now),
+        )
+        .where(
+            col(Message.practice_id) == practice_id,
+            col(Message.state) == literal_column("'scheduled'"),
+            due_at < ends[-1],
+        )
+        .group_by(col(Message.channel), day)
+    )
+    return tuple(map(DayLoad._make, session.execute(statement)))
+
+
+def open_concerns_counted(session: Session, practice_id: str, now: datetime) -> tuple[int, int]:
+    """Return how many concerns are not closed, and how many of them are overdue."""
+    statement = select(func.count(), func.count().filter(col(Concern.due_at) < now)).where(
+        col(Concern.practice_id) == practice_id, col(Concern.state) != literal_column("'closed'")
+    )
+    all_of_them, overdue = session.execute(statement).one()
+    return all_of_them, overdue

@@ -24,7 +24,15 @@ def overview(here: Looking) -> Response:
     terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
     with here.reading() as session:
         found = today(session, here.desk, terms)
-    here.trail((None, ""))
+    shown = ((each.patient_id, f"enrollment {each.enrollment_id}") for each in found.running.listed)
+    here.trail(*shown, *((None, f"enrollment {each.enrollment_id}") for each in found.going_out))
     channels = sorted({channel for channel, _ in found.handed_over} | {"sms"})
-    most = max((count for _, count in found.ahead), default=0)
-    return here.show("today.html", today=found, channels=channels, most=max(most, 1), titles=here.desk.library.titles())
+    most = max(count for _, count in found.ahead.days)
+    return here.show(
+        "today.html",
+        today=found,
+        channels=channels,
+        most=max(most, 1),
+        titles=here.desk.library.titles(),
+        currency=delivery.price.currency,
+    )
