@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import product
 from zoneinfo import ZoneInfo
 
 from reminders.care.circumstances import Circumstances
@@ -16,12 +17,13 @@ from reminders.care.values import Channel, Course
 from reminders.desk.composing import House
 from reminders.desk.plan_in_words import conditions_in_words, handling_in_words, setting_in_words, timing_in_words
 from reminders.desk.plans import ReadyPlan, files_of
-from reminders.desk.prove.patients import Kind, population, selection
+from reminders.desk.prove.patients import Kind, conditions_of, population
 from reminders.wording.languages import TranslationStatus
 from reminders.words import gettext, marked, on_day
 
 _SAMPLE_END = datetime(2026, 6, 10, 15, 30, tzinfo=UTC)
 _SAMPLE_ZONE = ZoneInfo("UTC")
+_VISITS = (("visit_not_booked", None), ("visit_booked", _SAMPLE_END + timedelta(days=14)))
 
 _STATUSES = {
     TranslationStatus.ORIGINAL: marked("original"),
@@ -95,23 +97,37 @@ def _patient(kind: Kind, plan: Plan) -> str:
 
 
 def text_forms(ready: ReadyPlan, house: House) -> Forms:
-    """Return every form that the words of every text can take, over all kinds of patients, visits and languages."""
+    """Return every form that the words of every text can take, over all kinds of patients, visits and languages.
+
+    What an instruction says follows from few conditions, so a course is made only for a kind of patient who meets them
+    in a way that none before did.
+    """
     plan = ready.plan
     forms: Forms = {}
-    seen: set[tuple[object, ...]] = set()
+    asked = {each.key: _asked_by(each, ready) for each in plan.instructions}
+    seen: set[tuple[str, str, frozenset[str]]] = set()
     for kind in population(plan).kinds:
-        asked = (selection(plan, kind), kind.marks & _words_marks(plan))
-        if asked in seen:
-            continue
-        seen.add(asked)
-        for visit in (None, _SAMPLE_END + timedelta(days=14)):
+        for mark, visit in _VISITS:
+            met = kind.marks | {mark}
+            new = {(key, mark, met & marks) for key, marks in asked.items()} - seen
+            if not new:
+                continue
+            seen |= new
+            keys = {key for key, _, _ in new}
             for language in plan.file.languages:
-                _add_forms(forms, ready, house, kind, _sample(kind, language, visit))
+                for channel, name, text in _said(ready, house, _sample(kind, language, visit), keys):
+                    forms.setdefault((name, language, channel), {}).setdefault(text, kind)
     return forms
 
 
-def _words_marks(plan: Plan) -> frozenset[str]:
-    return frozenset(mark for each in plan.instructions for mark in each.words_change_with)
+def _asked_by(instruction: Instruction, ready: ReadyPlan) -> frozenset[str]:
+    """Return the conditions on which it depends whether a patient gets an instruction, and in which words."""
+    asked = {*instruction.only_if_any, *instruction.not_if_any, *instruction.words_change_with}
+    for choice in instruction.texts:
+        asked |= {*choice.if_any, *choice.if_all}
+    for language, channel, name in product(ready.plan.file.languages, Channel, instruction.text_names):
+        asked |= ready.wording.conditions(name, language, channel, otherwise=conditions_of(ready.plan))
+    return frozenset(asked)
 
 
 def _sample(kind: Kind, language: str, visit: datetime | None) -> Course:
@@ -124,15 +140,17 @@ def _sample(kind: Kind, language: str, visit: datetime | None) -> Course:
     )
 
 
-def _add_forms(forms: Forms, ready: ReadyPlan, house: House, kind: Kind, course: Course) -> None:
+def _said(ready: ReadyPlan, house: House, course: Course, keys: Collection[str]) -> Iterator[tuple[Channel, str, str]]:
+    """Yield the texts of these instructions in one course: channel, name and words."""
     for channel in Channel:
         resolved = resolve(ready.plan, replace(course, channel=channel))
         words = ready.wording.for_course(resolved, house.sender, first_name="")
         now = Circumstances(not_before=course.procedure_end)
         for each in expand(resolved, house.rules, now):
-            rendered = words.render([each])
-            text = words.body(each) if channel is Channel.SMS else f"Subject: {rendered.subject}\n\n{rendered.text}"
-            forms.setdefault((each.text_name, course.language, channel), {}).setdefault(text, kind)
+            if each.key in keys:
+                rendered = words.render([each])
+                text = words.body(each) if channel is Channel.SMS else f"Subject: {rendered.subject}\n\n{rendered.text}"
+                yield channel, each.text_name, text
 
 
 def _changes(plan: Plan, approved: Mapping[str, str] | None) -> Iterator[str]:

@@ -9,7 +9,7 @@ import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from threading import Event
+from threading import Event, Thread
 from types import FrameType
 from typing import IO
 
@@ -20,6 +20,7 @@ from reminders.assembly import App
 from reminders.delivery.runner import Runner
 from reminders.errors import ConfigError
 from reminders.web.app import web_app
+from reminders.web.site import Site
 
 LOCK_FILE = ".reminders-serve.lock"
 
@@ -51,10 +52,12 @@ def alone(folder: Path) -> Iterator[IO[str]]:
 def serve(app: App, *, port: int, runner: Runner | None) -> None:
     """Serve until a signal says stop; `runner` runs meanwhile and ends what it has in hand."""
     pages = web_app(app, dispatches=runner is not None)
+    site: Site = pages.state.site
     if runner is not None:
         runner.start()
+    Thread(target=site.make_plan_pages, name="plan-pages", daemon=True).start()
     try:
-        _Server(server_config(app, pages, port=port), closing=pages.state.site.closing, runner=runner).run()
+        _Server(server_config(app, pages, port=port), closing=site.closing, runner=runner).run()
     finally:
         if runner is not None:
             runner.close()

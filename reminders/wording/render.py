@@ -50,13 +50,21 @@ class Wording:
 
         NotFound when the plan has no texts in that language.
         """
-        language = resolved.course.language
+        return CourseWording(self._texts(resolved.course.language), resolved, sender, first_name)
+
+    def conditions(self, name: str, language: str, channel: Channel, *, otherwise: frozenset[str]) -> frozenset[str]:
+        """Return the conditions that a text or its frame asks for; `otherwise` when they can't be told."""
+        texts = self._texts(language).texts
+        found = [texts.text(each, channel).marks for each in (name, FRAME)]
+        return frozenset[str]().union(*(otherwise if marks is None else marks for marks in found))
+
+    def _texts(self, language: str) -> _Kept:
         kept = self._kept.get(language)
         if kept is None:
             folders = self._folders(language)
             texts = Texts(folders, locale=read_language(folders[0]).cldr_locale)
             kept = self._kept[language] = _Kept(texts, Recent(512), Recent(4096), Recent(4096))
-        return CourseWording(kept, resolved, sender, first_name)
+        return kept
 
     def _folders(self, language: str) -> tuple[Path, Path]:
         if language not in self._plan.file.languages:

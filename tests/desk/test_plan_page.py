@@ -5,15 +5,18 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
 from reminders import words
-from reminders.care.schedule import Circumstances
+from reminders.care.resolving import resolve
+from reminders.care.schedule import Circumstances, expand
 from reminders.care.values import Channel
 from reminders.desk.composing import compose
 from reminders.desk.plan_page import Forms, plan_page, text_forms
 from reminders.desk.plans import PlanLibrary, ReadyPlan, files_of
+from reminders.desk.prove.patients import population
 from tests.build import PLANS, course_of
 from tests.desk.prove.test_mutations import HOUSE
 
@@ -75,6 +78,30 @@ def test_what_a_patient_gets_stands_on_the_page(ready: ReadyPlan, forms: Forms, 
             for each in message.joined.members:
                 assert composed.words.body(each) in forms[each.text_name, language, Channel.SMS]
                 assert forms[each.text_name, language, Channel.EMAIL]
+
+
+def slow_forms(ready: ReadyPlan) -> Forms:
+    """The same by the long way: a course of every kind of patient, with and without a visit, in every language."""
+    forms: Forms = {}
+    for kind in population(ready.plan).kinds:
+        for visit, language, channel in product((None, "2026-06-24T15:30"), ready.plan.file.languages, Channel):
+            course = course_of("2026-06-10T15:30", "UTC", factors=kind.factors, visit=visit)
+            resolved = resolve(ready.plan, replace(course, language=language, channel=channel))
+            words = ready.wording.for_course(resolved, HOUSE.sender, first_name="")
+            for each in expand(resolved, HOUSE.rules, Circumstances(not_before=course.procedure_end)):
+                rendered = words.render([each])
+                sms = channel is Channel.SMS
+                text = words.body(each) if sms else f"Subject: {rendered.subject}\n\n{rendered.text}"
+                forms.setdefault((each.text_name, language, channel), {}).setdefault(text, kind)
+    return forms
+
+
+@pytest.mark.parametrize("procedure", [PROCEDURE, "vasectomy", "wart-cantharidin", "contraceptive-implant"])
+def test_few_kinds_of_patients_show_every_form_that_all_of_them_do(procedure: str) -> None:
+    ready = PlanLibrary(PLANS).get(procedure)
+    found, expected = text_forms(ready, HOUSE), slow_forms(ready)
+    assert found == expected
+    assert sum(map(len, expected.values())) > len(expected)
 
 
 def test_a_plan_never_approved_is_all_new(page: str) -> None:
