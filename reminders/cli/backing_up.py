@@ -11,13 +11,14 @@ import click
 from reminders.assembly import App
 from reminders.care.timing import as_text, parse_local
 from reminders.cli.json_output import print_json
-from reminders.cli.options import assembled, config_path, json_option, yes_option
-from reminders.cli.terminal import confirm, line
+from reminders.cli.options import assembled, at_terminal, config_path, json_option, yes_option
+from reminders.cli.terminal import confirm, line, warn
 from reminders.delivery.after_restore import WaysOut
 from reminders.delivery.restoring import Restored, RestoreRules
 from reminders.delivery.restoring import restore as put_back
-from reminders.errors import InputError
-from reminders.records.backup import back_up, read_manifest
+from reminders.desk.trail import Action, note_change
+from reminders.errors import ConfigError, InputError
+from reminders.records.backup import Manifest, back_up, read_manifest
 from reminders.words import gettext, marked
 
 
@@ -41,6 +42,7 @@ def backup(ctx: click.Context, target: Path, force: bool, as_json: bool) -> None
     now = app.clock.now()
     chosen = target / f"reminders-{now:%Y%m%dT%H%M%SZ}.backup" if target.is_dir() else target
     done = back_up(app.config.database_url, chosen, now=now, replace=force)
+    _note(app, done)
     if as_json:
         print_json({"file": str(chosen), **asdict(done), "taken_at": as_text(done.taken_at, app.config.zone)})
         return
@@ -86,6 +88,17 @@ def restore(ctx: click.Context, source: Path, replace: bool, ran_until: str | No
         _show(app, done)
 
 
+def _note(app: App, done: Manifest) -> None:
+    try:
+        database = app.database
+    except ConfigError:
+        warn(gettext("The database can be copied but not opened, so the audit trail does not tell of this copy."))
+        return
+    with database.writing(by=at_terminal()) as session:
+        note_change(session, app.desk, Action.BACKUP_MAKE, (None, ""), {"sha256": done.sha256, "key": done.key})
+    database.close()
+
+
 def _moment(text: str, app: App) -> datetime:
     try:
         return parse_local(text, app.config.zone)
@@ -100,6 +113,7 @@ def _rules(app: App, ran_until: datetime | None, *, replace: bool) -> RestoreRul
         concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
         now=app.clock.now(),
         keyring=app.keyring,
+        by=at_terminal(),
         ran_until=ran_until,
         replace=replace,
     )

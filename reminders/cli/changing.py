@@ -9,7 +9,17 @@ from zoneinfo import ZoneInfo
 import click
 
 from reminders.cli.json_output import print_json
-from reminders.cli.options import CourseFacts, acting, by_option, course_options, json_option, opened, pairs, yes_option
+from reminders.cli.options import (
+    CourseFacts,
+    about_to_show,
+    acting,
+    by_option,
+    course_options,
+    json_option,
+    opened,
+    pairs,
+    yes_option,
+)
 from reminders.cli.stored_words import shown
 from reminders.cli.terminal import confirm, line, short_when, show_rows, table
 from reminders.desk.changed_facts import Changes, changed_course
@@ -18,6 +28,7 @@ from reminders.desk.replan import Change, propose
 from reminders.desk.replan import replan as replan_course
 from reminders.desk.shapes import proposal_as_json
 from reminders.desk.steer_course import Decision, shift_course
+from reminders.desk.trail import Action
 from reminders.words import gettext
 
 
@@ -63,6 +74,7 @@ def replan(
     with app.database.reading() as session:
         course = changed_course(session, app.desk, enrollment, changes)
         proposal = propose(session, app.desk, enrollment, course)
+    about_to_show(app, Action.COURSE_SEE, (None, f"enrollment {enrollment}"))
     if not as_json:
         show_changes(proposal.changes, proposal.course.zone)
     stored = False

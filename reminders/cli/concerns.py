@@ -9,7 +9,7 @@ import click
 from rich.text import Text
 
 from reminders.cli.json_output import print_json
-from reminders.cli.options import acting, by_option, json_option, opened
+from reminders.cli.options import about_to_show, acting, by_option, json_option, opened
 from reminders.cli.stored_words import shown
 from reminders.cli.terminal import console, line, short_when, show_rows, table
 from reminders.desk.concern_list import ListedConcern, concern_with_context, list_concerns
@@ -25,7 +25,8 @@ from reminders.desk.concerns import (
     take_concern,
 )
 from reminders.desk.shapes import concern_as_json
-from reminders.words import gettext, marked, ngettext
+from reminders.desk.trail import Action
+from reminders.words import gettext, marked, ngettext, retold
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
 
@@ -52,6 +53,7 @@ def concerns(ctx: click.Context, closed_too: bool, as_json: bool) -> None:
     app = opened(ctx)
     with app.database.reading() as session:
         found = list_concerns(session, app.desk, closed_too=closed_too)
+    about_to_show(app, Action.CONCERN_SEE, *((each.patient_id, f"concern {each.id}") for each in found))
     if as_json:
         print_json([concern_as_json(each) for each in found])
     elif not found:
@@ -178,6 +180,7 @@ def _report(ctx: click.Context, concern: int, *, as_json: bool) -> None:
     app = opened(ctx)
     with app.database.reading() as session:
         found = concern_with_context(session, app.desk, concern)
+    about_to_show(app, Action.CONCERN_SEE, (found.patient_id, f"concern {concern}"))
     if as_json or ctx.find_root().params.get("as_json"):
         print_json(concern_as_json(found))
         return

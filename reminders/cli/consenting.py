@@ -6,12 +6,13 @@ import click
 
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
-from reminders.cli.options import acting, by_option, json_option, opened
+from reminders.cli.options import about_to_show, acting, by_option, json_option, opened
 from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, short_when, show_rows, table, warn
 from reminders.desk.consent import Statement, consent_state, record_consent, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
+from reminders.desk.trail import Action
 from reminders.errors import InputError
 from reminders.words import gettext
 
@@ -60,6 +61,7 @@ def consent(
 def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool) -> None:
     with app.database.reading() as session:
         found = consent_state(session, app.desk, patient_id)
+    about_to_show(app, Action.CONSENT_SEE, (patient_id, ""))
     if as_json:
         print_json(consents_as_json(found, warnings, app.config.zone))
         return

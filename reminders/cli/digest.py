@@ -8,9 +8,10 @@ import click
 
 from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
-from reminders.cli.options import json_option, opened
+from reminders.cli.options import about_to_show, json_option, opened
 from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.desk.digest import Digest, DigestConcern, DigestCourse, make_digest
+from reminders.desk.trail import Action
 from reminders.words import gettext, marked
 
 _HEADINGS = (marked("Enrollment"), marked("Patient"), marked("Procedure"), marked("Day"), marked("Left"))
@@ -27,6 +28,8 @@ def digest(ctx: click.Context, as_json: bool) -> None:
     app = opened(ctx)
     with app.database.reading() as session:
         found = make_digest(session, app.desk)
+    looks = ((each.patient_id, f"enrollment {each.enrollment_id}") for each in found.courses)
+    about_to_show(app, Action.TODAY_SEE, *looks)
     if as_json:
         print_json(_as_json(found, app.config.zone))
         return

@@ -5,10 +5,11 @@ from __future__ import annotations
 import click
 
 from reminders.cli.json_output import print_json
-from reminders.cli.options import json_option, opened
+from reminders.cli.options import about_to_show, json_option, opened
 from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table
 from reminders.desk.find_people import FoundCourse, FoundPatient, find_courses, find_patients
+from reminders.desk.trail import Action
 from reminders.words import gettext
 
 _LIMIT = click.option("--limit", type=click.IntRange(1, 1000), default=50, show_default=True, help="At most so many.")
@@ -31,6 +32,7 @@ def patients(ctx: click.Context, search: str, limit: int, as_json: bool) -> None
     app = opened(ctx)
     with app.database.reading() as session:
         found = find_patients(session, app.desk, search, limit=limit)
+    about_to_show(app, Action.PATIENTS_FIND, *((each.id, "") for each in found))
     if as_json:
         print_json([_patient_as_json(each) for each in found])
     elif not found:
@@ -75,6 +77,8 @@ def enrollments(ctx: click.Context, search: str, ended_too: bool, limit: int, as
     app = opened(ctx)
     with app.database.reading() as session:
         found = find_courses(session, app.desk, search, running_only=not ended_too, limit=limit)
+    looks = ((each.course.patient_id, f"enrollment {each.course.id}") for each in found)
+    about_to_show(app, Action.PATIENTS_FIND, *looks)
     if as_json:
         print_json([_course_as_json(each) for each in found])
     elif not found:

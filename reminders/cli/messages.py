@@ -10,10 +10,11 @@ import click
 from rich.text import Text
 
 from reminders.cli.json_output import print_json
-from reminders.cli.options import json_option, opened
+from reminders.cli.options import about_to_show, json_option, opened
 from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.desk.message_list import ListedMessage, list_messages
 from reminders.desk.shapes import message_as_json
+from reminders.desk.trail import Action
 from reminders.errors import InputError
 from reminders.records.finding import MessageFilter
 from reminders.records.message_states import MessageState
@@ -81,6 +82,8 @@ def messages(
     wanted = MessageFilter(enrollment_id=enrollment, states=states, due_by=now if due else None, limit=limit)
     with app.database.reading() as session:
         found = list_messages(session, app.desk, wanted)
+    about = f"enrollment {enrollment}" if enrollment is not None else ""
+    about_to_show(app, Action.MESSAGES_SEE, *((each.patient_id, about) for each in found))
     if as_json:
         print_json([message_as_json(each) for each in found])
     elif not found:

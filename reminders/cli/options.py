@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -14,7 +15,9 @@ from click.shell_completion import CompletionItem
 from reminders.assembly import App, assemble
 from reminders.config import Config
 from reminders.desk.course_facts import CourseInput
+from reminders.desk.trail import Action, Look, note_looks
 from reminders.errors import InputError
+from reminders.records.audit import Who
 from reminders.words import gettext
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -129,12 +132,30 @@ def assembled(ctx: click.Context, path: Path | None) -> App:
     return build(path)
 
 
-def opened(ctx: click.Context) -> App:
-    """Return the program with its database open; raises ConfigError that says what to do."""
+def opened(ctx: click.Context, *, works_by_itself: bool = False) -> App:
+    """Return the program with its database open; raises ConfigError that says what to do.
+
+    What it does is the user's who called it, unless it `works_by_itself` from now on.
+    """
     app = assembled(ctx, config_path(ctx))
     app.require_practice()
     ctx.call_on_close(app.database.close)
+    if not works_by_itself:
+        app.database.works_for = at_terminal()
     return app
+
+
+def at_terminal() -> Who:
+    """Return whom the audit trail names for a command: the user of the operating system, whatever --by says."""
+    try:
+        return Who("cli", getpass.getuser())
+    except (OSError, KeyError):
+        return Who("cli", str(os.getuid()))
+
+
+def about_to_show(app: App, action: Action, *looks: Look) -> None:
+    """Note in the audit trail whom a command is about to show something of."""
+    note_looks(app.database, app.desk, action, looks)
 
 
 def host_and_port(_ctx: click.Context, _parameter: click.Parameter, text: str | None) -> tuple[str, int] | None:

@@ -11,12 +11,13 @@ import click
 from reminders.care.values import Course
 from reminders.cli.json_output import print_json
 from reminders.cli.messages import show_messages
-from reminders.cli.options import json_option, opened
+from reminders.cli.options import about_to_show, json_option, opened
 from reminders.cli.stored_words import shown, shown_all
 from reminders.cli.terminal import line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.shapes import record_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
+from reminders.desk.trail import Action
 from reminders.errors import InputError
 from reminders.words import gettext, marked
 
@@ -51,6 +52,7 @@ def record(ctx: click.Context, enrollment: int, as_fhir: bool, output: Path | No
     app = opened(ctx)
     with app.database.reading() as session:
         found = chart_record(session, app.desk, enrollment)
+    about_to_show(app, Action.RECORD_SEE, (found.patient_id, f"enrollment {enrollment}"))
     if as_json:
         print_json(record_as_json(found))
     elif as_fhir:

@@ -58,7 +58,7 @@ def run(ctx: click.Context, once: bool, log: str, monitor: tuple[str, int] | Non
     What is being handed over then is brought to its end. Prints a line whenever something happened; with `--log json`
     that line is an event on stderr. No event holds a patient's name, number or words.
     """
-    app = opened(ctx)
+    app = opened(ctx, works_by_itself=True)
     log_to_stderr(as_json=log == "json")
     if app.config.demo and log == "json":
         _LOG.warning("demo_mode")

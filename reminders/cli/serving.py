@@ -27,7 +27,7 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
 
     Only this computer reaches them unless [web] in the configuration says otherwise.
     """
-    app = opened(ctx)
+    app = opened(ctx, works_by_itself=True)
     log_to_stderr()
     from reminders.desk.staff import first_link  # noqa: PLC0415
     from reminders.web import serving  # noqa: PLC0415  a second that faulty input need not wait for

@@ -9,11 +9,12 @@ import click
 
 from reminders.cli.changing import show_changes
 from reminders.cli.json_output import print_json
-from reminders.cli.options import acting, by_option, json_option, opened, yes_option
+from reminders.cli.options import about_to_show, acting, by_option, json_option, opened, yes_option
 from reminders.cli.terminal import confirm, line
 from reminders.desk import steer_course as desk
 from reminders.desk.replan import propose
 from reminders.desk.shapes import changes_as_json, proposal_as_json
+from reminders.desk.trail import Action
 from reminders.words import gettext
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -47,6 +48,7 @@ def pause(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why: 
     app = opened(ctx)
     with app.database.reading() as session:
         waiting = desk.not_sent_meanwhile(session, enrollment)
+    about_to_show(app, Action.COURSE_SEE, (None, f"enrollment {enrollment}"))
     if not as_json:
         line(gettext("{count} messages wait; none is sent while the course is paused.", count=len(waiting)))
     confirm(gettext("Pause it?"), yes=yes)
@@ -67,6 +69,7 @@ def resume(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why:
     app = opened(ctx)
     with app.database.reading() as session:
         proposal = desk.propose_resuming(session, app.desk, enrollment)
+    about_to_show(app, Action.COURSE_SEE, (None, f"enrollment {enrollment}"))
     if not as_json:
         show_changes(proposal.changes, proposal.course.zone)
     confirm(gettext("Resume it?"), yes=yes)
@@ -87,6 +90,7 @@ def end(ctx: click.Context, enrollment: int, yes: bool, as_json: bool, **why: Un
     zone = app.config.zone
     with app.database.reading() as session:
         waiting = desk.not_sent_meanwhile(session, enrollment)
+    about_to_show(app, Action.COURSE_SEE, (None, f"enrollment {enrollment}"))
     if not as_json:
         show_changes(waiting, zone)
     confirm(gettext("End it?"), yes=yes)
@@ -109,6 +113,7 @@ def extend(ctx: click.Context, enrollment: int, days: int, yes: bool, as_json: b
     with app.database.reading() as session:
         course = desk.extended_course(session, app.desk, enrollment, days)
         proposal = propose(session, app.desk, enrollment, course)
+    about_to_show(app, Action.COURSE_SEE, (None, f"enrollment {enrollment}"))
     if not as_json:
         show_changes(proposal.changes, course.zone)
     confirm(gettext("Store this?"), yes=yes)

@@ -21,6 +21,7 @@ from reminders.delivery.lease import Stopwatch
 from reminders.delivery.outgoing import Accepted, LookUp, OtherWay, Outgoing, Result, VisitToTell, no_other_way
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.second_look import SecondLook
+from reminders.delivery.sends_told import note_settled, note_withheld
 from reminders.delivery.settle import NotTaken, Outcome, Settler
 from reminders.delivery.transports import Transport
 from reminders.delivery.visits_told import visits_told
@@ -195,6 +196,7 @@ class Dispatcher:
         if self._unsettled:
             queue = self._unsettled_of
             results = [each.result for each in self._unsettled if not isinstance(each.result, NotTaken)]
+            note_settled(session, queue.practice_id, self._unsettled, now)
             broken = self._admission.learn(session, queue, results, now=now)
             if broken is not None:
                 self._settler.tell_of_broken(session, queue, broken, now)
@@ -202,7 +204,8 @@ class Dispatcher:
 
     def _judge(self, session: Session, admitted: Admitted, now: datetime, report: DispatchReport) -> list[DueMessage]:
         """Return the messages that the gate lets go now, and write down what becomes of the others."""
-        going = []
+        going: list[DueMessage] = []
+        withheld: list[DueMessage] = []
         for message in admitted.due:
             verdict = self._gate.judge(message, now)
             if isinstance(verdict, Go):
@@ -215,7 +218,10 @@ class Dispatcher:
                 if admitted.health.told_at is not None:
                     verdict = replace(verdict, tell_staff=False)
                 self._settler.withhold(session, message, verdict, now)
-                report.withheld += 1
+                withheld.append(message)
+        report.withheld += len(withheld)
+        if withheld:
+            note_withheld(session, withheld[0].practice_id, (each.id for each in withheld), now)
         return going
 
     def _claim(self, session: Session, queue: Queue, going: Sequence[DueMessage], now: datetime) -> _Batch:
@@ -308,6 +314,7 @@ class Dispatcher:
             with self._database.writing() as session:
                 done = self._settler.settle(session, outcomes, now)
                 reach("in-recovery")
+                note_settled(session, practice, outcomes, now)
             reach("after-recovery")
             done.recovered = len(outcomes)
             report.add(done)

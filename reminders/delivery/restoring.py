@@ -11,6 +11,7 @@ from pathlib import Path
 from reminders.delivery.after_restore import Gap, GapReport, WaysOut, settle_gap
 from reminders.errors import InputError
 from reminders.records import backup_postgresql, backup_sqlite
+from reminders.records.audit import PROGRAM, Noted, Who, note
 from reminders.records.backup import Manifest, is_empty, read_manifest, rename_installation
 from reminders.records.database import open_database, shown
 from reminders.records.engines import parse_url
@@ -31,6 +32,8 @@ class RestoreRules:
     """The keys that the copy was sealed with must be among these."""
     ran_until: datetime | None = None
     """Until when the lost database may have been sent from; None: until now."""
+    by: Who = PROGRAM
+    """Who restores, as the audit trail names them."""
     replace: bool = False
     """Whether a database that is there already may give way."""
 
@@ -96,13 +99,20 @@ def _on_postgresql(
     return report, None
 
 
+def _noted(practice_id: str, gap: Gap) -> Noted:
+    """Return the entry from which the chain goes on; anchors that were taken after the copy fit no more."""
+    taken = {"taken_at": gap.taken_at.isoformat(), "ran_until": gap.ran_until.isoformat()}
+    return Noted(practice_id=practice_id, at=gap.now, action="backup.restore", details=taken)
+
+
 def _settled(url: str, gap: Gap, rules: RestoreRules) -> GapReport:
     database = open_database(url, rules.keyring, any_version=True)
     ways = rules.ways()
     try:
         report = settle_gap(database, ways, gap, concern_due=rules.concern_due)
-        with database.writing() as session:
+        with database.writing(by=rules.by) as session:
             rename_installation(session, secrets.token_hex(6))
+            note(session, _noted(ways.practice_id, gap))
     finally:
         for transport in set(ways.transports.values()):
             transport.close()

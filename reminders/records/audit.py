@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Dialect, bindparam, event, insert, or_, select, text, update
+from sqlalchemy import Dialect, Table, bindparam, event, func, insert, or_, select, text, update
 from sqlalchemy.orm import Session, SessionTransaction
 
 from reminders.records.audit_chain import (
@@ -23,10 +23,13 @@ from reminders.records.audit_chain import (
     hash_of,
 )
 from reminders.records.keyring import derived
-from reminders.records.tables import MESSAGES, Installation
+from reminders.records.tables import MESSAGES, Enrollment, Installation
 from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
 
 DONE, REFUSED, FAILED = "done", "refused", "failed"
+SEND = "message.send"
+"""The action of an entry that tells what became of a batch of messages, by their numbers."""
+ENROLLMENTS: Table = Enrollment.__table__  # type: ignore[attr-defined]
 _WHO = "audit_who"
 _NOTED = "audit_noted"
 _PAGE = 2000
@@ -139,15 +142,22 @@ def entries_after(session: Session, practice_id: str, sequence: int, *, through:
 
 
 def find_entries(session: Session, practice_id: str, wanted: Wanted, *, limit: int) -> list[Entry]:
-    """Return the newest entries that fit, newest first; of a patient also the batches that their messages left in."""
+    """Return the newest entries that fit, newest first.
+
+    Of a patient also those that name a course of theirs alone, and the batches that their messages left in.
+    """
     columns = AUDIT_ENTRIES.c
     statement = select(AUDIT_ENTRIES).where(columns.practice_id == practice_id)
     if wanted.patient_id is not None:
         sent = select(MESSAGES.c.settled_at).where(
             MESSAGES.c.patient_id == wanted.patient_id, MESSAGES.c.settled_at.is_not(None)
         )
-        batches = columns.patient_id.is_(None) & (columns.action == "message.send") & columns.at.in_(sent)
-        statement = statement.where(or_(columns.patient_id == wanted.patient_id, batches))
+        courses = select(func.concat("enrollment ", ENROLLMENTS.c.id)).where(
+            ENROLLMENTS.c.patient_id == wanted.patient_id
+        )
+        about = columns.patient_id.is_(None) & columns.about.in_(courses)
+        batches = columns.patient_id.is_(None) & (columns.action == SEND) & columns.at.in_(sent)
+        statement = statement.where(or_(columns.patient_id == wanted.patient_id, about, batches))
     if wanted.who is not None:
         statement = statement.where(columns.who_kind == wanted.who.kind, columns.who == wanted.who.name)
     if wanted.action:

@@ -145,7 +145,7 @@ POSTGRESQL_GUARDS = (
 
 def _guards() -> Iterator[DDL]:
     for dialect, statements in (("sqlite", SQLITE_GUARDS), ("postgresql", POSTGRESQL_GUARDS)):
-        yield from (DDL(each).execute_if(dialect=dialect) for each in statements)
+        yield from (DDL(each).execute_if(dialect=dialect) for each in statements)  # type: ignore[no-untyped-call]
 
 
 for _each in _guards():

@@ -60,7 +60,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("practice_id", "channel", "address_key", name=op.f("pk_silenced_address")),
     )
     for statement in SQLITE_GUARDS if op.get_bind().dialect.name == "sqlite" else POSTGRESQL_GUARDS:
-        op.execute(sa.DDL(statement))
+        op.execute(sa.text(statement))
 
 
 def downgrade() -> None:
