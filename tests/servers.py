@@ -85,6 +85,11 @@ class PostgreSQLServer:
             row = answer.fetchone() if answer.description else None
             return row[0] if row else None
 
+    @property
+    def data(self) -> Path:
+        """The folder that holds what it stores."""
+        return self._folder / "data"
+
     def url(self, database: str) -> str:
         """Return the address of one of its databases."""
         return f"postgresql+psycopg://{_ROLE}@127.0.0.1:{self.port}/{database}"
@@ -109,12 +114,12 @@ class PostgreSQLServer:
                 " WHERE schemaname = 'public' AND tablename NOT IN ('alembic_version', 'installation')"
             ).fetchone()
             assert tables is not None
+            connection.execute("SET session_replication_role = replica")  # the audit trail lets nobody empty it
             connection.execute(f"TRUNCATE {tables[0]} RESTART IDENTITY CASCADE".encode())
 
     def cut_connections(self, database: str) -> int:
         """End every session of a database, as a network that breaks does; return how many there were."""
         with psycopg.connect(self._conninfo("postgres"), autocommit=True) as connection:
-            connection.execute("SET session_replication_role = replica")  # the audit trail lets nobody empty it
             ended = connection.execute(
                 "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [database]
             )

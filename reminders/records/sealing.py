@@ -16,6 +16,7 @@ import reminders.records.tables
 import reminders.records.tables_api
 import reminders.records.tables_audit
 import reminders.records.tables_delivery
+import reminders.records.tables_settings
 import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
 from reminders.errors import ConfigError, StateError
 from reminders.records.engines import WRITES
@@ -26,6 +27,7 @@ _INSTALLATION = SQLModel.metadata.tables["installation"]
 _SECRET_CONTEXT = b"installation.look_up_secret"
 _AT_ONCE = 200
 _MOST_PASSES = 50
+_PAUSE_SECONDS = 0.2
 NOT_SEALED = "not sealed"
 """Stands among the ids of keys for values that nothing seals."""
 
@@ -116,23 +118,21 @@ def seal_anew(engine: Engine, seals: Seals, *, tell: Tell, gently: bool = True) 
 
     In small transactions, while others work; whoever breaks it off starts it again, and it goes on with what is left.
     """
-    tables, done, writer = sealed_tables(), 0, engine.execution_options(**{WRITES: True})
-    with engine.connect() as connection:
-        total = sum(_left(connection, each, seals) for each in tables)
+    done, writer = 0, engine.execution_options(**{WRITES: True})
+    left = total = _left(engine, seals)
     tell(0, total)
     for _ in range(_MOST_PASSES):
         before = done
-        for each in tables:
+        for each in sealed_tables():
             for count in _pass_over(writer, each, seals, gently=gently):
                 done += count
                 tell(done, max(done, total))
+        # what others held, or were writing with the key that was the newest when they began, comes with the next pass
+        if not (left := _left(engine, seals)):
+            return done
         if done == before:
-            break
-    with engine.connect() as connection:
-        left = sum(_left(connection, each, seals) for each in tables)
-    if left:
-        raise StateError(f"{left} rows are in use by others and still under an older key; run it again in a moment")
-    return done
+            time.sleep(_PAUSE_SECONDS)
+    raise StateError(f"{left} rows are in use by others and still under an older key; run it again in a moment")
 
 
 def is_all_sealed_by(engine: Engine, key: Key) -> bool:
@@ -226,9 +226,14 @@ def _needs(each: SealedTable, key: Key) -> ColumnElement[bool]:
     return or_(*others, *unhashed)
 
 
-def _left(connection: Connection, each: SealedTable, seals: Seals) -> int:
-    statement = select(func.count()).select_from(each.table).where(_needs(each, seals.keyring.current))
-    return connection.execute(statement).scalar_one()
+def _left(engine: Engine, seals: Seals) -> int:
+    """Return of how many rows something is not sealed by the newest key."""
+    counts = (
+        select(func.count()).select_from(each.table).where(_needs(each, seals.keyring.current))
+        for each in sealed_tables()
+    )
+    with engine.connect() as connection:
+        return sum(connection.execute(each).scalar_one() for each in counts)
 
 
 def _count(connection: Connection, table: Table) -> int:

@@ -1,0 +1,47 @@
+"""Looks for words in everything that a database leaves on a disk, however a program might write them."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from reminders.records.backup_postgresql import _tool
+from reminders.records.engines import parse_url
+from tests.servers import postgresql
+
+_ENCODINGS = ("utf-8", "utf-16-le", "utf-16-be")
+
+
+def traces(url: str, words: Sequence[str]) -> list[tuple[str, str]]:
+    """Return where which of the words stand in the files of a database, its log, or what its own tools print of it."""
+    return [(name, word) for name, octets in _left_by(url) for word in words if holds(octets, word)]
+
+
+def traces_in(path: Path, words: Sequence[str]) -> list[str]:
+    """Return which of the words stand in a file."""
+    octets = path.read_bytes()
+    return [word for word in words if holds(octets, word)]
+
+
+def holds(octets: bytes, word: str) -> bool:
+    """Say whether octets hold a word, in UTF-8 or UTF-16, in hexadecimal as PostgreSQL prints octets, in any case."""
+    lower = octets.lower()
+    return any(
+        word.encode(encoding) in octets or word.lower().encode(encoding) in lower for encoding in _ENCODINGS
+    ) or (word.encode().hex().encode() in lower)
+
+
+def _left_by(url: str) -> Iterator[tuple[str, bytes]]:
+    parsed = parse_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        path = Path(str(parsed.database))
+        yield from ((each.name, each.read_bytes()) for each in path.parent.glob(f"{path.name}*") if each.is_file())
+        return
+    server = postgresql()
+    server.ask("CHECKPOINT")
+    number = server.ask(f"SELECT oid FROM pg_database WHERE datname = '{parsed.database}'")
+    folder = server.data / "base" / str(number)
+    yield from ((str(each.relative_to(folder)), each.read_bytes()) for each in folder.iterdir() if each.is_file())
+    dump = [_tool("pg_dump"), "--inserts", "--dbname", url.replace("+psycopg", "")]
+    yield "pg_dump", subprocess.run(dump, capture_output=True, check=True).stdout
