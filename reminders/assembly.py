@@ -227,6 +227,7 @@ class App:
         from reminders.desk.api_answers import forget_answers  # noqa: PLC0415
         from reminders.desk.digest import DigestTimes, send_digest  # noqa: PLC0415
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
+        from reminders.desk.incoming_folder import take_in_files  # noqa: PLC0415
         from reminders.desk.other_way import attend_to_undelivered  # noqa: PLC0415
         from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
         from reminders.desk.staff_tasks import open_due_tasks  # noqa: PLC0415
@@ -254,10 +255,16 @@ class App:
             after = timedelta(minutes=self.config.delivery.undelivered_after_minutes)
             attend_to_undelivered(self.database, self.desk, transports=self._tells_of_arrival(), after=after)
 
+        def take_in() -> None:
+            take_in_files(self.database, self.desk, self.config.folder / (incoming.folder or ""))
+
         def forget() -> None:
             forget_answers(self.database, self.desk)
 
+        incoming = self.config.incoming
+        files = [RecurringJob(name="files", every=timedelta(seconds=incoming.every_seconds), run=take_in)]
         return (
+            *(files if incoming.folder else ()),
             RecurringJob(name="api-answers", every=timedelta(hours=1), run=forget),
             RecurringJob(name="undelivered", every=timedelta(minutes=1), run=look_for_undelivered),
             RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),

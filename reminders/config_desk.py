@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from datetime import date, time
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
@@ -127,6 +128,14 @@ class SilenceSection(Section):
         if self.silent_after_minutes <= self.ask_again_after_minutes:
             raise ValueError("silent_after_minutes: must be longer than ask_again_after_minutes")
         return self
+
+
+class IncomingSection(Section):
+    """Where other systems of the practice drop files that tell of patients to enroll: HL7 v2 or FHIR."""
+
+    folder: Path | None = None
+    """None for none; a relative path counts from the configuration's folder."""
+    every_seconds: int = Field(default=15, ge=1, le=3600)
 
 
 class DigestSection(Section):

@@ -44,6 +44,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "reply": ("reminders.cli.replying", "Take in what a patient wrote, and answer it."),
         "triage": ("reminders.cli.triaging", "Read a reply without storing anything."),
         "concerns": ("reminders.cli.concerns", "Show and work off what a person must deal with."),
+        "waiting": ("reminders.cli.waiting", "List patients whom other systems told of; take files in, dismiss."),
         "api-keys": ("reminders.cli.api_keys", "Give other programs keys, and take them back."),
         "digest": ("reminders.cli.digest", "Show who is where in their course, who is silent, what is open."),
         "forecast": ("reminders.cli.forecast", "Show the load of the next days against the pace, and its cost."),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Unpack
+from typing import Any, Unpack
 
 import click
 
@@ -25,8 +26,11 @@ from reminders.cli.options import (
 from reminders.cli.terminal import line, show_rows, somebody_is_there, table, warn, when
 from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput
 from reminders.desk.enroll import enroll as enroll_patient
+from reminders.desk.row_of_list import input_of
 from reminders.desk.shapes import enrolled_as_json
+from reminders.desk.waiting import Waiting, note_enrolled, one_waiting
 from reminders.errors import InputError
+from reminders.exchange.enrollment_csv import EnrollmentRow
 from reminders.words import gettext, ngettext
 
 
@@ -72,6 +76,7 @@ patient to call first.
     metavar="HEADING=COLUMN",
     help="With --list: what a heading of the file means, like 'Mobile no.=phone'.",
 )
+@click.option("--waiting", type=int, metavar="NUMBER", help="Enroll one of those that `reminders waiting` lists.")
 @click.option("--all-or-nothing", is_flag=True, help="With --list: store nothing when any row is faulty.")
 @click.option("--dry-run", is_flag=True, help="Check everything and store nothing.")
 @click.option("--ignore", "ignored", multiple=True, metavar="COLUMN", help="With --list: a column to leave out.")
@@ -94,6 +99,7 @@ def enroll(
     all_or_nothing: bool,
     dry_run: bool,
     ignored: tuple[str, ...],
+    waiting: int | None,
     by: str | None,
     as_json: bool,
     **facts: Unpack[CourseFacts],
@@ -128,10 +134,13 @@ def enroll(
         return enroll_file(app, list_file, given, options)
     if all_or_nothing or ignored or columns or sheet:
         raise InputError(gettext("--all-or-nothing, --column, --ignore and --sheet go with --list"))
+    if waiting is not None:
+        with app.database.reading() as session:
+            given = _told(one_waiting(session, app.desk, waiting), given)
     if somebody_is_there():
         given = ask_for_missing(app, given)
     _require(given)
-    enrolled = _enroll(app, given, dry_run=dry_run)
+    enrolled = _enroll(app, given, waiting, dry_run=dry_run)
     _show(enrolled, given, dry_run=dry_run, as_json=as_json)
     return 0
 
@@ -142,9 +151,23 @@ def _require(given: EnrollmentInput) -> None:
         raise InputError(gettext("--end is needed: when the procedure ended, like 2026-03-07T15:30"))
 
 
-def _enroll(app: App, given: EnrollmentInput, *, dry_run: bool) -> Enrolled:
+def _told(found: Waiting, given: EnrollmentInput) -> EnrollmentInput:
+    """Return what was typed, with what another system told where nothing was."""
+    row = EnrollmentRow(line=0, values={**found.told, "procedure": given.procedure}, problems=())
+    told = input_of(row, given)
+    names = ("first_name", "last_name", "phone", "email")
+    typed: dict[str, Any] = {name: value for name in names if (value := getattr(given, name))}
+    course = replace(
+        told.course, end=given.course.end or told.course.end, visit=given.course.visit or told.course.visit
+    )
+    return replace(told, **typed, course=course)
+
+
+def _enroll(app: App, given: EnrollmentInput, waiting: int | None, *, dry_run: bool) -> Enrolled:
     with app.database.writing() as session:
         enrolled = enroll_patient(session, app.desk, given)
+        if waiting is not None:
+            note_enrolled(session, app.desk, waiting, enrolled.enrollment_id, by=given.recorded_by)
         if dry_run:
             session.rollback()
     return enrolled

@@ -69,14 +69,15 @@ def _write(found: ChartRecord, output: Path, *, made_at: datetime) -> None:
     from reminders.desk.record_page import record_page  # noqa: PLC0415  as above
     from reminders.exchange.pdf import print_pdf  # noqa: PLC0415
 
+    ending = output.suffix.lower()
+    if ending not in {".html", ".pdf"}:
+        raise InputError(gettext("{file}: a record is written as .html or .pdf", file=output.name))
     output.touch(mode=0o600)
-    match output.suffix.lower():
-        case ".html":
-            output.write_text(record_page(found, made_at=made_at), "utf-8")
-        case ".pdf":
-            print_pdf(record_page(found, made_at=made_at), output)
-        case _:
-            raise InputError(gettext("{file}: a record is written as .html or .pdf", file=output.name))
+    page = record_page(found, made_at=made_at)
+    if ending == ".html":
+        output.write_text(page, "utf-8")
+    else:
+        print_pdf(page, output)
     click.echo(gettext("wrote {file}; it holds personal data", file=output), err=True)
 
 

@@ -77,6 +77,10 @@ class Action(StrEnum):
     BACKUP_MAKE = "backup.make"
     BACKUP_RESTORE = "backup.restore"
     LIST_IMPORT = "list.import"
+    WAITING_ADD = "waiting.add"
+    WAITING_SEE = "waiting.see"
+    WAITING_ENROLL = "waiting.enroll"
+    WAITING_DISMISS = "waiting.dismiss"
     HOLD_ADD = "hold.add"
     HOLD_REMOVE = "hold.remove"
     PURGE = "purge.run"
@@ -141,6 +145,10 @@ SAID: Mapping[Action, str] = MappingProxyType(
         Action.BACKUP_MAKE: marked("copied the database"),
         Action.BACKUP_RESTORE: marked("restored a copy of the database"),
         Action.LIST_IMPORT: marked("enrolled patients from a list"),
+        Action.WAITING_ADD: marked("took in a patient whom another system told of"),
+        Action.WAITING_SEE: marked("saw a patient who waits to be enrolled"),
+        Action.WAITING_ENROLL: marked("enrolled a patient who waited"),
+        Action.WAITING_DISMISS: marked("dismissed a patient who waited"),
         Action.HOLD_ADD: marked("placed a legal hold"),
         Action.HOLD_REMOVE: marked("removed a legal hold"),
         Action.PURGE: marked("purged data whose time was over"),

@@ -24,6 +24,14 @@ class Announced:
     """By the columns of a list of patients (`enrollment_csv.COLUMNS`): as if somebody had typed it there."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What a file tells: the sound part of it, and what is wrong with the rest."""
+
+    patients: tuple[Announced, ...]
+    problems: tuple[str, ...] = ()
+
+
 def announced(reference: str, **values: str | None) -> Announced:
     """Return what was said, without what is empty."""
     kept = {name: " ".join(value.split())[:LONGEST_VALUE] for name, value in values.items() if value and value.strip()}

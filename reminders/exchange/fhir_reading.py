@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from reminders.errors import InputError
-from reminders.exchange.announced import Announced, announced
+from reminders.exchange.announced import Announced, Told, announced
 from reminders.words import gettext
 
 LARGEST_FILE = 5_000_000
@@ -17,7 +17,7 @@ MOST_PATIENTS = 5_000
 _Json = dict[str, Any]
 
 
-def read_fhir(content: bytes) -> tuple[Announced, ...]:
+def read_fhir(content: bytes) -> Told:
     """Return every patient of a bundle with what is said of their procedure; raises InputError for no such bundle."""
     if len(content) > LARGEST_FILE:
         raise InputError(gettext("the file has more than {number:,} bytes; split it", number=LARGEST_FILE))
@@ -34,7 +34,8 @@ def read_fhir(content: bytes) -> tuple[Announced, ...]:
     if len(patients) > MOST_PATIENTS:
         raise InputError(gettext("the bundle holds more than {number:,} patients; split it", number=MOST_PATIENTS))
     others = [each for _url, each in resources]
-    return tuple(_announced(bundle, url, patient, others, alone=len(patients) == 1) for url, patient in patients)
+    alone = len(patients) == 1
+    return Told(patients=tuple(_announced(bundle, url, patient, others, alone=alone) for url, patient in patients))
 
 
 def _announced(bundle: _Json, url: str, patient: _Json, others: list[_Json], *, alone: bool) -> Announced:

@@ -13,7 +13,7 @@ from itertools import pairwise
 import hl7
 
 from reminders.errors import InputError
-from reminders.exchange.announced import Announced, announced
+from reminders.exchange.announced import Announced, Told, announced
 from reminders.words import gettext
 
 LARGEST_FILE = 5_000_000
@@ -28,30 +28,31 @@ _FAULTS = (hl7.HL7Exception, LookupError, ValueError, TypeError, AttributeError,
 _MINUTES = {"": 1, "M": 1, "MIN": 1, "MINUTES": 1, "H": 60, "HR": 60, "HOURS": 60, "S": 1 / 60}
 
 
-def read_hl7(content: bytes) -> tuple[Announced, ...]:
+def read_hl7(content: bytes) -> Told:
     """Return the patients that a file's messages tell of; messages of other kinds are passed over.
 
-    Raises InputError, which names the message, for a file that is no HL7 v2 or tells of nobody.
+    Faulty messages are named among the problems. Raises InputError for a file that is no HL7 v2 or tells of nobody.
     """
     if len(content) > LARGEST_FILE:
         raise InputError(gettext("the file has more than {number:,} bytes; split it", number=LARGEST_FILE))
     messages = list(_messages(content))
     if not messages:
         raise InputError(gettext("the file holds no HL7 message: none of its lines begins with MSH"))
-    found = []
-    for number, text in enumerate(messages, start=1):
+    found: list[Announced] = []
+    problems: list[str] = []
+    for number, lines in enumerate(messages, start=1):
         try:
-            if (one := _read(text)) is not None:
+            if (one := _read(_decoded(lines))) is not None:
                 found.append(one)
         except InputError as error:
             where = gettext("message {number}", number=number)
-            raise InputError(*(f"{where}: {problem}" for problem in error.problems)) from None
-    if not found:
+            problems += [f"{where}: {problem}" for problem in error.problems]
+    if not found and not problems:
         raise InputError(gettext("the file tells of no patient: only ADT^A04 and SIU^S12 are read"))
-    return tuple(found)
+    return Told(patients=tuple(found), problems=tuple(problems))
 
 
-def _messages(content: bytes) -> Iterator[str]:
+def _messages(content: bytes) -> Iterator[list[bytes]]:
     lines = [line.strip(b"\n") for line in content.translate(_FRAME).replace(b"\n", b"\r").split(b"\r") if line.strip()]
     if lines and lines[0].startswith(b"\xef\xbb\xbf"):
         lines[0] = lines[0][3:]
@@ -59,7 +60,7 @@ def _messages(content: bytes) -> Iterator[str]:
     if len(starts) > MOST_MESSAGES:
         raise InputError(gettext("the file holds more than {number:,} messages; split it", number=MOST_MESSAGES))
     for start, end in pairwise([*starts, len(lines)]):
-        yield _decoded(lines[start:end])
+        yield lines[start:end]
 
 
 def _decoded(lines: list[bytes]) -> str:

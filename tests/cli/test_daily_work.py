@@ -292,3 +292,4 @@ def test_the_record_is_also_a_page_and_a_bundle(enrolled: Terminal, tmp_path: Pa
 def test_a_record_in_no_known_form_is_refused(enrolled: Terminal, asked: tuple[str, ...]) -> None:
     result = enrolled.run("record", "1", *asked)
     assert (result.exit_code, result.stdout) == (2, "")
+    assert not Path("record.docx").exists()

@@ -51,7 +51,7 @@ def bundle(*resources: dict[str, Any]) -> bytes:
 
 
 def test_patient_procedure_and_visit_are_read_as_if_typed() -> None:
-    (found,) = read_fhir(bundle(_PATIENT, _PROCEDURE, _APPOINTMENT))
+    (found,) = read_fhir(bundle(_PATIENT, _PROCEDURE, _APPOINTMENT)).patients
     assert found.reference == "fhir//p1/x9"
     assert dict(found.values) == {
         "first_name": "Robin Q",
@@ -66,14 +66,14 @@ def test_patient_procedure_and_visit_are_read_as_if_typed() -> None:
 
 
 def test_without_a_procedure_the_appointment_is_the_procedure() -> None:
-    (found,) = read_fhir(bundle(_PATIENT, _APPOINTMENT))
+    (found,) = read_fhir(bundle(_PATIENT, _APPOINTMENT)).patients
     assert found.values["end"] == "2026-06-24T10:30:00-05:00"
     assert "visit" not in found.values
 
 
 def test_of_several_patients_each_has_their_own_procedure() -> None:
     other = _PATIENT | {"id": "p2", "name": [{"family": "Example", "given": ["Kim"]}]}
-    found = read_fhir(bundle(_PATIENT, other, _PROCEDURE))
+    found = read_fhir(bundle(_PATIENT, other, _PROCEDURE)).patients
     assert [("procedure" in each.values, each.values["first_name"]) for each in found] == [
         (True, "Robin Q"), (False, "Kim"),
     ]  # fmt: skip
@@ -81,8 +81,8 @@ def test_of_several_patients_each_has_their_own_procedure() -> None:
 
 def test_told_twice_it_has_the_same_reference_also_without_ids() -> None:
     nameless = {name: value for name, value in _PATIENT.items() if name != "id"}
-    first, again = (read_fhir(bundle(nameless))[0].reference for _ in range(2))
-    other = read_fhir(bundle(nameless | {"name": [{"family": "Other"}]}))[0].reference
+    first, again = (read_fhir(bundle(nameless)).patients[0].reference for _ in range(2))
+    other = read_fhir(bundle(nameless | {"name": [{"family": "Other"}]})).patients[0].reference
     assert first == again != other
 
 
@@ -149,4 +149,4 @@ def test_no_shape_does_more_than_be_refused(resources: list[tuple[str, Any]], id
         found = read_fhir(said)
     except InputError:
         return
-    assert all(each.reference for each in found)
+    assert all(each.reference for each in found.patients)

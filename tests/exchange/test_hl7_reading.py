@@ -28,7 +28,7 @@ S12 = (
 
 
 def test_a_registered_patient_is_read_with_the_mobile_number_and_the_end_of_the_procedure() -> None:
-    (found,) = read_hl7(A04.encode())
+    (found,) = read_hl7(A04.encode()).patients
     assert found.reference == "hl7/DESK/OFFICE/MSG00001"
     assert dict(found.values) == {
         "first_name": "Robin",
@@ -42,7 +42,7 @@ def test_a_registered_patient_is_read_with_the_mobile_number_and_the_end_of_the_
 
 
 def test_a_booked_appointment_is_read_with_its_end_and_escapes_are_undone() -> None:
-    (found,) = read_hl7(S12.encode())
+    (found,) = read_hl7(S12.encode()).patients
     assert found.reference == "hl7/BOOK/OFFICE/A-77"
     assert dict(found.values) == {
         "first_name": "Kim",
@@ -55,14 +55,14 @@ def test_a_booked_appointment_is_read_with_its_end_and_escapes_are_undone() -> N
 
 def test_a_file_may_hold_a_batch_and_the_frames_of_a_line() -> None:
     batch = f"FHS|^~\\&\rBHS|^~\\&\r{A04}{S12}BTS|2\rFTS|1\r"
-    assert [each.values["first_name"] for each in read_hl7(batch.encode())] == ["Robin", "Kim"]
+    assert [each.values["first_name"] for each in read_hl7(batch.encode()).patients] == ["Robin", "Kim"]
     framed = b"\x0b" + A04.encode() + b"\x1c\r\x0b" + S12.encode() + b"\x1c\r"
-    assert len(read_hl7(framed)) == 2
+    assert len(read_hl7(framed).patients) == 2
 
 
 def test_messages_of_other_kinds_are_passed_over() -> None:
     other = A04.replace("ADT^A04", "ADT^A08")
-    assert len(read_hl7((other + S12).encode())) == 1
+    assert len(read_hl7((other + S12).encode()).patients) == 1
     with pytest.raises(InputError, match="tells of no patient"):
         read_hl7(other.encode())
 
@@ -72,7 +72,7 @@ def test_messages_of_other_kinds_are_passed_over() -> None:
 )
 def test_a_name_keeps_its_accents(charset: str, encoding: str) -> None:
     said = A04.replace("|P|2.5.1\r", f"|P|2.5.1||||||{charset}\r").replace("Invented^Robin", "Inventée^Zoë")
-    (found,) = read_hl7(said.encode(encoding))
+    (found,) = read_hl7(said.encode(encoding)).patients
     assert (found.values["last_name"], found.values["first_name"]) == ("Inventée", "Zoë")
 
 
@@ -81,11 +81,6 @@ def test_a_name_keeps_its_accents(charset: str, encoding: str) -> None:
     [
         (b"", "no HL7 message"),
         (b"hello", "no HL7 message"),
-        (b"MSH", "message 1"),
-        (b"MSH|", "tells of no patient|message 1"),
-        (A04.replace("MSG00001", "").encode(), "message 1: it has no control id"),
-        (A04.replace("PID|", "ZID|").encode(), "message 1: it has no patient"),
-        (A04.replace("|P|2.5.1\r", "|P|2.5.1||||||KLINGON\r").encode(), "character set 'KLINGON'"),
     ],
 )
 def test_what_is_no_such_file_is_refused_with_a_reason(content: bytes, says: str) -> None:
@@ -93,9 +88,26 @@ def test_what_is_no_such_file_is_refused_with_a_reason(content: bytes, says: str
         read_hl7(content)
 
 
+@pytest.mark.parametrize(
+    ("faulty", "says"),
+    [
+        ("MSH\r", "it is no HL7 v2 message"),
+        (A04.replace("MSG00001", ""), "it has no control id"),
+        (A04.replace("PID|", "ZID|"), "it has no patient"),
+        (A04.replace("|P|2.5.1\r", "|P|2.5.1||||||KLINGON\r"), "character set 'KLINGON'"),
+    ],
+)
+def test_a_faulty_message_is_named_and_keeps_no_other_out(faulty: str, says: str) -> None:
+    told = read_hl7((faulty + S12).encode())
+    (problem,) = told.problems
+    assert problem.startswith("message 1: ")
+    assert says in problem
+    assert [each.values["first_name"] for each in told.patients] == ["Kim"]
+
+
 @pytest.mark.parametrize("moment", ["20260610", "2026061010", "20261340100000", "yesterday", "99999999999999"])
 def test_a_moment_that_is_none_is_left_to_the_front_desk(moment: str) -> None:
-    (found,) = read_hl7(A04.replace("|20260610100000|D|", f"|{moment}|D|").encode())
+    (found,) = read_hl7(A04.replace("|20260610100000|D|", f"|{moment}|D|").encode()).patients
     assert "end" not in found.values
 
 
@@ -115,4 +127,4 @@ def test_no_change_of_a_message_does_more_than_be_refused(changes: list[tuple[in
         found = read_hl7("".join(said).encode())
     except InputError:
         return
-    assert all(len(value) <= 200 for each in found for value in each.values.values())
+    assert all(len(value) <= 200 for each in found.patients for value in each.values.values())

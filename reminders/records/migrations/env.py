@@ -10,7 +10,8 @@ import reminders.records.tables_audit
 import reminders.records.tables_delivery
 import reminders.records.tables_desk
 import reminders.records.tables_operations
-import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
+import reminders.records.tables_staff
+import reminders.records.tables_waiting  # noqa: F401  all of them fill the metadata
 
 connection: Connection = context.config.attributes["connection"]
 context.configure(connection=connection, target_metadata=SQLModel.metadata, render_as_batch=True)

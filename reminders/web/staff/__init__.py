@@ -15,11 +15,13 @@ from reminders.web.staff import (
     signing_in,
     stream,
     today,
+    waiting,
 )
 from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
 ROUTERS = tuple(
-    each.router for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, plans, settings)
+    each.router
+    for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, waiting, plans, settings)
 )
 """Earlier ones come first where two would answer."""
 

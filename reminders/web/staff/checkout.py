@@ -13,17 +13,22 @@ from reminders.desk.enroll import AlreadyEnrolled, Enrolled, EnrollmentInput, en
 from reminders.desk.find_people import find_patients
 from reminders.desk.roles import Right
 from reminders.desk.trail import Action
-from reminders.errors import InputError
+from reminders.desk.waiting import note_enrolled, one_waiting
+from reminders.errors import InputError, StateError
 from reminders.records import people
+from reminders.records.waiting import count_waiting
 from reminders.web.forms import Form, go
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
 Looking = Annotated[Here, acts(right=Right.ENROLL)]
 Enrolling = Annotated[Here, acts(right=Right.ENROLL)]
+Telling = Annotated[Here, acts(Action.WAITING_SEE, Right.ENROLL)]
 Finding = Annotated[Here, acts(Action.PATIENTS_FIND, Right.ENROLL)]
 _PAGE = "/staff/checkout"
 _FOUND = 8
+_TOLD = frozenset({"first_name", "last_name", "phone", "email", "language", "end", "visit", "zone"})
+_WALL_TIME = len("2026-03-07T15:30")
 _SLOTS = ("morning", "midday", "evening", "bedtime")
 
 
@@ -81,18 +86,38 @@ def known(here: Finding, patient_id: int) -> Response:
     return _show(here, Form([*here.form.fields, *filled.items()]))
 
 
+@router.post("/staff/checkout/waiting/{waiting_id}")
+def told(here: Telling, waiting_id: int) -> Response:
+    """Fill the form in with what another system told of a patient."""
+    try:
+        with here.reading() as session:
+            found = one_waiting(session, here.desk, waiting_id)
+    except StateError as error:
+        return _show(here, here.form, status=409, problems=(str(error),))
+    here.trail((None, f"waiting {waiting_id}"))
+    filled = {name: value for name, value in found.told.items() if name in _TOLD}
+    if len(filled.get("end", "")) == _WALL_TIME:
+        filled["end"] = filled["end"].replace("T", " ")
+    return _show(here, Form([*here.form.fields, *filled.items(), ("waiting", str(waiting_id))]))
+
+
 @router.post(_PAGE)
 def enroll_patient(here: Enrolling) -> Response:
     """Enroll, and show what is to be said now; or show what is still wrong."""
     given = _given(here, here.form)
+    waiting_id = here.form.text("waiting")
     try:
         with here.writing() as session:
             enrolled = enroll(session, here.desk, given)
+            if waiting_id.isdecimal():
+                note_enrolled(session, here.desk, int(waiting_id), enrolled.enrollment_id, by=here.who.name)
     except AlreadyEnrolled as error:
         said = (f"This patient has course {error.enrollment_id} for the same procedure and day already.",)
         return _show(here, here.form, status=409, problems=said, twice=error.enrollment_id)
     except InputError as error:
         return _show(here, here.form, status=400, problems=error.problems)
+    except StateError as error:
+        return _show(here, here.form, status=409, problems=(str(error),))
     return _done(here, given, enrolled)
 
 
@@ -130,11 +155,18 @@ def _show(here: Here, form: Form, *, status: int = 200, **more: Any) -> Response
         "read_out": desk_checkout.READ_OUT,
         "found": (),
         "search": form.text("search"),
+        "waiting": form.text("waiting"),
+        "how_many_wait": _how_many_wait(here),
         "problems": (),
         "twice": None,
         "taken_back": here.request.query_params.get("taken-back", ""),
     }
     return here.show("checkout.html", status=status, **{**values, **_ahead(here, form, procedure), **more})
+
+
+def _how_many_wait(here: Here) -> int:
+    with here.reading() as session:
+        return count_waiting(session, here.desk.practice_id)
 
 
 def _ahead(here: Here, form: Form, procedure: str = "") -> dict[str, Any]:
