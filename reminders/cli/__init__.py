@@ -48,6 +48,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "api-keys": ("reminders.cli.api_keys", "Give other programs keys, and take them back."),
         "digest": ("reminders.cli.digest", "Show who is where in their course, who is silent, what is open."),
         "forecast": ("reminders.cli.forecast", "Show the load of the next days against the pace, and its cost."),
+        "sheet": ("reminders.cli.sheet", "Print the sheet that the patient of a course takes home."),
         "record": ("reminders.cli.record", "Print the chart record of a course."),
     }
 )

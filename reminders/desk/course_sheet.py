@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from sqlalchemy.orm import Session
 
 from reminders.care.schedule import Circumstances
 from reminders.desk.composing import Desk, compose
 from reminders.desk.course_facts import from_json
 from reminders.desk.overlaps import said_beside
+from reminders.desk.patient_page import PageRules, offered, way_in
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.planned_course import STILL_AT_DESK
 from reminders.desk.sheet import sheet_of
@@ -17,10 +20,10 @@ from reminders.wording.sheet import Sheet
 from reminders.words import gettext
 
 
-def sheet_of_course(session: Session, desk: Desk, enrollment_id: int) -> tuple[Sheet, int]:
+def sheet_of_course(session: Session, desk: Desk, rules: PageRules | None, enrollment_id: int) -> tuple[Sheet, int]:
     """Return the sheet as it was when the patient was enrolled, by the facts as they are now, and the patient's id.
 
-    Raises NotFound.
+    It leads to the patient's page where `rules` say that there is one. Raises NotFound.
     """
     enrollment = courses.enrollment_of(session, enrollment_id)
     if enrollment is None or enrollment.practice_id != desk.practice_id:
@@ -36,4 +39,8 @@ def sheet_of_course(session: Session, desk: Desk, enrollment_id: int) -> tuple[S
     )
     first_name = patient.first_name if patient else ""
     composed = compose(ready, course, now, desk.house, first_name=first_name)
-    return sheet_of(composed, desk.house, first_name=first_name), enrollment.patient_id
+    sheet = sheet_of(composed, desk.house, first_name=first_name)
+    page = offered(session, desk, rules, enrollment_id)
+    if page is not None and rules is not None:
+        sheet = replace(sheet, page=way_in(rules, page))
+    return sheet, enrollment.patient_id

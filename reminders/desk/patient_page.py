@@ -106,7 +106,7 @@ def find_page(session: Session, desk: Desk, rules: PageRules, token: str) -> Pat
         return None
     page = _page(session, desk, rules, enrollment, enrollment_id)
     is_right = is_page(rules.key, token, enrollment_id, page.issue)
-    return page if is_right and enrollment.state != "cancelled" and desk.clock.now() < page.ends_at else None
+    return page if is_right and _is_there(desk, page) else None
 
 
 def page_of_course(session: Session, desk: Desk, rules: PageRules, enrollment_id: int) -> PatientPage:
@@ -115,6 +115,17 @@ def page_of_course(session: Session, desk: Desk, rules: PageRules, enrollment_id
     if enrollment is None or enrollment.practice_id != desk.practice_id:
         raise NotFound(gettext("there is no enrollment {enrollment_id}", enrollment_id=enrollment_id))
     return _page(session, desk, rules, enrollment, enrollment_id)
+
+
+def offered(session: Session, desk: Desk, rules: PageRules | None, enrollment_id: int) -> PatientPage | None:
+    """Return the page of a course that its patient can open; None when no pages are served, or this one has ended.
+
+    Raises NotFound.
+    """
+    if rules is None:
+        return None
+    page = page_of_course(session, desk, rules, enrollment_id)
+    return page if _is_there(desk, page) else None
 
 
 def way_in(rules: PageRules, page: PatientPage) -> SheetPage:
@@ -127,6 +138,7 @@ def give_new_link(session: Session, desk: Desk, rules: PageRules, enrollment_id:
     """Make the links and codes given out so far void, where a sheet was lost or the page is locked; raises NotFound."""
     page = page_of_course(session, desk, rules, enrollment_id)
     patient_pages.issue_again(session, enrollment_id)
+    note_change(session, desk, Action.PAGE_LINK, (page.patient_id, f"enrollment {enrollment_id}"))
     return replace(page, issue=page.issue + 1, failures=0, locked_until=None)
 
 
@@ -138,7 +150,6 @@ def try_code(session: Session, desk: Desk, rules: PageRules, page: PatientPage, 
     failures = patient_pages.count_try(session, page.enrollment_id, now=now, most=MOST_TRIES)
     if failures is None:
         state = patient_pages.page_state(session, page.enrollment_id)
-    note_change(session, desk, Action.PAGE_LINK, (page.patient_id, f"enrollment {enrollment_id}"))
         return _standing(state.failures, state.locked_until, now) or Attempt(tried=Tried.WRONG)
     code = page_code(rules.key, page.enrollment_id, page.issue)
     if hmac.compare_digest(code.encode(), digits.encode()):
@@ -171,6 +182,10 @@ def is_open(desk: Desk, rules: PageRules, page: PatientPage, kept: str) -> bool:
 def form_token(rules: PageRules, page: PatientPage) -> str:
     """Return what every form of an open page carries."""
     return page_form(rules.key, page.enrollment_id, page.issue)
+
+
+def _is_there(desk: Desk, page: PatientPage) -> bool:
+    return page.enrollment.state != "cancelled" and desk.clock.now() < page.ends_at
 
 
 def _standing(failures: int, locked_until: datetime | None, now: datetime) -> Attempt | None:

@@ -20,13 +20,14 @@ from reminders.desk.checkout import READ_OUT
 from reminders.desk.composing import Desk
 from reminders.desk.course_sheet import sheet_of_course
 from reminders.desk.find_people import find_patients
+from reminders.desk.patient_page import give_new_link, offered, way_in
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.replan import Proposal, propose, replan
 from reminders.desk.roles import Right
 from reminders.desk.send_again import may_be_sent_again, send_again
 from reminders.desk.steer_course import Decision, end_course, not_sent_meanwhile, pause_course, resume_course
 from reminders.desk.trail import Action
-from reminders.errors import InputError, StateError
+from reminders.errors import InputError, NotFound, StateError
 from reminders.records import courses
 from reminders.web.forms import Form, go
 from reminders.web.shown_changes import read_shown, write_shown
@@ -88,7 +89,7 @@ def record(here: Recording, enrollment_id: int) -> Response:
 def sheet(here: Seeing, enrollment_id: int) -> Response:
     """Show the sheet that the patient takes home; it prints as it stands."""
     with here.reading() as session:
-        found, patient_id = sheet_of_course(session, here.desk, enrollment_id)
+        found, patient_id = sheet_of_course(session, here.desk, here.site.app.page_rules, enrollment_id)
     here.trail((patient_id, f"enrollment {enrollment_id}"))
     page = as_html(found, here.desk.library.shared)
     # The sheet carries its own styles: exactly these are let through, and no script.
@@ -96,6 +97,17 @@ def sheet(here: Seeing, enrollment_id: int) -> Response:
     styles = " ".join(f"'sha256-{base64.b64encode(each).decode()}'" for each in digests)
     policy = f"default-src 'none'; style-src {styles}; img-src data:; frame-ancestors 'none'; base-uri 'none'"
     return HTMLResponse(page, headers={"Content-Security-Policy": policy})
+
+
+@router.post("/staff/courses/{enrollment_id}/page/renew")
+def renew_page(here: Changing, enrollment_id: int) -> Response:
+    """Give the patient a new link and code: the sheet was lost, or too many codes were wrong."""
+    rules = here.site.app.page_rules
+    if rules is None:
+        raise NotFound(gettext("no pages are served to patients; `address` in [web] of the configuration is empty"))
+    with here.writing() as session:
+        give_new_link(session, here.desk, rules, enrollment_id)
+    return go(f"/staff/courses/{enrollment_id}?done=page")
 
 
 @router.get("/staff/courses/{enrollment_id}/change")
@@ -172,6 +184,7 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
         found = chart_record(session, here.desk, enrollment_id)
         enrollment = courses.enrollment_of(session, enrollment_id)
         plan = pinned_plan(session, here.desk, found.plan.procedure, found.plan.content_hash).plan
+        page = offered(session, here.desk, here.site.app.page_rules, enrollment_id)
     here.trail((found.patient_id, f"enrollment {enrollment_id}"))
     sees = here.who.may(Right.SEE_REPLIES)
     now = here.desk.clock.now().astimezone(found.zone)
@@ -185,6 +198,8 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
         ),
         "sees": sees,
         "again": may_be_sent_again,
+        "page": page,
+        "way": way_in(here.site.app.page_rules, page) if page and here.site.app.page_rules else None,
         "read_out": READ_OUT,
         "done": here.request.query_params.get("done", ""),
         "problems": (),
