@@ -144,10 +144,11 @@ class Call:
             )
             with self._alone(call), self.api.site.database.writing(by=self.who) as session:
                 earlier = api_answers.claim(session, call, self.desk.clock.now())
-                if earlier is not None:
-                    return self._again(earlier, call)
-                told = act(session)
-                api_answers.keep(session, call, status=told.status, headers=told.all_headers, body=told.text)
+                if earlier is None:
+                    told = act(session)
+                    api_answers.keep(session, call, status=told.status, headers=told.all_headers, body=told.text)
+            if earlier is not None:
+                return self._again(earlier, call)
             reach("after-call")
         return _answer(told)
 
