@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, func, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -51,6 +51,13 @@ def backlog(session: Session, practice_id: str, *, now: datetime, late_before: d
         open_concerns=concerns(),
         overdue_concerns=concerns(col(Concern.due_at) < now),
     )
+
+
+def waiting_messages(session: Session, practice_id: str) -> int:
+    """Return how many messages wait for their moment."""
+    is_scheduled = col(Message.state) == literal_column("'scheduled'")
+    statement = select(func.count()).where(is_scheduled, col(Message.practice_id) == practice_id)
+    return session.execute(statement).scalar_one()
 
 
 def running_contents(session: Session, practice_id: str) -> dict[str, int]:

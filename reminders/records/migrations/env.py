@@ -10,6 +10,7 @@ import reminders.records.tables_audit
 import reminders.records.tables_delivery
 import reminders.records.tables_desk
 import reminders.records.tables_operations
+import reminders.records.tables_settings
 import reminders.records.tables_staff
 import reminders.records.tables_waiting  # noqa: F401  all of them fill the metadata
 
