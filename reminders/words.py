@@ -15,10 +15,22 @@ from functools import lru_cache
 from gettext import GNUTranslations, NullTranslations
 from io import BytesIO
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reminders.sentences import DATED, MONTHS, WEEKDAYS, Sentences, filled
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
 
 SOURCE_LANGUAGE = "en"
 DOMAIN = "reminders"
+SAID = "said"
+"""What a catalog notes of a sentence that `english` marked, as it has to be recognised."""
 CATALOGS = Path(__file__).with_name("catalogs")
+_KEPT = frozenset({"file", "key", "keys", "known", "option"})
+"""Places of sentences in which names stand that are the same in every language."""
+_WORDS = frozenset({"label", "signs", "unit"})
+"""Places in which words stand that the database holds, one or several with commas between them."""
 _VARIABLES = ("LANGUAGE", "LC_ALL", "LC_MESSAGES", "LANG")
 
 _house = [SOURCE_LANGUAGE]
@@ -45,6 +57,16 @@ def ngettext(singular: str, plural: str, number: int, /, **values: object) -> st
 def marked(message: str) -> str:
     """Return the string as it is, and have catalogs translate it: for tables, whose reader calls `gettext` later."""
     return message
+
+
+def retold(text: str) -> str:
+    """Return what was said in English, and perhaps stored, in the staff's language: a reason, a detail, an error.
+
+    Lines are taken one by one, and what stands in the places of a sentence in turn; what is about a key or a line of
+    a file begins with it. A text that no sentence makes, such as a note that somebody wrote, comes back as it is.
+    """
+    spoken = language()
+    return text if spoken == SOURCE_LANGUAGE else _retold(text, spoken)
 
 
 def on_day(local: date, pattern: str = "EEE d MMM y HH:mm") -> str:
@@ -102,19 +124,61 @@ def is_draft(code: str) -> bool:
     return _translations(code).info().get("last-translator", "").startswith("draft")
 
 
+@lru_cache(maxsize=4096)
+def _retold(text: str, code: str) -> str:
+    found = _sentences(code).found_in(text)
+    if found:
+        sentence, values = found[0]
+        return filled(_translations(code).gettext(sentence), values, lambda place, value: _in_place(place, value, code))
+    if "\n" in text:
+        return "\n".join(_retold(line, code) for line in text.split("\n"))
+    head, colon, rest = text.partition(": ")
+    return f"{_retold(head, code)}: {_retold(rest, code)}" if colon else text
+
+
+def _in_place(place: str, value: str, code: str) -> str:
+    """Return what stands in a place of a sentence: keys stay, a moment and what the program says are translated."""
+    if place in _KEPT:
+        return value
+    if place in _WORDS:
+        words = (_translations(code).gettext(word) for word in value.split(", "))
+        return _retold(", ".join(words), code)
+    moment = DATED.fullmatch(value)
+    return _dated(*moment.groups()) if moment else _retold(value, code)
+
+
+def _dated(weekday: str, day: str | None, month: str | None, clock: str) -> str:
+    # No year is said: the names of a weekday and of a month are those of any year.
+    parts = [on_day(date(2024, 1, 1 + WEEKDAYS.index(weekday)), "EEE")]  # a Monday
+    if day and month:
+        parts.append(on_day(date(2024, 1 + MONTHS.index(month), int(day)), "d MMM"))
+    return " ".join((*parts, clock))
+
+
 def _file(code: str) -> Path:
     return CATALOGS / code / "LC_MESSAGES" / f"{DOMAIN}.po"
+
+
+@lru_cache(maxsize=32)
+def _catalog(code: str) -> Catalog:
+    from babel.messages.pofile import read_po  # noqa: PLC0415  English never needs it
+
+    with _file(code).open("rb") as source:
+        return read_po(source, locale=code, domain=DOMAIN)
 
 
 @lru_cache(maxsize=32)
 def _translations(code: str) -> NullTranslations:
     if code == SOURCE_LANGUAGE:
         return NullTranslations()
-    from babel.messages.mofile import write_mo  # noqa: PLC0415  English never needs them
-    from babel.messages.pofile import read_po  # noqa: PLC0415
+    from babel.messages.mofile import write_mo  # noqa: PLC0415  as above
 
     compiled = BytesIO()
-    with _file(code).open("rb") as source:
-        write_mo(compiled, read_po(source, locale=code, domain=DOMAIN))
+    write_mo(compiled, _catalog(code))
     compiled.seek(0)
     return GNUTranslations(compiled)
+
+
+@lru_cache(maxsize=32)
+def _sentences(code: str) -> Sentences:
+    return Sentences(str(message.id) for message in _catalog(code) if SAID in message.auto_comments)

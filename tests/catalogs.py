@@ -9,11 +9,11 @@ from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
-from reminders.words import CATALOGS
+from reminders.words import CATALOGS, SAID
 
 PROGRAM = Path(__file__).parents[1] / "reminders"
 _METHODS = [("**.py", "python"), ("web/**.html", "jinja2"), ("desk/**.html", "jinja2")]
-_KEYWORDS = {"gettext": None, "_": None, "ngettext": (1, 2), "marked": None}
+_KEYWORDS = {"gettext": None, "_": None, "ngettext": (1, 2), "marked": None, "english": None}
 
 
 def extracted() -> Catalog:
@@ -22,6 +22,8 @@ def extracted() -> Catalog:
     options = {pattern: {"silent": "false"} for pattern, method in _METHODS if method == "jinja2"}
     for _, _, message, _, context in extract_from_dir(PROGRAM, _METHODS, options, _KEYWORDS):
         found.add(message, context=context)
+    for _, _, message, _, _ in extract_from_dir(PROGRAM, _METHODS[:1], keywords={"english": None}):
+        found.add(message, auto_comments=[SAID])
     return found
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from reminders.care.toml_lines import Path, Places
 from reminders.errors import Fault
+from reminders.sentences import english
 
 BLOCKS_FOLDER = "blocks"
 NAMED_TABLES = ("settings", "anchors", "sources")
@@ -63,12 +64,14 @@ def _blocks(plan: _Source, read: Read, faults: list[Fault]) -> Iterator[_Source]
         file = folder / f"{name}.toml"
         if not file.is_file():
             known = ", ".join(sorted(each.stem for each in folder.glob("*.toml"))) or "none"
-            message = f"there is no block {name!r}; there are {known}"
+            message = english("there is no block {name!r}; there are {known}").format(name=name, known=known)
             faults.append(Fault(file=plan.file, line=plan.lines.get(("blocks",), 0), message=message))
         elif found := read(file):
             values, lines = found
             for key in sorted(set(values) - {FACTORS, *NAMED_TABLES, *LISTS}):
-                message = f"{key}: a block holds only {', '.join((FACTORS, *NAMED_TABLES, *LISTS))}"
+                message = english("{key}: a block holds only {known}").format(
+                    key=key, known=", ".join((FACTORS, *NAMED_TABLES, *LISTS))
+                )
                 faults.append(Fault(file=file, line=lines.get((key,), 0), message=message))
             yield _Source(file, values, lines)
 
@@ -125,7 +128,7 @@ class _Merged:
                 if row.from_block and row.values.get("key") == key
             ]
             if not rows:
-                message = f"no block of this plan has {key!r}"
+                message = english("no block of this plan has {key!r}").format(key=key)
                 faults.append(Fault(file=plan.file, line=plan.lines.get(("leave_out",), 0), message=message))
             for name, row in rows:
                 self._rows[name].remove(row)

@@ -9,6 +9,7 @@ from datetime import date, datetime
 
 from reminders.care.timing import local_day
 from reminders.care.values import ContactRules, Course, Joined, Outcome, Reason
+from reminders.sentences import english
 
 
 def limit_days(
@@ -32,7 +33,9 @@ def limit_days(
             withheld |= {id(message) for message in optional[:too_many]}
     if not withheld:
         return list(messages)
-    reason = Reason(rule="daily_limit", text=f"gives way: at most {rules.daily_limit} messages a day")
+    reason = Reason(
+        rule="daily_limit", text=english("gives way: at most {limit} messages a day").format(limit=rules.daily_limit)
+    )
     return [
         replace(message, outcome=Outcome.WITHHELD, reasons=(*message.reasons, reason))
         if id(message) in withheld

@@ -9,6 +9,7 @@ from itertools import islice, takewhile
 from typing import Protocol
 
 from reminders.care.values import ContactRules, Course, Joined, Occurrence, Outcome, Reason
+from reminders.sentences import english
 
 
 class Fits(Protocol):
@@ -86,7 +87,7 @@ def _as_one(members: Sequence[Occurrence]) -> Joined:
         outcome=Outcome.SCHEDULED,
         reasons=(
             *members[0].reasons,
-            Reason(rule="joined", text=f"joined with {others}, due within minutes"),
+            Reason(rule="joined", text=english("joined with {keys}, due within minutes").format(keys=others)),
             *(
                 Reason(rule=reason.rule, text=f"{member.key}: {reason.text}")
                 for member in members[1:]
@@ -121,9 +122,11 @@ def _delayed(message: Joined, send_at: datetime, course: Course, rules: ContactR
         message.send_at, course.zone
     )
     if send_at <= message.useful_until and not becomes_quiet:
-        text = f"{minutes} min after the message before it, as they don't fit into one"
+        after = english("{minutes} min after the message before it, as they don't fit into one")
+        text = after.format(minutes=minutes)
         return replace(message, send_at=send_at, reasons=(*message.reasons, Reason(rule="kept_apart", text=text)))
     if message.required:
         return message
-    reason = Reason(rule="withheld", text=f"no moment is left {minutes} min after the message before it")
+    text = english("no moment is left {minutes} min after the message before it").format(minutes=minutes)
+    reason = Reason(rule="withheld", text=text)
     return replace(message, outcome=Outcome.WITHHELD, reasons=(*message.reasons, reason))

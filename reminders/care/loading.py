@@ -16,6 +16,7 @@ from reminders.care.references import reference_faults
 from reminders.care.toml_lines import Path as TomlPath
 from reminders.care.toml_lines import Places, line_index
 from reminders.errors import Fault, NotFound, PlanError
+from reminders.sentences import english
 
 PLAN_FILE = "plan.toml"
 SHARED_FOLDER = "shared"
@@ -31,7 +32,11 @@ def load_plan(folder: Path) -> Plan:
     """
     if not (folder / PLAN_FILE).is_file():
         known = ", ".join(procedures_in(folder.parent)) or "none"
-        raise NotFound(f"no procedure {folder.name!r}: {folder} has no {PLAN_FILE}; there are: {known}")
+        raise NotFound(
+            english("no procedure {name!r}: {folder} has no {file}; there are: {known}").format(
+                name=folder.name, folder=folder, file=PLAN_FILE, known=known
+            )
+        )
     shared = folder.parent / SHARED_FOLDER
     faults: list[Fault] = []
     factors = _rows(shared / "factors.toml", Factor, faults)
@@ -98,7 +103,9 @@ def _anaesthetics(path: Path, site: Site, faults: list[Fault]) -> dict[str, Anae
     found: dict[str, dict[str, Anaesthetic]] = {}
     for name, part in values.items():
         if name not in set(Site) or not isinstance(part, dict):
-            message = f"{name}: the tables of this file are called {', '.join(f'{each}.agent' for each in Site)}"
+            message = english("{name}: the tables of this file are called {known}").format(
+                name=name, known=", ".join(f"{each}.agent" for each in Site)
+            )
             faults.append(Fault(file=path, line=places.of((name,))[1], message=message))
         else:
             found[name] = _sound_rows(part, Anaesthetic, places, faults, within=(name,))
@@ -119,7 +126,13 @@ def _sound_rows(
         for name in (key, *table[key].aliases):
             if names.setdefault(name, key) != key:
                 file, line = places.of((*within, key, "aliases"))
-                faults.append(Fault(file=file, line=line, message=f"{name!r} means {names[name]} already"))
+                faults.append(
+                    Fault(
+                        file=file,
+                        line=line,
+                        message=english("{name!r} means {meaning} already").format(name=name, meaning=names[name]),
+                    )
+                )
     return table
 
 
@@ -134,15 +147,25 @@ def _read_toml(path: Path, faults: list[Fault]) -> tuple[dict[str, object], Mapp
         source = content.decode("utf-8-sig")
         return tomllib.loads(source), line_index(source)
     except FileNotFoundError:
-        faults.append(Fault(file=path, line=0, message="this file is missing"))
+        faults.append(Fault(file=path, line=0, message=english("this file is missing")))
     except OSError as error:
-        faults.append(Fault(file=path, line=0, message=f"this file can't be read: {error.strerror}"))
+        faults.append(
+            Fault(file=path, line=0, message=english("this file can't be read: {reason}").format(reason=error.strerror))
+        )
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        faults.append(Fault(file=path, line=line, message=f"save it as UTF-8; {error.reason} at byte {error.start}"))
+        faults.append(
+            Fault(
+                file=path,
+                line=line,
+                message=english("save it as UTF-8; {reason} at byte {byte}").format(
+                    reason=error.reason, byte=error.start
+                ),
+            )
+        )
     except tomllib.TOMLDecodeError as error:
         line = _line_in(str(error)) or content.count(b"\n") + 1
-        faults.append(Fault(file=path, line=line, message=f"not valid TOML: {error}"))
+        faults.append(Fault(file=path, line=line, message=english("not valid TOML: {error}").format(error=error)))
     return None
 
 
@@ -163,7 +186,7 @@ def _validation_faults(
         ):
             continue  # the list is empty only because its faulty items don't count
         where = (*within, *_without_tags(each["loc"]))
-        message = "this key is not known" if each["type"] == "extra_forbidden" else each["msg"]
+        message = english("this key is not known") if each["type"] == "extra_forbidden" else each["msg"]
         named = ".".join(_names(where, values))
         text = message.removeprefix("Value error, ")
         file, line = places.of(where)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
@@ -21,17 +21,38 @@ from reminders.care.plan import (
 from reminders.care.resolving import Resolved
 from reminders.care.timing import instant_of, local_day
 from reminders.care.values import Course, Reason, Slot
+from reminders.sentences import MONTHS, WEEKDAYS, english
 
 _ANCHORS_IN_WORDS = {
-    "procedure_end": "the procedure ended",
-    "block_placed": "the block was placed",
-    "dressing_applied": "the dressing was put on",
-    "visit": "the visit",
+    "procedure_end": english("the procedure ended"),
+    "block_placed": english("the block was placed"),
+    "dressing_applied": english("the dressing was put on"),
+    "visit": english("the visit"),
 }
-# Not by strftime: these words are part of a record and must not follow the host's locale.
-_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_SLOTS = {
+    Slot.MORNING: english("morning"),
+    Slot.MIDDAY: english("midday"),
+    Slot.EVENING: english("evening"),
+    Slot.BEDTIME: english("bedtime"),
+}
+_AT = english("{clock}, when {event}")
+_BEFORE = english("{clock}, {distance} before {event} at {other_clock}")
+_AFTER = english("{clock}, {distance} after {event} at {other_clock}")
+_ON_DAY = english("day {day}, {slot} ({clock})")
+_BY_VISIT: Mapping[tuple[bool, int], str] = {
+    (True, -2): english("{days} days before the visit, {slot} ({clock})"),
+    (True, -1): english("1 day before the visit, {slot} ({clock})"),
+    (True, 0): english("on the day of the visit, {slot} ({clock})"),
+    (True, 1): english("1 day after the visit, {slot} ({clock})"),
+    (True, 2): english("{days} days after the visit, {slot} ({clock})"),
+    (False, -2): english("{days} days before the day the visit is due, {slot} ({clock})"),
+    (False, -1): english("1 day before the day the visit is due, {slot} ({clock})"),
+    (False, 0): english("on the day the visit is due, {slot} ({clock})"),
+    (False, 1): english("1 day after the day the visit is due, {slot} ({clock})"),
+    (False, 2): english("{days} days after the day the visit is due, {slot} ({clock})"),
+}
+"""By whether it is booked, and by days from it; 2 stands for all further ones, as languages count differently."""
 _NEVER = datetime.max.replace(tzinfo=UTC)
-_MONTHS = ("", "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -95,7 +116,7 @@ def _clock_text(instant: datetime, zone: tzinfo, day_0: date) -> str:
     clock = f"{local.hour:02}:{local.minute:02}"
     if local.date() == day_0:
         return clock
-    return f"{_WEEKDAYS[local.weekday()]} {local.day} {_MONTHS[local.month]} {clock}"
+    return f"{WEEKDAYS[local.weekday()]} {local.day} {MONTHS[local.month - 1]} {clock}"
 
 
 def _moments_of(when: When, resolved: Resolved) -> Iterator[Moment]:
@@ -128,12 +149,14 @@ def _elapsed(anchor: str, length: timedelta, course: Course, resolved: Resolved)
         return
     planned_at = base + length
     event = _ANCHORS_IN_WORDS.get(anchor) or resolved.plan.file.anchors[anchor].says
+    clock = clock_text(planned_at, course)
     if not length:
-        because = f"{clock_text(planned_at, course)}, when {event}"
+        because = _AT.format(clock=clock, event=event)
     else:
-        order = "before" if length < timedelta(0) else "after"
-        distance = f"{_length_text(abs(length))} {order} {event}"
-        because = f"{clock_text(planned_at, course)}, {distance} at {clock_text(base, course)}"
+        sentence = _BEFORE if length < timedelta(0) else _AFTER
+        because = sentence.format(
+            clock=clock, distance=_length_text(abs(length)), event=event, other_clock=clock_text(base, course)
+        )
     yield Moment(planned_at=planned_at, reason=_timing(because), must_precede=length < timedelta(0))
 
 
@@ -150,9 +173,8 @@ def _on_day(number: int, slot: Slot, course: Course) -> Moment:
 @lru_cache(maxsize=4096)  # the patients of one day share most of their moments
 def _at_slot(day_0: date, number: int, slot: Slot, wall: time, zone: tzinfo) -> Moment:
     planned_at = instant_of(day_0 + timedelta(days=number), wall, zone)
-    return Moment(
-        planned_at=planned_at, reason=_timing(f"day {number}, {slot} ({_clock_text(planned_at, zone, day_0)})")
-    )
+    text = _ON_DAY.format(day=number, slot=_SLOTS[slot], clock=_clock_text(planned_at, zone, day_0))
+    return Moment(planned_at=planned_at, reason=_timing(text))
 
 
 def _each_day(when: EachDay, resolved: Resolved) -> Iterator[Moment]:
@@ -170,11 +192,9 @@ def _by_visit(days: int, slot: Slot, course: Course, resolved: Resolved) -> Mome
     else:
         visit_on = local_day(visit, course.zone)
     planned_at = instant_of(visit_on + timedelta(days=days), course.slots[slot], course.zone)
-    when = (
-        "on the day of" if not days else f"{abs(days)} day{'s' * (abs(days) > 1)} {'before' if days < 0 else 'after'}"
-    )
-    booked = "the visit" if visit is not None else "the day the visit is due"
-    return Moment(planned_at=planned_at, reason=_timing(f"{when} {booked}, {slot} ({clock_text(planned_at, course)})"))
+    sentence = _BY_VISIT[visit is not None, max(-2, min(days, 2))]
+    text = sentence.format(days=abs(days), slot=_SLOTS[slot], clock=clock_text(planned_at, course))
+    return Moment(planned_at=planned_at, reason=_timing(text))
 
 
 def _timing(text: str) -> Reason:

@@ -9,6 +9,18 @@ from typing import Protocol
 from reminders.care.circumstances import Circumstances
 from reminders.care.moments import clock_text
 from reminders.care.values import ContactRules, Course, Outcome, QuietMove, Reason
+from reminders.sentences import english
+
+_MOVED = english("quiet from {start}, so {clock}")
+_UNTIL_THEY_END = (_MOVED, english("quiet from {start}, and when they end it is no longer useful"))
+_NO_AGREEMENT = (
+    english("quiet from {start} and no agreement to be contacted at night, so {clock}"),
+    english("quiet from {start} and no agreement to be contacted at night, and when they end it is no longer useful"),
+)
+_NO_EARLIER = (
+    english("quiet from {start} and no earlier moment is left, so {clock}"),
+    english("quiet from {start} and no earlier moment is left, and when they end it is no longer useful"),
+)
 
 
 class Wish(Protocol):
@@ -51,14 +63,16 @@ def place(planned_at: datetime, useful_until: datetime, wish: Wish, bounds: Boun
     reasons: tuple[Reason, ...] = ()
     if moment < now.not_before:
         moment = now.not_before
-        reasons = (Reason(rule="not_before", text=f"that was over, so at once, {clock_text(moment, course)}"),)
+        at_once = english("that was over, so at once, {clock}").format(clock=clock_text(moment, course))
+        reasons = (Reason(rule="not_before", text=at_once),)
     if moment > useful_until:
-        return _nowhere(planned_at, f"it was useful until {clock_text(useful_until, course)} only", wish, now)
+        over = english("it was useful until {clock} only").format(clock=clock_text(useful_until, course))
+        return _nowhere(planned_at, over, wish, now)
     start = bounds.rules.quiet.start_before(moment, course.zone)
     if start is None:
         return Place(send_at=moment, outcome=Outcome.SCHEDULED, reasons=reasons)
-    moved, what = _around_quiet(moment, useful_until, wish.quiet, bounds)
-    text = f"quiet from {start.hour:02}:{start.minute:02}{what}"
+    moved, why = _around_quiet(moment, useful_until, wish.quiet, bounds)
+    text = why.format(start=f"{start.hour:02}:{start.minute:02}", clock=clock_text(moved, course) if moved else "")
     if moved is None:
         return _nowhere(planned_at, text, wish, now)
     return Place(send_at=moved, outcome=Outcome.SCHEDULED, reasons=(*reasons, Reason(rule="quiet_hours", text=text)))
@@ -66,7 +80,8 @@ def place(planned_at: datetime, useful_until: datetime, wish: Wish, bounds: Boun
 
 def _nowhere(planned_at: datetime, text: str, wish: Wish, now: Circumstances) -> Place:
     if wish.required and now.at_desk:
-        reason = Reason(rule="at_checkout", text=f"{text}: said at the desk and printed on the sheet")
+        said = english("{why}: said at the desk and printed on the sheet").format(why=text)
+        reason = Reason(rule="at_checkout", text=said)
         return Place(send_at=now.not_before, outcome=Outcome.AT_CHECKOUT, reasons=(reason,))
     return Place(send_at=planned_at, outcome=Outcome.WITHHELD, reasons=(Reason(rule="withheld", text=text),))
 
@@ -74,37 +89,38 @@ def _nowhere(planned_at: datetime, text: str, wish: Wish, now: Circumstances) ->
 def _around_quiet(
     moment: datetime, useful_until: datetime, move: QuietMove, bounds: Bounds
 ) -> tuple[datetime | None, str]:
-    """Return the instant outside quiet hours, None when there is none, and the reason in words."""
+    """Return the instant outside quiet hours, None when there is none, and the reason, open for the two moments."""
     match move:
         case QuietMove.WITHHOLD:
-            return None, ", and this one is dropped then"
+            return None, english("quiet from {start}, and this one is dropped then")
         case QuietMove.EARLIER:
             return _earlier(moment, useful_until, bounds)
         case QuietMove.LATER:
-            return _later(moment, useful_until, bounds)
+            return _later(moment, useful_until, bounds, _UNTIL_THEY_END)
         case QuietMove.SEND:
             if bounds.course.night_contact_agreed:
-                return moment, ", but the patient agreed to be contacted at night"
-            return _later(moment, useful_until, bounds, because=" and no agreement to be contacted at night")
+                return moment, english("quiet from {start}, but the patient agreed to be contacted at night")
+            return _later(moment, useful_until, bounds, _NO_AGREEMENT)
 
 
 def _earlier(moment: datetime, useful_until: datetime, bounds: Bounds) -> tuple[datetime | None, str]:
     course, rules, not_before = bounds.course, bounds.rules, bounds.now.not_before
     earlier = rules.quiet.last_moment_before(moment, course.zone, rules.before_quiet)
     if earlier is not None and earlier >= not_before:
-        return earlier, f", so {clock_text(earlier, course)}"
+        return earlier, _MOVED
     if bounds.now.at_desk:
-        return None, ", and no earlier moment is left"
+        return None, english("quiet from {start}, and no earlier moment is left")
     # Nobody can say it at the desk any more, so a moment that is less good is better than none.
     if not rules.quiet.is_quiet(not_before, course.zone):
-        return not_before, f", so at once, {clock_text(not_before, course)}"
-    return _later(moment, useful_until, bounds, because=" and no earlier moment is left")
+        return not_before, english("quiet from {start}, so at once, {clock}")
+    return _later(moment, useful_until, bounds, _NO_EARLIER)
 
 
 def _later(
-    moment: datetime, useful_until: datetime, bounds: Bounds, *, because: str = ""
+    moment: datetime, useful_until: datetime, bounds: Bounds, words: tuple[str, str]
 ) -> tuple[datetime | None, str]:
+    """Return the end of quiet hours with the first of the sentences; None with the second if that is too late."""
     later = bounds.rules.quiet.end_after(moment, bounds.course.zone)
     if later is not None and later <= useful_until:
-        return later, f"{because}, so {clock_text(later, bounds.course)}"
-    return None, f"{because}, and when they end it is no longer useful"
+        return later, words[0]
+    return None, words[1]

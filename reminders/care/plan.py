@@ -16,12 +16,13 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator
 
 from reminders.care.toml_lines import Places
 from reminders.care.values import Asks, InDoubt, QuietMove, Slot
+from reminders.sentences import english
 
 
 def _amount(value: object) -> int | str:
     if isinstance(value, str) or (isinstance(value, int) and not isinstance(value, bool) and value >= 0):
         return value
-    raise ValueError(f"a whole number from 0 on, or the name of a setting, not {value!r}")
+    raise ValueError(english("a whole number from 0 on, or the name of a setting, not {value!r}").format(value=value))
 
 
 def _amounts(value: object) -> int | str | tuple[int | str, ...]:
@@ -90,9 +91,13 @@ class NumberSetting(_Table):
     def _in_range(self) -> NumberSetting:
         for value in (self.default, *self.defaults.values()):
             if not self.lowest <= value <= self.highest:
-                raise ValueError(f"default {value} lies outside {self.lowest} to {self.highest}")
+                raise ValueError(
+                    english("default {value} lies outside {lowest} to {highest}").format(
+                        value=value, lowest=self.lowest, highest=self.highest
+                    )
+                )
         if (self.depends_on is None) != (not self.defaults):
-            raise ValueError("`depends_on` and `defaults` belong together")
+            raise ValueError(english("`depends_on` and `defaults` belong together"))
         return self
 
 
@@ -112,9 +117,15 @@ class ChoiceSetting(_Table):
     def _is_choice(self) -> ChoiceSetting:
         for value in self.needs:
             if value not in self.choices:
-                raise ValueError(f"`needs` speaks of {value!r}, which is not one of the choices")
+                raise ValueError(
+                    english("`needs` speaks of {value!r}, which is not one of the choices").format(value=value)
+                )
         if self.default and self.choices != "anaesthetics" and self.default not in self.choices:
-            raise ValueError(f"default {self.default!r} is not one of {', '.join(self.choices)}")
+            raise ValueError(
+                english("default {default!r} is not one of {known}").format(
+                    default=self.default, known=", ".join(self.choices)
+                )
+            )
         return self
 
 
@@ -178,7 +189,7 @@ class EachDay(_Table):
     @model_validator(mode="after")
     def _has_one_start(self) -> EachDay:
         if (self.after is None) == (self.from_day is None):
-            raise ValueError("say either `after` (an anchor) or `from_day`")
+            raise ValueError(english("say either `after` (an anchor) or `from_day`"))
         return self
 
 
@@ -215,7 +226,7 @@ When = Annotated[
     Discriminator(
         _kind_of_timing,
         custom_error_type="timing",
-        custom_error_message=f"a timing holds one of {', '.join(TIMING_KINDS)}",
+        custom_error_message=english("a timing holds one of {known}").format(known=", ".join(TIMING_KINDS)),
     ),
 ]
 
@@ -232,7 +243,7 @@ class TextChoice(_Table):
     @model_validator(mode="after")
     def _has_condition(self) -> TextChoice:
         if not self.if_any and not self.if_all:
-            raise ValueError("a text needs `if_any` or `if_all`, or it hides all that follow")
+            raise ValueError(english("a text needs `if_any` or `if_all`, or it hides all that follow"))
         return self
 
     def fits(self, marks: frozenset[str]) -> bool:
@@ -269,9 +280,9 @@ class Instruction(_Table):
     @model_validator(mode="after")
     def _says_how_long_useful(self) -> Instruction:
         if (self.useful_hours is None) == (self.useful_until is None):
-            raise ValueError("say either `useful_hours` or `useful_until` (an anchor)")
+            raise ValueError(english("say either `useful_hours` or `useful_until` (an anchor)"))
         if not self.when:
-            raise ValueError("`when` is empty: the instruction would never be said")
+            raise ValueError(english("`when` is empty: the instruction would never be said"))
         return self
 
     def applies(self, marks: frozenset[str]) -> bool:
@@ -360,7 +371,7 @@ class Anaesthetic(SharedRow):
     @model_validator(mode="after")
     def _low_before_high(self) -> Anaesthetic:
         if self.low >= self.high:
-            raise ValueError(f"low {self.low} is not below high {self.high}")
+            raise ValueError(english("low {low} is not below high {high}").format(low=self.low, high=self.high))
         return self
 
 

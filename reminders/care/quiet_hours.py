@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import cached_property
 
 from reminders.care.timing import local_time
+from reminders.sentences import english
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _DAYS_TO_SEARCH = 9  # a whole week and a day on either side: the pattern repeats weekly
@@ -37,11 +38,13 @@ class QuietInterval:
         """Read `21:00-08:00`; raises ValueError that says what is wrong."""
         match = _INTERVAL.fullmatch(text.strip())
         if not match:
-            raise ValueError(f"quiet hours look like 21:00-08:00, not {text!r}")
+            raise ValueError(english("quiet hours look like 21:00-08:00, not {text!r}").format(text=text))
         start_hour, start_minute, end_hour, end_minute = (int(part) for part in match.groups())
         interval = cls(start_wall=time(start_hour, start_minute), end_wall=time(end_hour, end_minute))
         if interval.start_wall == interval.end_wall:
-            raise ValueError(f"quiet hours {text!r} begin and end together; write `none` if there are none")
+            raise ValueError(
+                english("quiet hours {text!r} begin and end together; write `none` if there are none").format(text=text)
+            )
         return interval
 
 
@@ -62,7 +65,11 @@ class QuietHours:
         """Return `every_day` with other intervals for the weekdays named (`sunday`); raises ValueError."""
         unknown = sorted(set(exceptions) - set(WEEKDAYS))
         if unknown:
-            raise ValueError(f"{', '.join(unknown)}: not a weekday; use {', '.join(WEEKDAYS)}")
+            raise ValueError(
+                english("{unknown}: not a weekday; use {known}").format(
+                    unknown=", ".join(unknown), known=", ".join(WEEKDAYS)
+                )
+            )
         return cls(
             tuple(tuple(QuietInterval.parse(text) for text in exceptions.get(name, every_day)) for name in WEEKDAYS)
         )

@@ -26,6 +26,7 @@ from reminders.care.plan import (
 )
 from reminders.care.toml_lines import Path as TomlPath
 from reminders.care.values import QuietMove
+from reminders.sentences import english
 
 Found = Iterator[tuple[TomlPath, str]]
 """The place of a fault inside the file, and what is wrong there."""
@@ -37,12 +38,12 @@ def reference_faults(plan: PlanFile, factors: Mapping[str, Factor]) -> Found:
     yield from _anchor_faults(plan)
     yield from _setting_faults(plan)
     if plan.instruction and plan.desk_message not in {each.key for each in plan.instruction}:
-        yield ("desk_message",), f"there is no instruction {plan.desk_message!r}"
+        yield ("desk_message",), english("there is no instruction {key!r}").format(key=plan.desk_message)
     seen: set[str] = set()
     for index, instruction in enumerate(plan.instruction):
         at: TomlPath = ("instruction", index)
         if instruction.key in seen:
-            yield (*at, "key"), f"the key {instruction.key!r} is used twice"
+            yield (*at, "key"), english("the key {key!r} is used twice").format(key=instruction.key)
         seen.add(instruction.key)
         yield from _instruction_faults(instruction, plan, at)
     for index, task in enumerate(plan.staff_task):
@@ -52,7 +53,7 @@ def reference_faults(plan: PlanFile, factors: Mapping[str, Factor]) -> Found:
 def _unknown_factors(plan: PlanFile, factors: Mapping[str, Factor]) -> Found:
     for name in plan.factors:
         if factors and name not in factors:
-            yield ("factors",), f"no factor {name!r} in shared/factors.toml"
+            yield ("factors",), english("no factor {name!r} in shared/factors.toml").format(name=name)
 
 
 def _anchor_faults(plan: PlanFile) -> Found:
@@ -60,16 +61,19 @@ def _anchor_faults(plan: PlanFile) -> Found:
     for name, anchor in plan.anchors.items():
         at: TomlPath = ("anchors", name)
         if name in BASE_ANCHORS:
-            yield at, f"{name} is an anchor already; choose another name"
+            yield at, english("{name} is an anchor already; choose another name").format(name=name)
         if anchor.after not in known or anchor.after == "visit":
-            yield (*at, "after"), f"{anchor.after!r} is not an anchor that stands above this one"
+            yield (
+                (*at, "after"),
+                english("{anchor!r} is not an anchor that stands above this one").format(anchor=anchor.after),
+            )
         yield from _amount_faults(anchor.hours, plan, (*at, "hours"))
         for key, agent in (("or_sooner_by", anchor.or_sooner_by), ("or_until_high_of", anchor.or_until_high_of)):
             setting = plan.settings.get(agent or "")
             if agent and not (isinstance(setting, ChoiceSetting) and setting.choices == "anaesthetics"):
-                yield (*at, key), f"{agent!r} is not a setting with anaesthetics"
+                yield (*at, key), english("{name!r} is not a setting with anaesthetics").format(name=agent)
         if name in plan.settings:
-            yield at, f"{name} is a setting too; a text could not tell which is meant"
+            yield at, english("{name} is a setting too; a text could not tell which is meant").format(name=name)
         known.append(name)
 
 
@@ -80,7 +84,12 @@ def _setting_faults(plan: PlanFile) -> Found:
             at: TomlPath = ("settings", name, "after_anchor")
             yield from _known_anchor(setting.after_anchor, plan, at)
             if setting.default * 24 <= _usual_hours(setting.after_anchor, plan):
-                yield at, f"the default day {setting.default} is over when {setting.after_anchor} comes"
+                yield (
+                    at,
+                    english("the default day {day} is over when {anchor} comes").format(
+                        day=setting.default, anchor=setting.after_anchor
+                    ),
+                )
 
 
 def _dependence_faults(name: str, setting: Setting, plan: PlanFile) -> Found:
@@ -89,15 +98,21 @@ def _dependence_faults(name: str, setting: Setting, plan: PlanFile) -> Found:
     if isinstance(setting, NumberSetting) and setting.depends_on:
         other = plan.settings.get(setting.depends_on)
         if not isinstance(other, ChoiceSetting) or other.choices == "anaesthetics":
-            yield (*at, "depends_on"), f"{setting.depends_on!r} is not a setting with choices"
+            yield (*at, "depends_on"), english("{name!r} is not a setting with choices").format(name=setting.depends_on)
             return
         for value in sorted(set(setting.defaults) - set(other.choices)):
-            yield (*at, "defaults"), f"{value!r} is not one of {', '.join(other.choices)}"
+            yield (
+                (*at, "defaults"),
+                english("{value!r} is not one of {known}").format(value=value, known=", ".join(other.choices)),
+            )
     elif isinstance(setting, ChoiceSetting):
         for needed in setting.needs.values():
             other = plan.settings.get(needed)
             if not isinstance(other, ChoiceSetting) or other.default:
-                yield (*at, "needs"), f"{needed!r} is not a setting with choices that is left open"
+                yield (
+                    (*at, "needs"),
+                    english("{name!r} is not a setting with choices that is left open").format(name=needed),
+                )
 
 
 def _usual_hours(anchor: str, plan: PlanFile) -> int:
@@ -122,23 +137,39 @@ def _instruction_faults(instruction: Instruction, plan: PlanFile, at: TomlPath) 
         *(mark for choice in instruction.texts for mark in (*choice.if_any, *choice.if_all)),
     }
     for mark in sorted(conditions - marks):
-        yield at, f"{instruction.key}: the condition {mark!r} is not among this plan's factors"
+        yield (
+            at,
+            english("{key}: the condition {mark!r} is not among this plan's factors").format(
+                key=instruction.key, mark=mark
+            ),
+        )
     for key in instruction.contradicts:
         if key not in {each.key for each in plan.instruction}:
-            yield (*at, "contradicts"), f"{instruction.key}: there is no instruction {key!r}"
+            yield (
+                (*at, "contradicts"),
+                english("{key}: there is no instruction {other!r}").format(key=instruction.key, other=key),
+            )
     if instruction.useful_until:
         yield from _known_anchor(instruction.useful_until, plan, (*at, "useful_until"))
     if instruction.required and instruction.quiet is QuietMove.WITHHOLD:
-        yield (*at, "quiet"), f"{instruction.key} is required, so quiet hours may not drop it: `earlier` or `later`"
+        yield (
+            (*at, "quiet"),
+            english("{key} is required, so quiet hours may not drop it: `earlier` or `later`").format(
+                key=instruction.key
+            ),
+        )
     for when in instruction.when:
         yield from _timing_faults(when, plan, (*at, "when"))
 
 
 def _task_faults(task: StaffTask, plan: PlanFile, at: TomlPath) -> Found:
     for mark in sorted({*task.only_if_any, *task.not_if_any} - {*plan.factors, *VISIT_MARKS}):
-        yield at, f"{task.key}: the condition {mark!r} is not among this plan's factors"
+        yield (
+            at,
+            english("{key}: the condition {mark!r} is not among this plan's factors").format(key=task.key, mark=mark),
+        )
     if task.key in {each.key for each in plan.instruction}:
-        yield (*at, "key"), f"the key {task.key!r} is an instruction's already"
+        yield (*at, "key"), english("the key {key!r} is an instruction's already").format(key=task.key)
     for when in task.when:
         yield from _timing_faults(when, plan, (*at, "when"))
 
@@ -159,22 +190,32 @@ def _timing_faults(when: When, plan: PlanFile, at: TomlPath) -> Found:
             if when.after is not None:
                 yield from _known_anchor(when.after, plan, at)
             if isinstance(when.until_day, int) and isinstance(when.from_day, int) and when.until_day <= when.from_day:
-                yield at, f"no day lies from day {when.from_day} until day {when.until_day}, which is not included"
+                yield (
+                    at,
+                    english("no day lies from day {day} until day {until_day}, which is not included").format(
+                        day=when.from_day, until_day=when.until_day
+                    ),
+                )
         case BeforeVisit():
             amounts = (when.before_visit_days,)
         case AfterVisit():
             amounts = (when.after_visit_days,)
     if isinstance(when, BeforeVisit | AfterVisit) and "visit_day" not in plan.settings:
-        yield at, "counts from the visit, so the plan needs a setting `visit_day` for when none is booked"
+        yield at, english("counts from the visit, so the plan needs a setting `visit_day` for when none is booked")
     for amount in amounts:
         yield from _amount_faults(amount, plan, at)
 
 
 def _known_anchor(name: str, plan: PlanFile, at: TomlPath) -> Found:
     if name not in BASE_ANCHORS and name not in plan.anchors:
-        yield at, f"there is no anchor {name!r}; known are {', '.join((*BASE_ANCHORS, *plan.anchors))}"
+        yield (
+            at,
+            english("there is no anchor {name!r}; known are {known}").format(
+                name=name, known=", ".join((*BASE_ANCHORS, *plan.anchors))
+            ),
+        )
 
 
 def _amount_faults(amount: Amount, plan: PlanFile, at: TomlPath) -> Found:
     if isinstance(amount, str) and not isinstance(plan.settings.get(amount), NumberSetting):
-        yield at, f"{amount!r} is not a setting that holds a number"
+        yield at, english("{amount!r} is not a setting that holds a number").format(amount=amount)

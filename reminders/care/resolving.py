@@ -13,6 +13,7 @@ from reminders.care.plan import Anaesthetic, ChoiceSetting, NumberSetting, Plan
 from reminders.care.timing import course_day, date_of_day
 from reminders.care.values import Course
 from reminders.errors import InputError
+from reminders.sentences import english
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +66,11 @@ def _effective(plan: Plan, given: tuple[tuple[str, type, int | str], ...]) -> Ma
     chosen = {name: value for name, _type, value in given}
     for name in chosen:
         if name not in declared:
-            raise InputError(f"{plan.procedure} has no setting {name!r}; it has {', '.join(sorted(declared))}")
+            raise InputError(
+                english("{procedure} has no setting {name!r}; it has {known}").format(
+                    procedure=plan.procedure, name=name, known=", ".join(sorted(declared))
+                )
+            )
     values = {
         name: _checked(name, chosen[name], setting, plan) if name in chosen else setting.default
         for name, setting in declared.items()
@@ -76,7 +81,11 @@ def _effective(plan: Plan, given: tuple[tuple[str, type, int | str], ...]) -> Ma
         elif isinstance(setting, ChoiceSetting):
             needed = setting.needs.get(str(values[name]))
             if needed and not values[needed]:
-                raise InputError(f"{name} {values[name]!r} needs {needed} to be recorded: {declared[needed].says}")
+                raise InputError(
+                    english("{setting} {value!r} needs {needed} to be recorded: {meaning}").format(
+                        setting=name, value=values[name], needed=needed, meaning=declared[needed].says
+                    )
+                )
     return MappingProxyType(values)
 
 
@@ -85,7 +94,11 @@ def marks_of(plan: Plan, factors: frozenset[str], *, visit_booked: bool) -> froz
     marks = {"visit_booked" if visit_booked else "visit_not_booked"}
     for name in factors:
         if name not in plan.factors:
-            raise InputError(f"no patient factor {name!r}; known are {', '.join(sorted(plan.factors))}")
+            raise InputError(
+                english("no patient factor {name!r}; known are {known}").format(
+                    name=name, known=", ".join(sorted(plan.factors))
+                )
+            )
         # A factor that does not change this plan still bars a medicine.
         marks |= plan.factors[name].medicine_marks
         if name in plan.file.factors:
@@ -99,7 +112,11 @@ def factor_named(text: str, plan: Plan) -> str:
     for name, factor in plan.factors.items():
         if wanted == name or wanted in factor.aliases:
             return name
-    raise InputError(f"no patient factor {text!r}; known are {', '.join(sorted(plan.factors))}")
+    raise InputError(
+        english("no patient factor {name!r}; known are {known}").format(
+            name=text, known=", ".join(sorted(plan.factors))
+        )
+    )
 
 
 def simple_name(text: str) -> str:
@@ -111,12 +128,18 @@ def _checked(name: str, value: int | str, setting: NumberSetting | ChoiceSetting
     if isinstance(setting, NumberSetting):
         text = str(value).strip()
         if not re.fullmatch(r"[0-9]{1,4}", text):
-            raise InputError(f"{name} is a whole number of {setting.unit}, not {value!r}")
+            raise InputError(
+                english("{setting} is a whole number of {unit}, not {value!r}").format(
+                    setting=name, unit=setting.unit, value=value
+                )
+            )
         number = int(text)
         if not setting.lowest <= number <= setting.highest:
             raise InputError(
-                f"{name} may be {setting.lowest} to {setting.highest} {setting.unit}, not {number}; "
-                "the range stands in plan.toml with its sources"
+                english(
+                    "{setting} may be {lowest} to {highest} {unit}, not {value}; "
+                    "the range stands in plan.toml with its sources"
+                ).format(setting=name, lowest=setting.lowest, highest=setting.highest, unit=setting.unit, value=number)
             )
         return number
     wanted = simple_name(str(value))
@@ -125,7 +148,11 @@ def _checked(name: str, value: int | str, setting: NumberSetting | ChoiceSetting
     if setting.choices == "anaesthetics":
         return _anaesthetic_named(wanted, plan)
     if wanted not in setting.choices:
-        raise InputError(f"{name} may be {', '.join(setting.choices)}, not {value!r}")
+        raise InputError(
+            english("{setting} may be {known}, not {value!r}").format(
+                setting=name, known=", ".join(setting.choices), value=value
+            )
+        )
     return wanted
 
 
@@ -136,7 +163,9 @@ def _anaesthetic_named(wanted: str, plan: Plan) -> str:
     for name, agent in plan.anaesthetics.items():
         if any(words == _words_that_count(each) for each in (name, *agent.aliases)):
             return name
-    raise InputError(f"no anaesthetic {wanted!r}; known are {', '.join(plan.anaesthetics)}")
+    raise InputError(
+        english("no anaesthetic {name!r}; known are {known}").format(name=wanted, known=", ".join(plan.anaesthetics))
+    )
 
 
 def _words_that_count(name: str) -> frozenset[str]:
@@ -184,6 +213,15 @@ def _check_days(plan: Plan, course: Course, settings: Mapping[str, int | str], a
         if int(settings[name]) < earliest:
             day = date_of_day(anchor_day, procedure_end=course.procedure_end, zone=course.zone)
             raise InputError(
-                f"{name} {settings[name]} must be a later day than {setting.after_anchor.replace('_', ' ')}, "
-                f"which is day {anchor_day} ({day.isoformat()}): day {earliest} or later"
+                english(
+                    "{setting} {value} must be a later day than {anchor}, which is day {anchor_day} ({date}): day "
+                    "{earliest} or later"
+                ).format(
+                    setting=name,
+                    value=settings[name],
+                    anchor=setting.after_anchor.replace("_", " "),
+                    anchor_day=anchor_day,
+                    date=day.isoformat(),
+                    earliest=earliest,
+                )
             )

@@ -10,6 +10,7 @@ from reminders.care.circumstances import OtherMessage
 from reminders.care.moments import clock_text
 from reminders.care.resolving import Resolved
 from reminders.care.values import ContactRules, InDoubt, Occurrence, Outcome, Reason
+from reminders.sentences import english
 
 SAME_TIME = timedelta(hours=1)
 """Two courses say the same thing once when their messages are no further apart than this."""
@@ -30,7 +31,7 @@ def say_once(
     for each in occurrences:
         if each.outcome is Outcome.SCHEDULED:
             if found and _falls_together(found[-1], each, rules):
-                found[-1] = _withheld(found[-1], "its next time falls together with this one")
+                found[-1] = _withheld(found[-1], english("said once: its next time falls together with this one"))
             texts = [text for other in others if (text := _said_by(other, each, resolved))] if others else ()
             found.append(_withheld(each, texts[0]) if texts else each)
         else:
@@ -50,16 +51,17 @@ def _said_by(other: OtherMessage, each: Occurrence, resolved: Resolved) -> str |
     # What was moved may lie far from the same moment of the other course, which went out in time.
     distance = min(abs(other.send_at - each.send_at), abs(other.send_at - each.planned_at))
     same = (other.procedure, other.key, other.text_name) == (resolved.plan.procedure, each.key, each.text_name)
+    at = clock_text(other.send_at, resolved.course)
     # Courses that name their sites speak of one site each.
     if same and not resolved.course.overlaps and distance <= SAME_TIME:
-        return f"the other course says it at {clock_text(other.send_at, resolved.course)}"
+        return english("said once: the other course says it at {clock}").format(clock=at)
     if each.in_doubt is InDoubt.HOLD and other.key == each.key and distance < DOSE_APART:
         hours = int(DOSE_APART.total_seconds()) // 3600
-        at = clock_text(other.send_at, resolved.course)
-        return f"the other course tells to take a medicine at {at}, less than {hours} h away"
+        dose = english("said once: the other course tells to take a medicine at {clock}, less than {hours} h away")
+        return dose.format(clock=at, hours=hours)
     return None
 
 
 def _withheld(each: Occurrence, text: str) -> Occurrence:
-    reason = Reason(rule="said_once", text=f"said once: {text}")
+    reason = Reason(rule="said_once", text=text)
     return replace(each, outcome=Outcome.WITHHELD, reasons=(*each.reasons, reason))

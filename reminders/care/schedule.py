@@ -23,6 +23,7 @@ from reminders.care.resolving import Resolved
 from reminders.care.said_once import say_once
 from reminders.care.timing import local_day
 from reminders.care.values import Asks, ContactRules, Joined, Occurrence, Outcome, Reason
+from reminders.sentences import english
 
 __all__ = ["Circumstances", "OtherMessage", "expand", "schedule"]
 
@@ -155,14 +156,14 @@ def _said(instruction: Instruction, plan: Plan, marks: frozenset[str]) -> _Said:
 
 def _factor_reasons(instruction: Instruction, marks: frozenset[str], choice: TextChoice | None) -> Iterator[Reason]:
     because = (
-        ("added for this patient", instruction.only_if_any),
-        ("other words for this patient", (*choice.if_any, *choice.if_all) if choice else ()),
-        ("some words changed for this patient", instruction.words_change_with),
+        (english("added for this patient: {factors}"), instruction.only_if_any),
+        (english("other words for this patient: {factors}"), (*choice.if_any, *choice.if_all) if choice else ()),
+        (english("some words changed for this patient: {factors}"), instruction.words_change_with),
     )
-    for what, names in because:
+    for sentence, names in because:
         if not marks.isdisjoint(names):
             held = ", ".join(sorted(marks.intersection(names))).replace("_", " ")
-            yield Reason(rule="patient_factor", text=f"{what}: {held}")
+            yield Reason(rule="patient_factor", text=sentence.format(factors=held))
 
 
 def _numbered(instruction: Instruction, resolved: Resolved, now: Circumstances) -> Iterator[tuple[int, Moment]]:
@@ -236,5 +237,6 @@ def _spoken(occurrences: Sequence[Occurrence], desk: Occurrence | None, fits: Fi
 
 
 def _saying(spoken: tuple[Occurrence, ...], message: Joined) -> Joined:
-    reason = Reason(rule="at_checkout", text=f"also says {', '.join(each.key for each in spoken)}")
+    text = english("also says {keys}").format(keys=", ".join(each.key for each in spoken))
+    reason = Reason(rule="at_checkout", text=text)
     return replace(message, said_now=spoken, reasons=(*message.reasons, reason))

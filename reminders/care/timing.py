@@ -12,6 +12,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from reminders.errors import InputError
+from reminders.sentences import english
 
 
 def instant_of(day: date, wall: time, zone: tzinfo) -> datetime:
@@ -47,7 +48,9 @@ def zone_named(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise InputError(f"{name!r} is not a time zone; use an IANA name such as America/Chicago") from None
+        raise InputError(
+            english("{name!r} is not a time zone; use an IANA name such as America/Chicago").format(name=name)
+        ) from None
 
 
 def as_text(instant: datetime | None, zone: tzinfo) -> str | None:

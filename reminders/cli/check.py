@@ -24,7 +24,7 @@ from reminders.desk.prove.findings import Finding, Severity
 from reminders.desk.prove.run import Bound, Progress, Report, prove
 from reminders.desk.prove.strands import Effort
 from reminders.errors import InputError
-from reminders.words import SOURCE_LANGUAGE, gettext, marked, speaking
+from reminders.words import SOURCE_LANGUAGE, gettext, marked, retold, speaking
 
 _BLOCKS = {
     "alone": marked("each instruction by itself, every value that moves it, at each minute where something turns"),
@@ -121,7 +121,7 @@ def _finding_value(finding: Finding) -> dict[str, Any]:
 def _show(report: Report) -> None:
     for finding in report.findings:
         line(f"{_place(finding.file, finding.line)}: {finding.rule}", style=_STYLES[finding.severity])
-        line(_indented(f"{finding.subject}: {finding.message}"))
+        line(_indented(f"{finding.subject}: {retold(finding.message)}"))
         if finding.example is not None:
             line(f"    {finding.example.command()}", style="dim")
     faults = sum(each.severity is Severity.FAULT for each in report.findings)

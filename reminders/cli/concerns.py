@@ -187,7 +187,7 @@ def _report(ctx: click.Context, concern: int, *, as_json: bool) -> None:
     _show_concern(found, app.clock.now())
     show_rows(
         table((gettext("When"), {"no_wrap": True}), gettext("What"), gettext("By"), (gettext("Note"), {"ratio": 1})),
-        ([short_when(step.at, found.zone), shown(step.action), step.by, step.note] for step in found.history),
+        ([short_when(step.at, found.zone), shown(step.action), step.by, retold(step.note)] for step in found.history),
     )
 
 

@@ -17,7 +17,7 @@ from reminders.desk.composing import Composed, ComposedCourse
 from reminders.errors import InputError
 from reminders.exchange.pdf import print_pdf
 from reminders.wording.sheet import Sheet, as_html, as_text
-from reminders.words import gettext, marked, on_day
+from reminders.words import gettext, marked, on_day, retold
 
 _OUTCOMES = {
     Outcome.SCHEDULED: ("", ""),
@@ -56,7 +56,7 @@ def _cells(message: Composed, composed: ComposedCourse) -> tuple[Text, Text, Tex
     what = Text("\n".join(member.key.replace("_", " ") for member in joined.members))
     if label:
         what.append("\n" + gettext(label), style=style)
-    why = Text("\n".join(reason.text for reason in joined.reasons))
+    why = Text("\n".join(retold(reason.text) for reason in joined.reasons))
     return Text(f"{local:%H:%M}"), what, Text(message.rendered.text), why
 
 

@@ -20,7 +20,7 @@ from reminders.desk.enroll_list import ListResult, ListRules, RowResult, RowStat
 from reminders.errors import InputError
 from reminders.exchange.csv_text import LARGEST_FILE
 from reminders.exchange.enrollment_csv import EnrollmentList, ListForm, read_enrollments
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, retold
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +124,7 @@ def _show(result: ListResult, *, rehearsed: bool) -> None:
                 (gettext("What to correct"), {"ratio": 1}),
                 title=gettext("Not enrolled"),
             ),
-            ((str(row.line), "\n".join(row.problems)) for row in faulty),
+            ((str(row.line), "\n".join(map(retold, row.problems))) for row in faulty),
         )
     if already:
         show_rows(
@@ -144,7 +144,7 @@ def _show(result: ListResult, *, rehearsed: bool) -> None:
                 (gettext("Look at this"), {"ratio": 1}),
                 title=gettext("Warnings"),
             ),
-            ((str(row.line), _number(row, result), "\n".join(row.warnings)) for row in with_warnings),
+            ((str(row.line), _number(row, result), "\n".join(map(retold, row.warnings))) for row in with_warnings),
         )
     line(_total(result, rehearsed=rehearsed), style="bold")
 

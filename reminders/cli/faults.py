@@ -10,7 +10,7 @@ from collections.abc import Callable
 import click
 
 from reminders.errors import ConfigError, InputError, PlanError, ReminderError
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, retold
 
 DONE = 0
 FELL_SHORT = 1
@@ -79,7 +79,7 @@ def _explained(error: Exception) -> tuple[str, int]:
     if isinstance(error, click.exceptions.Abort):
         return gettext("stopped; nothing more was done"), FELL_SHORT
     if isinstance(error, ReminderError):
-        return str(error), AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
+        return retold(str(error)), AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
     if type(error).__module__.startswith("sqlalchemy."):
         return _database_advice(error)
     if isinstance(error, OSError):

@@ -18,7 +18,7 @@ from reminders.desk.trail import Action
 from reminders.errors import InputError
 from reminders.records.finding import MessageFilter
 from reminders.records.message_states import MessageState
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, retold
 
 _STYLES = {
     MessageState.SENT: "green",
@@ -118,7 +118,8 @@ def _cells(message: ListedMessage, *, why: bool, with_patient: bool) -> list[str
     words = message.text or _within(message.joined_into)
     said = Text(words)
     if message.detail:
-        said.append(f"\n{message.detail}" if words else message.detail, style="yellow")
+        detail = retold(message.detail)
+        said.append(f"\n{detail}" if words else detail, style="yellow")
     cells: list[str | Text] = [
         short_when(message.send_at, message.zone),
         Text(what + "\n").append(gettext(_STATE_WORDS[state]), style=_STYLES.get(state, "")),
@@ -128,7 +129,7 @@ def _cells(message: ListedMessage, *, why: bool, with_patient: bool) -> list[str
         who = f"{message.patient} ({message.enrollment_id})" if message.enrollment_id else message.patient
         cells.insert(1, who or message.kind)
     if why:
-        cells.append("\n".join(reason.text for reason in message.reasons))
+        cells.append("\n".join(retold(reason.text) for reason in message.reasons))
     return cells
 
 

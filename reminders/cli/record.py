@@ -19,7 +19,7 @@ from reminders.desk.shapes import record_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
 from reminders.desk.trail import Action
 from reminders.errors import InputError
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, retold
 
 EXAMPLES = """\b
 Examples:
@@ -126,7 +126,7 @@ def _show(found: ChartRecord) -> None:
                 f"{each.id} ({gettext(each.urgency)})",
                 gettext(step.action),
                 step.by,
-                step.note or each.told,
+                retold(step.note) or each.told,
             ]
             for each in found.concerns
             for step in each.history

@@ -15,7 +15,7 @@ from reminders.errors import InputError
 from reminders.exchange.csv_text import read_table, simple_heading
 from reminders.replies import Triage, mark
 from reminders.replies import triage as triage_reply
-from reminders.words import gettext
+from reminders.words import gettext, retold
 
 _COLUMNS = ("id", "lang", "after_message", "text")
 
@@ -102,7 +102,7 @@ def _show(text: str, found: Triage, *, explain: bool) -> None:
     if found.wrong_person:
         click.echo(gettext("Also says that the number is somebody else's."))
     if explain:
-        click.echo(mark(text, found))
+        click.echo(mark(text, found, retold=lambda said: shown(retold(said))))
         return
     for evidence in found.why:
-        click.echo(f"  {evidence.words!r}: {evidence.note}")
+        click.echo(f"  {evidence.words!r}: {retold(evidence.note)}")

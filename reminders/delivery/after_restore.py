@@ -20,6 +20,7 @@ from reminders.records.message_states import MessageEvent
 from reminders.records.outbox import Claim, claim
 from reminders.records.restoring import Unsure, unsure_messages
 from reminders.records.tables import MESSAGES
+from reminders.sentences import english
 
 _AT_ONCE = 500
 _BY = "restore"
@@ -133,13 +134,15 @@ def _settle(
     released = [each.id for each in stayed if each.claim_token is not None]
     change(session, MessageEvent.RELEASE, MESSAGES.c.id.in_(released))
     doubtful = [each.id for each in batch if each.id not in known]
-    detail = f"the database was restored from a copy of {gap.taken_at:%Y-%m-%d %H:%M} UTC; it may have gone out since"
+    detail = english(
+        "the database was restored from a copy of {copied:%Y-%m-%d %H:%M} UTC; it may have gone out since"
+    ).format(copied=gap.taken_at)
     change(session, MessageEvent.DOUBT, MESSAGES.c.id.in_(doubtful), detail=detail, settled_at=gap.now)
     return GapReport(went_out=len(sent), stayed=len(stayed), uncertain=len(doubtful))
 
 
 def _tell(session: Session, practice_id: str, count: int, gap: Gap, due_at: datetime) -> None:
-    lost = f"{gap.taken_at:%Y-%m-%d %H:%M} to {gap.ran_until:%Y-%m-%d %H:%M} UTC"
+    lost = english("{begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} UTC").format(begin=gap.taken_at, end=gap.ran_until)
     open_once(
         session,
         Trouble(
@@ -150,9 +153,11 @@ def _tell(session: Session, practice_id: str, count: int, gap: Gap, due_at: date
             about=f"restored from a copy of {gap.taken_at:%Y-%m-%d %H:%M}",
             urgency="urgent",
             summary=(
-                f"The database was restored from a copy. Lost are {lost}: enrollments, replies, requests to stop. "
-                f"{count} messages may or may not have gone out then and are not sent again: "
-                "`reminders messages --state uncertain`. Read what patients wrote at the gateway or in the mailbox."
+                english(
+                    "The database was restored from a copy. Lost are {lost}: enrollments, replies, requests to stop. "
+                    "{count} messages may or may not have gone out then and are not sent again: `reminders messages "
+                    "--state uncertain`. Read what patients wrote at the gateway or in the mailbox."
+                ).format(lost=lost, count=count)
             ),
             opened_at=gap.now,
             due_at=due_at,

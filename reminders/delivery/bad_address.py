@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session
 
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.people import mark_unreachable
+from reminders.sentences import english
 
-_WORDS = {"sms": "mobile number", "email": "e-mail address"}
+_WORDS = {"sms": english("mobile number"), "email": english("e-mail address")}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,8 +44,9 @@ def stop_sending_to(
             kind="delivery",
             about=f"patient {patient_id}: {bad.channel} does not work",
             urgency="routine",
-            summary=f"The {_WORDS.get(bad.channel, bad.channel)} does not work, nothing more is sent to it: "
-            f"{bad.detail}. Ask the patient for another one.",
+            summary=english(
+                "The {what} does not work, nothing more is sent to it: {why}. Ask the patient for another one."
+            ).format(what=_WORDS.get(bad.channel, bad.channel), why=bad.detail),
             opened_at=now,
             due_at=concern_due("routine", now),
         )

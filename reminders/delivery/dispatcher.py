@@ -30,6 +30,7 @@ from reminders.records import outbox
 from reminders.records.database import Database
 from reminders.records.outbox import Claim, DueMessage, LapsedMessage, Queue
 from reminders.records.wakeups import wakeups_of
+from reminders.sentences import english
 
 _LOG = logging.getLogger(__name__)
 _LAPSED_AT_ONCE = 500
@@ -195,8 +196,8 @@ class Dispatcher:
         done = self._settler.settle(session, self._unsettled, now)
         if self._unsettled:
             queue = self._unsettled_of
-            results = [each.result for each in self._unsettled if not isinstance(each.result, NotTaken)]
             note_settled(session, queue.practice_id, self._unsettled, now)
+            results = [each.result for each in self._unsettled if not isinstance(each.result, NotTaken)]
             broken = self._admission.learn(session, queue, results, now=now)
             if broken is not None:
                 self._settler.tell_of_broken(session, queue, broken, now)
@@ -240,7 +241,7 @@ class Dispatcher:
         reach("before-hand-over")
         taken: list[DueMessage] = []
         results: list[Result] = []
-        doubt = f"{transport.name} gave no answer"
+        doubt = english("{transport} gave no answer").format(transport=transport.name)
         try:
             results.extend(transport.hand_over(self._offer(batch, taken)))
         except Exception as error:  # noqa: BLE001  whatever broke, what was begun is in doubt and the rest goes on
@@ -313,8 +314,8 @@ class Dispatcher:
         if outcomes:
             with self._database.writing() as session:
                 done = self._settler.settle(session, outcomes, now)
-                reach("in-recovery")
                 note_settled(session, practice, outcomes, now)
+                reach("in-recovery")
             reach("after-recovery")
             done.recovered = len(outcomes)
             report.add(done)
@@ -339,7 +340,7 @@ class Dispatcher:
         elif key in known.absent:
             result = NotTaken()
         else:
-            result = InDoubt("the program ended during the hand-over")
+            result = InDoubt(english("the program ended during the hand-over"))
         capabilities = self._transports[message.channel].capabilities
         return Outcome(
             message=message,

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from reminders.care.quiet_hours import QuietHours
 from reminders.records.outbox import DueMessage
+from reminders.sentences import english
 
 ANSWERS_TO_ANYBODY = frozenset(
     {"answer_stopped", "answer_started", "answer_help", "answer_emergency", "answer_wrong_person"}
@@ -60,7 +61,10 @@ class Gate:
     def judge(self, message: DueMessage, now: datetime) -> Verdict:
         """Say what happens to a due message at `now`; the first rule that objects decides."""
         if now > message.useful_until:
-            return Withhold(detail=f"no longer useful after {message.useful_until:%Y-%m-%d %H:%M} UTC", tell_staff=True)
+            return Withhold(
+                detail=english("no longer useful after {until:%Y-%m-%d %H:%M} UTC").format(until=message.useful_until),
+                tell_staff=True,
+            )
         if message.kind == "staff":
             return _GO
         if message.kind == "answer":
@@ -75,11 +79,13 @@ class Gate:
 
     def _judge_plan(self, message: DueMessage) -> Withhold | None:
         if message.enrollment_state == "paused":
-            return Withhold(detail="staff paused the course", tell_staff=False)
+            return Withhold(detail=english("staff paused the course"), tell_staff=False)
         if message.enrollment_state != "active":
-            return Withhold(detail="the course is over", tell_staff=False)
+            return Withhold(detail=english("the course is over"), tell_staff=False)
         if self.approval_needed and not message.approved:
-            return Withhold(detail="nobody approved the plan as it was when this course began", tell_staff=True)
+            return Withhold(
+                detail=english("nobody approved the plan as it was when this course began"), tell_staff=True
+            )
         return None
 
     def _judge_hour(self, message: DueMessage, now: datetime) -> Verdict:
@@ -90,15 +96,18 @@ class Gate:
             return _GO
         end = quiet.end_after(now, zone)
         if end is None or end > message.useful_until:
-            return Withhold(detail="quiet hours last until it is no longer useful", tell_staff=True)
-        return Wait(until=end, detail=f"waits for the end of quiet hours at {end.astimezone(zone):%H:%M}")
+            return Withhold(detail=english("quiet hours last until it is no longer useful"), tell_staff=True)
+        return Wait(
+            until=end,
+            detail=english("waits for the end of quiet hours at {clock:%H:%M}").format(clock=end.astimezone(zone)),
+        )
 
 
-_NO_CONTACT = "the patient no longer has this address"
+_NO_CONTACT = english("the patient no longer has this address")
 _CONTACT_DETAILS: Mapping[str | None, str] = {
-    "stopped": "the patient asked for no more messages",
-    "released": "the address is somebody else's",
-    "unreachable": "the address does not work",
+    "stopped": english("the patient asked for no more messages"),
+    "released": english("the address is somebody else's"),
+    "unreachable": english("the address does not work"),
 }
 
 

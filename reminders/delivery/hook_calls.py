@@ -15,14 +15,14 @@ from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_rece
 from reminders.delivery.incoming import IncomingReply
 from reminders.errors import NotFound
 from reminders.records.concerns_once import Trouble, open_once
-from reminders.words import marked
+from reminders.sentences import english
 
 if TYPE_CHECKING:
     from reminders.delivery.intake import Intake
     from reminders.records.database import Database
 
 _LOG = logging.getLogger(__name__)
-_REPLIES_LOST = marked(
+_REPLIES_LOST = english(
     "The SMS gateway brings replies that can't be read: patients' words do not get here. "
     "Read them at the gateway, and mend [delivery.http.reply_hook] in the configuration."
 )

@@ -12,8 +12,12 @@ from pathlib import Path
 
 from reminders.config_delivery import MailboxSection
 from reminders.errors import ConfigError, Unreachable
+from reminders.sentences import english
 
 _LOG = logging.getLogger(__name__)
+_NOT_OPENED = english("the mail server does not let us open {folder}: {status}")
+_NOT_MOVED = english("the mail server does not let us move a mail to {folder}: {status}")
+_NOT_COPIED = english("the mail server does not let us copy a mail to {folder}: {status}")
 _PORTS = {"tls": 993, "starttls": 143, "none-on-loopback": 143}
 TAKEN = "RemindersTaken"
 """The keyword (RFC 9051 section 2.3.2) of mails that were stored."""
@@ -42,7 +46,12 @@ class Mailbox:
         taken = 0
         with self._open() as link:
             for uid in self._waiting(link):
-                octets = _octets(_ok(link.uid("FETCH", uid, f"(BODY.PEEK[]<0.{_MOST_OCTETS}>)"), "fetch a mail"))
+                octets = _octets(
+                    _ok(
+                        link.uid("FETCH", uid, f"(BODY.PEEK[]<0.{_MOST_OCTETS}>)"),
+                        english("the mail server does not let us fetch a mail: {status}"),
+                    )
+                )
                 if octets is None:
                     continue  # somebody took it away meanwhile
                 try:
@@ -56,29 +65,40 @@ class Mailbox:
 
     def _waiting(self, link: imaplib.IMAP4) -> list[str]:
         section = self._section
-        _ok(link.select(_quoted(section.mailbox)), f"open {section.mailbox}")
+        _ok(link.select(_quoted(section.mailbox)), _NOT_OPENED, folder=section.mailbox)
         allowed = b" ".join(each for each in link.response("PERMANENTFLAGS")[1] if isinstance(each, bytes))
         if not section.move_to and rb"\*" not in allowed and TAKEN.encode() not in allowed:
             raise ConfigError(
-                f"mailbox: {section.mailbox} keeps no marks of ours; name a folder in move_to, or give write access"
+                english(
+                    "mailbox: {mailbox} keeps no marks of ours; name a folder in move_to, or give write access"
+                ).format(mailbox=section.mailbox)
             )
-        found = _ok(link.uid("SEARCH", "UNDELETED", "UNKEYWORD", TAKEN), "search")
+        found = _ok(
+            link.uid("SEARCH", "UNDELETED", "UNKEYWORD", TAKEN),
+            english("the mail server does not let us search: {status}"),
+        )
         uids = b" ".join(each for each in found if isinstance(each, bytes)).split()
         return [uid.decode() for uid in sorted(uids, key=int)]
 
     def _mark(self, link: imaplib.IMAP4, uid: str) -> None:
         target = self._section.move_to
         if not target:
-            _ok(link.uid("STORE", uid, "+FLAGS.SILENT", f"({TAKEN})"), "mark a mail")
+            _ok(
+                link.uid("STORE", uid, "+FLAGS.SILENT", f"({TAKEN})"),
+                english("the mail server does not let us mark a mail: {status}"),
+            )
             return
         able = _capabilities(link)
         if "MOVE" in able:
-            _ok(link.uid("MOVE", uid, _quoted(target)), f"move a mail to {target}")
+            _ok(link.uid("MOVE", uid, _quoted(target)), _NOT_MOVED, folder=target)
             return
-        _ok(link.uid("COPY", uid, _quoted(target)), f"copy a mail to {target}")
-        _ok(link.uid("STORE", uid, "+FLAGS.SILENT", r"(\Deleted)"), "mark a mail")
+        _ok(link.uid("COPY", uid, _quoted(target)), _NOT_COPIED, folder=target)
+        _ok(
+            link.uid("STORE", uid, "+FLAGS.SILENT", r"(\Deleted)"),
+            english("the mail server does not let us mark a mail: {status}"),
+        )
         if "UIDPLUS" in able:
-            _ok(link.uid("EXPUNGE", uid), "clear away a mail")
+            _ok(link.uid("EXPUNGE", uid), english("the mail server does not let us clear away a mail: {status}"))
 
     @contextmanager
     def _open(self) -> Iterator[imaplib.IMAP4]:
@@ -92,7 +112,9 @@ class Mailbox:
             yield link
         except (imaplib.IMAP4.error, OSError) as error:
             # The server's own words may name a person; ours name the kind of fault.
-            raise Unreachable(f"the mailbox can't be used now: {type(error).__name__}") from error
+            raise Unreachable(
+                english("the mailbox can't be used now: {error}").format(error=type(error).__name__)
+            ) from error
         finally:
             if link is not None:
                 _leave(link)
@@ -108,16 +130,17 @@ class Mailbox:
         return link
 
 
-def _ok(answer: tuple[str, Sequence[object]], what: str) -> Sequence[object]:
+def _ok(answer: tuple[str, Sequence[object]], refused: str, *, folder: str = "") -> Sequence[object]:
+    """Return what the server gave; `refused` is the error in words when it gave nothing, open for `status`."""
     status, data = answer
     if status != "OK":
-        raise Unreachable(f"the mail server does not let us {what}: {status}")
+        raise Unreachable(refused.format(status=status, folder=folder))
     return data
 
 
 def _capabilities(link: imaplib.IMAP4) -> set[str]:
     """Return what the server can do for who signed in; the library remembers only what it said before."""
-    said = _ok(link.capability(), "ask what it can do")
+    said = _ok(link.capability(), english("the mail server does not let us ask what it can do: {status}"))
     return {
         word.upper() for each in said if isinstance(each, bytes) for word in each.decode("ascii", "replace").split()
     }
@@ -146,4 +169,6 @@ def _tls(section: MailboxSection, folder: Path) -> ssl.SSLContext | None:
     try:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as error:
-        raise ConfigError(f"mailbox.ca_file: {ca_file} can't be used: {type(error).__name__}") from error
+        raise ConfigError(
+            english("mailbox.ca_file: {file} can't be used: {error}").format(file=ca_file, error=type(error).__name__)
+        ) from error

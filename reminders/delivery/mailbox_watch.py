@@ -11,6 +11,7 @@ from reminders.clock import Clock
 from reminders.errors import ReminderError
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
+from reminders.sentences import english
 
 _LOG = logging.getLogger(__name__)
 _PATIENCE = timedelta(minutes=15)
@@ -51,7 +52,9 @@ class MailboxWatch:
             kind="delivery",
             about="mailbox",
             urgency="urgent",
-            summary=f"Patients' e-mails are not read: {reason}. Look into the mailbox by hand, and mend it.",
+            summary=english(
+                "Patients' e-mails are not read: {why}. Look into the mailbox by hand, and mend it."
+            ).format(why=reason),
             opened_at=now,
             due_at=self.concern_due("urgent", now),
         )

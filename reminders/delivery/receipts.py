@@ -15,6 +15,7 @@ from reminders.records.message_changes import change_by_id
 from reminders.records.message_states import MessageEvent, MessageState
 from reminders.records.other_ways import take_back_stand_in
 from reminders.records.tables import MESSAGES
+from reminders.sentences import english
 
 _SETTLED_AT = MESSAGES.c.settled_at
 KEPT_FOR = timedelta(days=2)
@@ -124,7 +125,7 @@ def _apply(session: Session, receipt: Receipt, installation: str, report: Receip
         take_back_stand_in(session, found.message_id)
         report.delivered += 1
     else:
-        detail = receipt.detail or "not delivered"
+        detail = receipt.detail or english("not delivered")
         report.failed.append(
             Failure(message_id=found.message_id, detail=detail, bad_address=receipt.bad_address, surely=surely)
         )
@@ -147,4 +148,4 @@ def _of_all(arrivals: tuple[str, ...]) -> Arrival:
 
 
 def _detail(receipt: Receipt, arrival: Arrival) -> str | None:
-    return f"not delivered: {receipt.detail}" if arrival is Arrival.FAILED else None
+    return english("not delivered: {why}").format(why=receipt.detail) if arrival is Arrival.FAILED else None

@@ -21,12 +21,13 @@ from reminders.records.message_changes import Held, accept, change_by_id, change
 from reminders.records.message_states import MessageEvent
 from reminders.records.outbox import DueMessage, LapsedMessage, Queue
 from reminders.records.queue_health import Health
+from reminders.sentences import english
 
 _NOT_TAKEN_WAITS = timedelta(seconds=1)
 _TRIES_UNDER_ONE_KEY = 3
 """They follow within minutes; gateways keep their keys for hours at least (common practice, no source)."""
 _BY = "delivery"
-_NAMES = {"sms": "SMS", "email": "e-mail"}
+_NAMES = {"sms": "SMS", "email": english("e-mail")}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,9 +89,21 @@ class Settler:
             return
         if verdict.other_way and self.other_way(session, message.id, surely=True):
             return
-        joined = withhold_joined(session, message.id, detail=f"was part of {message.key}: {verdict.detail}", at=now)
+        joined = withhold_joined(
+            session,
+            message.id,
+            detail=english("was part of {key}: {why}").format(key=message.key, why=verdict.detail),
+            at=now,
+        )
         if verdict.tell_staff:
-            self._tell(session, message, f"{', '.join((message.key, *joined))} was not sent: {verdict.detail}.", now)
+            self._tell(
+                session,
+                message,
+                english("{keys} was not sent: {why}.").format(
+                    keys=", ".join((message.key, *joined)), why=verdict.detail
+                ),
+                now,
+            )
 
     def wait(self, session: Session, message: DueMessage, verdict: Wait) -> None:
         """Write down that a due message is due later."""
@@ -107,8 +120,10 @@ class Settler:
             kind="delivery",
             about=f"way out: {queue.channel}",
             urgency="urgent",
-            summary=f"No {_NAMES.get(queue.channel, queue.channel)} can be sent since {minutes} minutes; it is tried "
-            "again all the time. What becomes useless meanwhile is withheld: `reminders messages --state withheld`.",
+            summary=english(
+                "No {what} can be sent since {minutes} minutes; it is tried again all the time. What becomes useless "
+                "meanwhile is withheld: `reminders messages --state withheld`."
+            ).format(what=_NAMES.get(queue.channel, queue.channel), minutes=minutes),
             opened_at=now,
             due_at=self.concern_due("urgent", now),
         )
@@ -121,17 +136,24 @@ class Settler:
         if isinstance(result, InDoubt):
             return self._settle_doubt(session, outcome, result, now)
         if isinstance(result, Refused):
-            values = {"detail": f"refused: {result}", "settled_at": now}
+            values = {"detail": english("refused: {why}").format(why=result), "settled_at": now}
             if not change_held(session, MessageEvent.REFUSE, held, **values):
                 return "late"
             self._settle_refused(session, message, result, now)
             return "failed"
         if isinstance(result, Throttled):
             # It keeps its place: the queue as a whole waits.
-            values = {"due_at": now, "attempts": outcome.tries - 1, "detail": f"too fast: {result}"}
+            values = {
+                "due_at": now,
+                "attempts": outcome.tries - 1,
+                "detail": english("too fast: {why}").format(why=result),
+            }
         elif isinstance(result, Unreachable):
             due_at = next_try(outcome.tries, now=now, useful_until=message.useful_until, random=self.random)
-            values = {"due_at": due_at, "detail": f"tried {outcome.tries} times: {result}"}
+            values = {
+                "due_at": due_at,
+                "detail": english("tried {count} times: {why}").format(count=outcome.tries, why=result),
+            }
         else:
             values = {"due_at": now + _NOT_TAKEN_WAITS, "attempts": outcome.tries - 1}
         return "waits" if change_held(session, MessageEvent.RELEASE, held, **values) else "late"
@@ -148,11 +170,15 @@ class Settler:
             told = stop_sending_to(session, bad, now=now, concern_due=self.concern_due)
         if self.other_way(session, message.id, surely=True):
             return
-        joined = withhold_joined(session, message.id, detail=f"was part of {message.key}, which was refused", at=now)
+        joined = withhold_joined(
+            session, message.id, detail=english("was part of {key}, which was refused").format(key=message.key), at=now
+        )
         if told and message.in_doubt != WhenInDoubt.HOLD:
             return
         what = ", ".join((message.key, *joined))
-        self._tell(session, message, f"{what} was refused and can't be sent: {result}.", now)
+        self._tell(
+            session, message, english("{what} was refused and can't be sent: {why}.").format(what=what, why=result), now
+        )
 
     def _settle_doubt(self, session: Session, outcome: Outcome, result: InDoubt, now: datetime) -> str:
         message = outcome.message
@@ -167,7 +193,9 @@ class Settler:
         self._tell(
             session,
             message,
-            f"{message.key} may or may not have reached the patient, and was not sent again: {result}.",
+            english("{keys} may or may not have reached the patient, and was not sent again: {why}.").format(
+                keys=message.key, why=result
+            ),
             now,
             hold=message.in_doubt == WhenInDoubt.HOLD,
         )

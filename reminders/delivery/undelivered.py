@@ -15,6 +15,7 @@ from reminders.delivery.receipts import Failure
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.receipts import message_row
 from reminders.records.tables import Message
+from reminders.sentences import english
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,9 +38,11 @@ class Undelivered:
         if not (message.required or failure.bad_address):
             return
         urgency = "urgent" if message.kind == "staff" or message.in_doubt == "hold" else "routine"
-        summary = f"{message.key} did not arrive: {failure.detail}."
+        summary = english("{key} did not arrive: {why}.").format(key=message.key, why=failure.detail)
         if failure.bad_address:
-            summary = f"{message.key} did not arrive, the address does not work: {failure.detail}."
+            summary = english("{key} did not arrive, the address does not work: {why}.").format(
+                key=message.key, why=failure.detail
+            )
         now = self.clock.now()
         about = f"enrollment {message.enrollment_id}" if message.enrollment_id is not None else message.kind
         open_once(

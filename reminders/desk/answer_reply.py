@@ -15,6 +15,7 @@ from reminders.records.bulk import insert_messages
 from reminders.records.message_states import MessageState
 from reminders.records.tables import Contact, Patient, Reply
 from reminders.replies import Label, Triage
+from reminders.sentences import english
 from reminders.wording.answers import answer_languages, render_answer
 from reminders.wording.framing import Rendered
 
@@ -91,7 +92,7 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
                 "markdown": rendered.markdown,
                 "encoding": rendered.encoding,
                 "segments": rendered.segments,
-                "reasons": [{"rule": "answer", "text": f"answers reply {reply.id}"}],
+                "reasons": [{"rule": "answer", "text": english("answers reply {id}").format(id=reply.id)}],
                 "detail": None,
                 "in_reply_to": given.mail_id,
             }

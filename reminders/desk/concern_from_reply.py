@@ -11,16 +11,18 @@ from reminders.records.concerns import URGENCIES
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent, Patient, Reply
 from reminders.replies import Label, Triage
-from reminders.words import marked
+from reminders.sentences import english
 
 _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 """Every other label that needs a person is routine."""
-_ASKED_TO_STOP = "; asked to stop messages: telephone"
+_ASKED_TO_STOP = english("{signs}; asked to stop messages: telephone")
+_FROM_NOBODY = english("{signs}; from an address nobody is known under")
+_LEFT = english("an emergency, and {name} is not on duty")
 _WRONG_PERSON = {
-    (True, False): marked("Wrong person: somebody wrote so from a number that no patient has."),
-    (False, False): marked("Wrong person: somebody wrote so from a address that no patient has."),
-    (True, True): marked("Wrong person: find the patient's right number. The old one is released."),
-    (False, True): marked("Wrong person: find the patient's right address. The old one is released."),
+    (True, False): english("Wrong person: somebody wrote so from a number that no patient has."),
+    (False, False): english("Wrong person: somebody wrote so from an address that no patient has."),
+    (True, True): english("Wrong person: find the patient's right number. The old one is released."),
+    (False, True): english("Wrong person: find the patient's right address. The old one is released."),
 }
 """By whether it came by SMS, and whether a patient is known under the address."""
 
@@ -94,7 +96,7 @@ def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: T
         return False
     _add_event(session, concern, reply, "raised" if rises else "reply", _because(found))
     if left_by:
-        _add_event(session, concern, reply, "reopened", f"an emergency, and {left_by} is not on duty")
+        _add_event(session, concern, reply, "reopened", _LEFT.format(name=left_by))
     elif again:
         tell_holder(session, desk, concern)
     return True
@@ -109,8 +111,8 @@ def _joined(desk: Desk, concern: Concern, reply: Reply, found: Triage) -> dict[s
     }
     if URGENCIES.index(urgency) < URGENCIES.index(concern.urgency):
         values |= {"urgency": urgency, "summary": _summary(found, known=concern.patient_id is not None)}
-    elif found.opt_out and _ASKED_TO_STOP not in concern.summary:
-        values["summary"] = concern.summary + _ASKED_TO_STOP
+    elif found.opt_out and _ASKED_TO_STOP.format(signs="") not in concern.summary:
+        values["summary"] = _ASKED_TO_STOP.format(signs=concern.summary)
     return values
 
 
@@ -137,9 +139,10 @@ def _urgency(found: Triage) -> str:
 
 
 def _summary(found: Triage, *, known: bool) -> str:
-    said = ", ".join(sign.replace("_", " ") for sign in found.signs) or marked("needs reading")
-    asked_to_stop = _ASKED_TO_STOP if found.opt_out else ""
-    return f"{said}{asked_to_stop}" if known else f"{said}{asked_to_stop}; from an address nobody is known under"
+    said = ", ".join(sign.replace("_", " ") for sign in found.signs) or english("needs reading")
+    if found.opt_out:
+        said = _ASKED_TO_STOP.format(signs=said)
+    return said if known else _FROM_NOBODY.format(signs=said)
 
 
 def _because(found: Triage) -> str:

@@ -16,7 +16,7 @@ from reminders.records import concerns, finding, replies
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent, Contact, Patient, Reply
 from reminders.replies.labels import Evidence
-from reminders.words import gettext
+from reminders.words import gettext, retold
 
 _LATELY = timedelta(days=14)
 
@@ -87,8 +87,8 @@ class ListedConcern:
 
     @property
     def told(self) -> str:
-        """The summary as staff read it: a fixed one in their language, any other as it is kept."""
-        return gettext(self.summary) if self.summary else ""
+        """The summary in the language of staff; it is kept in English."""
+        return retold(self.summary)
 
 
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:

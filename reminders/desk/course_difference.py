@@ -11,6 +11,7 @@ from reminders.desk.message_rows import NewMessage
 from reminders.records.courses import spent_of
 from reminders.records.message_states import SPENT, MessageEvent, MessageState
 from reminders.records.tables import Message
+from reminders.sentences import english
 
 _PLANNED_COLUMNS = (
     "text_name", "joined_into", "channel", "address", "language", "planned_at", "send_at", "useful_until", "required",
@@ -68,7 +69,7 @@ def difference(
         if message.repeats_id is not None:
             continue  # a question asked again is not in the plan, and waits for its own answer
         if message.state in _WAITING and message.occurrence not in said.get(message.key, ()):
-            steps.append(_step(message, MessageEvent.CANCEL, {"detail": "the facts changed"}))
+            steps.append(_step(message, MessageEvent.CANCEL, {"detail": english("the facts changed")}))
             changes.append(_change_of(message, "cancelled", message.send_at, None))
     changes.sort(key=lambda each: (each.after_at or each.before_at or _NEVER, each.key))
     return tuple(changes), tuple(steps)

@@ -33,7 +33,8 @@ from reminders.records.people import Holder
 from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
 from reminders.records.visits import keep_first_visits
-from reminders.words import gettext, marked
+from reminders.sentences import english
+from reminders.words import gettext
 
 __all__ = [
     "STANDARD_CONSENT",
@@ -256,10 +257,10 @@ def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datet
         if draft.planned.advice_due_at is not None
     ]
     open_concerns_at_once(session, advice, by="enrollment")
-    return [
     for whose in belongings:
         about = f"enrollment {whose.enrollment_id}"
         note_change(session, desk, Action.PATIENT_ENROLL, (whose.patient_id, about))
+    return [
         Stored(
             enrollment_id=whose.enrollment_id,
             patient_id=whose.patient_id,
@@ -317,7 +318,7 @@ def _advice_to_give(whose: Belonging, *, at: datetime, due_at: datetime) -> Conc
         enrollment_id=whose.enrollment_id,
         kind="task",
         urgency="routine",
-        summary=marked("Tell the patient which pain reliever is right: no text may name one for them."),
+        summary=english("Tell the patient which pain reliever is right: no text may name one for them."),
         signs=[],
         opened_at=at,
         due_at=due_at,

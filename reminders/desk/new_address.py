@@ -9,10 +9,11 @@ from reminders.desk.consent import Statement, record_consent, withdraw_consent
 from reminders.desk.replan import refresh_others
 from reminders.errors import InputError
 from reminders.records import people
+from reminders.sentences import english
 from reminders.words import gettext
 
 _NONE = 0
-_REPLACED = "the patient gave another address in its place"
+_REPLACED = english("the patient gave another address in its place")
 
 
 def take_new_address(

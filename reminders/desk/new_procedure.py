@@ -8,6 +8,7 @@ from pathlib import Path
 from reminders.care.loading import SHARED_FOLDER
 from reminders.care.plan import Plan
 from reminders.errors import Fault, InputError
+from reminders.sentences import english
 from reminders.words import gettext
 
 SCAFFOLD_FOLDER = "scaffold"
@@ -49,7 +50,7 @@ def begin_procedure(templates: Path, procedure: str, *, title: str = "") -> tupl
 def unfinished(plan: Plan) -> tuple[Fault, ...]:
     """Return every line of a plan's own files that still says TODO; () when the plan is finished."""
     return tuple(
-        Fault(file=path, line=number, message=f"still to be written: {line.strip()}")
+        Fault(file=path, line=number, message=english("still to be written: {line}").format(line=line.strip()))
         for path in sorted(each for each in plan.folder.rglob("*") if each.is_file())
         for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), start=1)
         if re.search(rf"\b{UNFINISHED}\b", line) and not line.lstrip().startswith("#")

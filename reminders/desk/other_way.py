@@ -23,6 +23,7 @@ from reminders.records.done_once import is_first_time
 from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
 from reminders.records.tables import Contact, Message
+from reminders.sentences import english
 from reminders.wording.render import CourseWording
 
 OTHER_WAY = "_other_way"
@@ -30,6 +31,7 @@ OTHER_WAY = "_other_way"
 
 _USEFUL_FOR = timedelta(minutes=5)
 """A text that helps for a shorter time would hardly be read in time."""
+_ELSEWHERE = english("message {id} did not arrive by {channel}")
 _BY = "delivery"
 
 
@@ -78,7 +80,7 @@ def go_another_way(session: Session, desk: Desk, message_id: int, *, surely: boo
                 "markdown": rendered.markdown,
                 "encoding": rendered.encoding,
                 "segments": rendered.segments,
-                "reasons": [{"rule": "other_way", "text": f"message {message_id} did not arrive by {message.channel}"}],
+                "reasons": [{"rule": "other_way", "text": _ELSEWHERE.format(id=message_id, channel=message.channel)}],
                 "instead_of_id": message_id,
             }
         ],
@@ -121,7 +123,9 @@ def _tell(session: Session, desk: Desk, message: Message) -> bool:
         kind="delivery",
         about=f"enrollment {message.enrollment_id}: {message.key}",
         urgency="routine",
-        summary=f"{message.key} was taken by the gateway and is not known to have arrived.",
+        summary=english("{key} was taken by the gateway and is not known to have arrived.").format(
+            key=message.key
+        ),
         opened_at=now,
         due_at=desk.due.due_at("routine", now, desk.opening),
     )

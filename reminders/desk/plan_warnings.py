@@ -14,6 +14,7 @@ from reminders.desk.pinned_plans import pinned_plan
 from reminders.errors import PlanError, StateError
 from reminders.records.tables import Enrollment
 from reminders.replies import Evidence, Label, Triage
+from reminders.sentences import english
 
 _RANKS = (Label.NONE, Label.ROUTINE, Label.URGENT, Label.EMERGENCY)
 
@@ -35,7 +36,8 @@ def heed_plan(session: Session, desk: Desk, found: Triage, enrollment: Enrollmen
         says = Label(warning.urgency)
         in_time = warning.reply_until_day is None or today <= warning.reply_until_day
         if in_time and _is_told(warning, found) and _rank(says) > _rank(found.label):
-            because = Evidence(rule="plan", words="", start=0, end=0, note=f"the plan says: {warning.sign}")
+            note = english("the plan says: {sign}").format(sign=warning.sign)
+            because = Evidence(rule="plan", words="", start=0, end=0, note=note)
             found = replace(found, label=says, why=(*found.why, because))
     return found
 

@@ -9,6 +9,7 @@ from datetime import timedelta
 from reminders.records.tables import Reply
 from reminders.replies import Evidence, Label, Triage, triage_together
 from reminders.replies.labels import PRECEDENCE
+from reminders.sentences import english
 
 TOGETHER = timedelta(minutes=5)
 """Whoever writes one thing in several texts does so within minutes (common practice, no source)."""
@@ -55,4 +56,5 @@ def _placed(evidence: Evidence, offset: int, length: int) -> Evidence:
     start, end = evidence.start - offset, evidence.end - offset
     if 0 <= start < end <= length:
         return replace(evidence, start=start, end=end)
-    return replace(evidence, start=0, end=0, note=f"{evidence.note}; together with the text before")
+    note = english("{note}; together with the text before").format(note=evidence.note)
+    return replace(evidence, start=0, end=0, note=note)

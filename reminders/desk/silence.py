@@ -22,6 +22,7 @@ from reminders.records.database import Database
 from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
 from reminders.records.tables import Enrollment, Message
+from reminders.sentences import english
 from reminders.wording.render import CourseWording
 
 AGAIN = "_again"
@@ -30,6 +31,7 @@ AGAIN = "_again"
 _LOOKS_BACK = timedelta(days=4)
 """A question older than that was noted long ago, or the program stood still: then it is too late to ask."""
 _SOONEST_AGAIN = timedelta(hours=1)
+_UNANSWERED = english("nobody answered message {id}")
 _BY = "silence"
 
 
@@ -93,7 +95,9 @@ def attend_to_failures(database: Database, desk: Desk) -> int:
                 kind="delivery",
                 about=about,
                 urgency="routine",
-                summary=f"Nothing arrives: {each.failed} messages failed one after the other. Telephone.",
+                summary=english("Nothing arrives: {count} messages failed one after the other. Telephone.").format(
+                    count=each.failed
+                ),
                 opened_at=now,
                 due_at=desk.due.due_at("routine", now, desk.opening),
             )
@@ -149,7 +153,7 @@ def _ask_again(session: Session, desk: Desk, question: _Question) -> bool:
                 "markdown": rendered.markdown,
                 "encoding": rendered.encoding,
                 "segments": rendered.segments,
-                "reasons": [{"rule": "asked_again", "text": f"nobody answered message {message.id}"}],
+                "reasons": [{"rule": "asked_again", "text": _UNANSWERED.format(id=message.id)}],
                 "repeats_id": message.id,
             }
         ],
@@ -200,7 +204,9 @@ def _concern(session: Session, desk: Desk, question: _Question) -> bool:
     if not because:
         return False
     asked_at = (message.settled_at or now).astimezone(question.resolved.course.zone)
-    times = "twice" if silence.repeat_of(session, new_id(message.id)) is not None else "once"
+    once = english("No answer to the check-in of {clock}, asked once; {factors}. Telephone.")
+    twice = english("No answer to the check-in of {clock}, asked twice; {factors}. Telephone.")
+    summary = once if silence.repeat_of(session, new_id(message.id)) is None else twice
     named = ", ".join(because).replace("_", " ")
     trouble = Trouble(
         practice_id=desk.practice_id,
@@ -209,7 +215,7 @@ def _concern(session: Session, desk: Desk, question: _Question) -> bool:
         kind="silence",
         about=f"enrollment {message.enrollment_id}: silent",
         urgency="routine",
-        summary=f"No answer to the check-in of {asked_at:%a %H:%M}, asked {times}; {named}. Telephone.",
+        summary=summary.format(clock=f"{asked_at:%a %H:%M}", factors=named),
         opened_at=now,
         due_at=_due(desk, asked_at, now),
     )

@@ -11,6 +11,7 @@ from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
 from reminders.records.heartbeats import DISPATCH, last_beat
 from reminders.records.queue_counts import oldest_due
+from reminders.sentences import english
 
 _BY = "watch"
 
@@ -68,11 +69,15 @@ def attend_to_stall(database: Database, desk: Desk) -> Stall | None:
 
 def _summary(stall: Stall, desk: Desk) -> str:
     since = _local(stall.waits_since, desk)
-    seen = f"was last seen at work {_local(stall.last_beat, desk)}" if stall.last_beat else "was never seen at work"
-    return (
-        f"Messages have waited since {since}, and the program that sends them {seen}. Start it (`reminders run`), "
-        "then look at what came too late: `reminders messages --state withheld`."
-    )
+    if stall.last_beat is None:
+        return english(
+            "Messages have waited since {clock}, and the program that sends them was never seen at work. Start it "
+            "(`reminders run`), then look at what came too late: `reminders messages --state withheld`."
+        ).format(clock=since)
+    return english(
+        "Messages have waited since {clock}, and the program that sends them was last seen at work {other_clock}. "
+        "Start it (`reminders run`), then look at what came too late: `reminders messages --state withheld`."
+    ).format(clock=since, other_clock=_local(stall.last_beat, desk))
 
 
 def _local(instant: datetime, desk: Desk) -> str:

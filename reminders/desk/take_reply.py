@@ -22,6 +22,7 @@ from reminders.records.receipts import message_row
 from reminders.records.storable import storable
 from reminders.records.tables import Contact, Message, Reply
 from reminders.replies import Evidence, Label, Triage, triage
+from reminders.sentences import english
 from reminders.words import gettext
 
 LONGEST_REPLY = 20_000
@@ -98,10 +99,10 @@ def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
     said = _understood(session, desk, incoming, where)
     reply = _reply(said, gateway_ref)
     reply_id = replies.add_reply(session, reply)
-    changed = _act_on_consent(session, said)
     details = {"label": str(said.found.label)}
     about = f"reply {reply_id}"
     note_change(session, desk, Action.REPLY_TAKE, (reply.patient_id, about), details=details)
+    changed = _act_on_consent(session, said)
     concern_ids = _tell_staff(session, desk, said, reply, changed)
     given = Answer(
         reply=reply,
@@ -167,7 +168,9 @@ def _contacts(session: Session, where: Address, answered: Message | None) -> tup
 
 def _with_attachments(found: Triage, count: int) -> Triage:
     """Let a person look at what we can't: the words alone would have closed it."""
-    note = f"it came with {count} attachment{'s' if count > 1 else ''}, kept in the mailbox"
+    note = english("it came with {count} attachments, kept in the mailbox").format(count=count)
+    if count == 1:
+        note = english("it came with 1 attachment, kept in the mailbox")
     because = Evidence(rule="mail.attachment", words="", start=0, end=0, note=note)
     return replace(found, label=Label.ROUTINE, signs=("unclear",), why=(*found.why, because))
 

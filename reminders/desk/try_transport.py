@@ -11,6 +11,7 @@ from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.desk.duty import Person
 from reminders.desk.staff_notice import Notice, notify
 from reminders.errors import InputError
+from reminders.sentences import english
 from reminders.words import gettext
 
 KEY = "staff_test"
@@ -34,6 +35,6 @@ def send_test(session: Session, desk: Desk, address: str, *, by: str) -> tuple[s
         subject=gettext("A test message"),
         short=words,
         useful_until=now + timedelta(minutes=30),
-        reason=f"a test that {by} asked for",
+        reason=english("a test that {name} asked for").format(name=by),
     )
     return notify(session, desk, person, notice)

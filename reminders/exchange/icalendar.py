@@ -21,6 +21,7 @@ from icalendar import (
 )
 
 from reminders.errors import InputError
+from reminders.sentences import english
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +113,7 @@ def _zone(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
-        raise InputError(f"visit: there is no time zone {name!r}") from None
+        raise InputError(english("visit: there is no time zone {name!r}").format(name=name)) from None
 
 
 def _wall(instant: datetime, zone: ZoneInfo) -> datetime:

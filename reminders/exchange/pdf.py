@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 
 from reminders.errors import InputError
+from reminders.sentences import english
 
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 _SECONDS = 60
@@ -18,8 +19,8 @@ def print_pdf(html: str, path: Path) -> None:
     browser = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
     if browser is None:
         raise InputError(
-            "printing a PDF needs Chromium or a relative of it on this machine; "
-            "write an .html file instead and print it from any browser"
+            english("printing a PDF needs Chromium or a relative of it on this machine; write an .html file instead "
+"and print it from any browser")
         )
     with tempfile.TemporaryDirectory() as folder:
         page, printed = Path(folder) / "page.html", Path(folder) / "page.pdf"
@@ -41,7 +42,7 @@ def print_pdf(html: str, path: Path) -> None:
         try:
             subprocess.run(command, check=True, capture_output=True, timeout=_SECONDS)  # noqa: S603  no shell, own paths
         except (subprocess.SubprocessError, OSError) as error:
-            raise InputError(f"the browser did not print the page: {type(error).__name__}") from error
+            raise InputError(english("the browser did not print the page: {error}").format(error=type(error).__name__)) from error
         if not printed.is_file():
-            raise InputError("the browser printed nothing; write an .html file instead and print that")
+            raise InputError(english("the browser printed nothing; write an .html file instead and print that"))
         shutil.copyfile(printed, path)

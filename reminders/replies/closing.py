@@ -14,6 +14,7 @@ from reminders.replies.labels import Evidence
 from reminders.replies.pain import MODERATE_PAIN, PainScore
 from reminders.replies.patterns import Finding
 from reminders.replies.scope import Scope, Standing
+from reminders.sentences import english
 
 _SAID = ("close.thanks", "close.ack", "close.done", "close.fine", "close.dressed", "close.keep")
 _BESIDE = (
@@ -74,7 +75,7 @@ def closing(
     if unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
         return None
     why = [
-        evidence(findings, kind, (one.first, one.last), "nothing to do for anybody")
+        evidence(findings, kind, (one.first, one.last), english("nothing to do for anybody"))
         for kind in (*said, "close.drainage", "close.weak")
         for one in findings.of(kind)[:1]
     ]

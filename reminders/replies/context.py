@@ -9,6 +9,7 @@ from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence, Label
 from reminders.replies.pain import MODERATE_PAIN, SEVERE_PAIN
+from reminders.sentences import english
 
 _MEANINGS = frozenset({"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"})
 _INSTRUCTION = "instruction"
@@ -96,7 +97,9 @@ def _affirms(heard: Heard) -> bool:
 def _after_signs(heard: Heard) -> Outcome | None:
     """Give the outcome of an answer to the list of warning signs that names none of them."""
     if has_one := heard.findings.of("answer.has_one"):
-        why = evidence(heard.findings, "answer.has_one", (has_one[0].first, has_one[0].last), "has a sign of the list")
+        why = evidence(
+            heard.findings, "answer.has_one", (has_one[0].first, has_one[0].last), english("has a sign of the list")
+        )
         return Outcome(label=Label.URGENT, signs=("unclear",), why=(why,))
     if heard.answer is not None and heard.answer.answer is Answer.YES and not _settles(heard):
         # "yes" may mean "read it" or "I have one"
@@ -107,7 +110,7 @@ def _after_signs(heard: Heard) -> Outcome | None:
 def _scored(heard: Heard) -> Outcome | None:
     if heard.score is None:
         return None
-    why = (evidence(heard.findings, "answer.pain_score", (heard.score.first, heard.score.last), "pain score"),)
+    why = (evidence(heard.findings, "answer.pain_score", (heard.score.first, heard.score.last), english("pain score")),)
     if heard.score.value is None or heard.score.value >= MODERATE_PAIN:
         return Outcome(label=Label.ROUTINE, signs=("unclear",) if heard.score.value is None else (), why=why)
     if heard.closing or len(heard.findings.reading.tokens) == 1:
@@ -144,9 +147,9 @@ def _alarm(heard: Heard) -> Outcome | None:
     at = heard.alarming if heard.alarming is not None or heard.ranked.signs else heard.reported
     if at is None:
         return None
-    note = "names something serious that was not understood"
+    note = english("names something serious that was not understood")
     if heard.alarming is None:
-        note = "says of the body what was not understood"
+        note = english("says of the body what was not understood")
     why = evidence(heard.findings, "net.word", (at, at), note)
     vital = heard.reported is not None and heard.findings.has(heard.reported, "vital")
     return Outcome(label=Label.EMERGENCY if vital else Label.URGENT, signs=("unclear",), why=(why,))
@@ -161,7 +164,7 @@ def _otherwise(heard: Heard) -> Outcome:
         return Outcome(label=Label.NONE, signs=("drainage",) if heard.closing.drainage else (), why=heard.closing.why)
     asked = heard.findings.of("ask")
     if asked and not {"medicine_question", "reschedule", "callback"}.intersection(heard.ranked.signs):
-        why = evidence(heard.findings, "ask", (asked[0].first, asked[0].last), "asks something")
+        why = evidence(heard.findings, "ask", (asked[0].first, asked[0].last), english("asks something"))
         return Outcome(label=Label.ROUTINE, signs=("question",), why=(why,))
     return Outcome(label=Label.ROUTINE, signs=() if heard.ranked.signs or heard.pain is not None else ("unclear",))
 
@@ -170,8 +173,12 @@ def _answered(heard: Heard, key: str) -> tuple[Evidence, ...]:
     unsettled = heard.findings.of("answer.unsettled")
     if unsettled and key == "checkin_yesno":
         span = (unsettled[0].first, unsettled[0].last)
-        return (evidence(heard.findings, "answer.unsettled", span, "dressing not dry or pain not controlled"),)
+        return (evidence(heard.findings, "answer.unsettled", span, english("dressing not dry or pain not controlled")),)
     if heard.answer is None or not heard.findings.reading.tokens:
         return ()
     at = heard.answer.at
-    return (evidence(heard.findings, f"answer.{heard.answer.answer.value}", (at, at), f"answers {key}"),)
+    return (
+        evidence(
+            heard.findings, f"answer.{heard.answer.answer.value}", (at, at), english("answers {key}").format(key=key)
+        ),
+    )

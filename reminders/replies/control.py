@@ -14,8 +14,11 @@ from itertools import pairwise
 from reminders.replies.finding import Findings
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence
+from reminders.sentences import english
 
+_MOST_ALONE = 6
 _MOST_NAMES = 2
+_FEWEST_LETTERS = 3
 _SHORTEST_NAME = 3
 _SIGNS_OFF = re.compile(r"[-–—~,\n*/]")
 """What stands between a message and the name under it."""
@@ -36,8 +39,10 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
 
     `pending` says that a message waits for an answer, which "no more" may be.
     """
-    alone = {name: _alone(findings, name) for name in ("stop", "start", "help")}
-    alone["stop"] = alone["stop"] or _spaced(findings) or _signed(findings) or _wanted(findings)
+    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
+    few = words if len(words) <= _MOST_ALONE else []
+    alone = {name: _alone(findings, few, name) if few else None for name in ("stop", "start", "help")}
+    alone["stop"] = alone["stop"] or _spaced(findings, words) or _signed(findings) or _wanted(findings, words)
     if not pending and not alone["stop"]:
         alone["stop"] = _no_more(findings)
     if alone["stop"]:
@@ -46,10 +51,12 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
         return Control(start=alone["start"] if not alone["help"] else None, help=alone["help"])
     kept = findings.covered("control.keep")
     again = findings.covered("control.back")
-    stop = _opening_stop(findings) or _sentence(findings, "control.stop", kept | again, "asks that the messages end")
+    stop = _opening_stop(findings) or _sentence(
+        findings, "control.stop", kept | again, english("asks that the messages end")
+    )
     return Control(
         stop=stop,
-        start=None if stop else _sentence(findings, "control.start", kept, "asks for the messages again"),
+        start=None if stop else _sentence(findings, "control.start", kept, english("asks for the messages again")),
         wrong_person=_wrong_person(findings),
     )
 
@@ -61,13 +68,12 @@ def _opening_stop(findings: Findings) -> Evidence | None:
     hits = [at for at in words if findings.has(at, "stop_first")]
     if not hits or not all(findings.has(at, "stop_first") or findings.has(at, "courtesy") for at in words):
         return None
-    return evidence(findings, "control.stop", (hits[0], hits[-1]), "the first sentence is the word for stop")
+    return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the first sentence is the word for stop"))
 
 
-def _alone(findings: Findings, name: str) -> Evidence | None:
+def _alone(findings: Findings, words: list[int], name: str) -> Evidence | None:
     """Give the control word, when the whole message is that word and courtesy."""
-    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
-    if len(words) > 6 or (name == "start" and any(token.word == "?" for token in findings.reading.tokens)):
+    if name == "start" and any(token.word == "?" for token in findings.reading.tokens):
         return None
     hits = [at for at in words if findings.has(at, name + "_word")]
     if not hits:
@@ -75,7 +81,12 @@ def _alone(findings: Findings, name: str) -> Evidence | None:
     beside = (f"{name}_word", f"{name}_filler", "courtesy")
     if not all(findings.has(at, *beside) for at in words):
         return _pair(findings, words, name)
-    return evidence(findings, f"control.{name}", (hits[0], hits[-1]), f"the message is the word for {name}")
+    return evidence(
+        findings,
+        f"control.{name}",
+        (hits[0], hits[-1]),
+        english("the message is the word for {word}").format(word=name),
+    )
 
 
 def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
@@ -89,20 +100,22 @@ def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
     beside = (f"{name}_filler", "courtesy")
     if not joined or not all(at in joined[0] or findings.has(at, *beside) for at in words):
         return None
-    return evidence(findings, f"control.{name}", joined[0], f"the message is the words for {name}")
+    return evidence(
+        findings, f"control.{name}", joined[0], english("the message is the words for {word}").format(word=name)
+    )
 
 
-def _spaced(findings: Findings) -> Evidence | None:
+def _spaced(findings: Findings, words: list[int]) -> Evidence | None:
     """Find the stop word in letters set apart: "S T O P", "s.t.o.p"."""
     tokens = findings.reading.tokens
-    letters = [at for at, token in enumerate(tokens) if token.kind == "word" and len(token.word) == 1]
-    others = [at for at, token in enumerate(tokens) if at not in letters and token.kind in {"word", "num"}]
-    if not letters or not all(findings.has(at, "courtesy", "thanks") for at in others):
+    letters = [at for at in words if len(tokens[at].word) == 1 and tokens[at].kind == "word"]
+    others = [at for at in words if at not in letters] if len(letters) >= _FEWEST_LETTERS else []
+    if len(letters) < _FEWEST_LETTERS or not all(findings.has(at, "courtesy", "thanks") for at in others):
         return None
     word = "".join(tokens[at].word for at in letters)
     if not findings.words.knows(word) or not findings.words.entry(word).mask & findings.words.mask("stop_word"):
         return None
-    return evidence(findings, "control.stop", (letters[0], letters[-1]), "the letters spell the word for stop")
+    return evidence(findings, "control.stop", (letters[0], letters[-1]), english("the letters spell the word for stop"))
 
 
 def _signed(findings: Findings) -> Evidence | None:
@@ -118,7 +131,7 @@ def _signed(findings: Findings) -> Evidence | None:
     between = reading.text[reading.tokens[first].end : reading.tokens[names[0]].start]
     if not _SIGNS_OFF.search(between) or not all(_a_name(findings, at) for at in names):
         return None
-    return evidence(findings, "control.stop", (first, first), "the message is the word for stop and a name")
+    return evidence(findings, "control.stop", (first, first), english("the message is the word for stop and a name"))
 
 
 def _a_name(findings: Findings, at: int) -> bool:
@@ -127,15 +140,17 @@ def _a_name(findings: Findings, at: int) -> bool:
     return not findings.words.knows(word) and (entry.mask == 0 or entry.guessed or len(word) == 1)
 
 
-def _wanted(findings: Findings) -> Evidence | None:
+def _wanted(findings: Findings, words: list[int]) -> Evidence | None:
     """Find a message that says only that somebody wants to quit: "I want to quit", "would like to unsubscribe"."""
-    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
-    hits = [at for at in words if findings.has(at, "stop_wanted")]
-    if not hits or any(token.word == "?" for token in findings.reading.tokens) or not findings.where("wish"):
+    if not findings.where("stop_wanted") or not findings.where("wish"):
+        return None
+    if any(token.word == "?" for token in findings.reading.tokens):
         return None
     if not all(findings.has(at, "stop_wanted", "stop_filler", "courtesy", "wish", "wishing") for at in words):
         return None
-    return evidence(findings, "control.stop", (words[0], words[-1]), "the message says only that they want to stop")
+    return evidence(
+        findings, "control.stop", (words[0], words[-1]), english("the message says only that they want to stop")
+    )
 
 
 def _no_more(findings: Findings) -> Evidence | None:
@@ -144,11 +159,13 @@ def _no_more(findings: Findings) -> Evidence | None:
     said = findings.covered("control.no_more")
     if not said or not all(at in said or findings.has(at, "courtesy", "thanks") for at in words):
         return None
-    return evidence(findings, "control.stop", (min(said), max(said)), "the message is no more than that")
+    return evidence(findings, "control.stop", (min(said), max(said)), english("the message is no more than that"))
 
 
 def _names_another(findings: Findings) -> Evidence | None:
     """Find a name denied: "this isn't Carol", "no Jim here". A name is a word that no lexicon knows."""
+    if 0 not in findings.masks:
+        return None
     tokens, parts = findings.reading.tokens, findings.reading.clause
     for at in range(1, len(tokens)):
         if tokens[at].kind != "word" or len(tokens[at].word) < _SHORTEST_NAME or findings.masks[at]:
@@ -158,7 +175,7 @@ def _names_another(findings: Findings) -> Evidence | None:
         denied = findings.has(at - 1, "no") and here
         other = ends and at > 1 and findings.has(at - 1, "is_not") and findings.has(at - 2, "who_writes")
         if denied or other:
-            return evidence(findings, "control.wrong_person", (at - 1, at), "says that somebody else writes")
+            return evidence(findings, "control.wrong_person", (at - 1, at), english("says that somebody else writes"))
     return None
 
 
@@ -171,5 +188,5 @@ def _sentence(findings: Findings, kind: str, kept: set[int], note: str) -> Evide
 
 def _wrong_person(findings: Findings) -> Evidence | None:
     meant = findings.covered("control.not_wrong")
-    said = _sentence(findings, "control.wrong_person", meant, "says that the number is not the patient's")
+    said = _sentence(findings, "control.wrong_person", meant, english("says that the number is not the patient's"))
     return said or _names_another(findings)

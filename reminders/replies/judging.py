@@ -9,6 +9,7 @@ from reminders.replies.finding import Findings
 from reminders.replies.labels import Evidence
 from reminders.replies.patterns import Finding
 from reminders.replies.scope import Scope, Standing
+from reminders.sentences import english
 
 FEVER_C = 38.0
 FEVER_F = 100.4
@@ -108,8 +109,11 @@ def _hours_only(findings: Findings) -> bool:
 
 
 def _same_clause(findings: Findings, kind: str, one: Finding) -> bool:
+    others = findings.of(kind)
+    if not others:
+        return False
     parts = findings.reading.clause
-    return any(parts[f.first] == parts[one.first] for f in findings.of(kind))
+    return any(parts[f.first] == parts[one.first] for f in others)
 
 
 def _fevers(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> list[Sign]:
@@ -123,7 +127,9 @@ def _fevers(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> li
         standing = scope.of(Finding("sign.fever", tuple(range(number.first, number.last + 1))))
         if not feverish:
             standing = Standing.NEGATED
-        note = f"temperature {number.value:g} {number.measure.value}: {standing.value}"
+        note = english("temperature {number:g} {unit}: {standing}").format(
+            number=number.value, unit=number.measure.value, standing=standing.value
+        )
         found.append(
             Sign(
                 "fever",
@@ -149,7 +155,7 @@ def _glucose(findings: Findings, number: Amount) -> Sign | None:
             findings,
             "number.glucose",
             (number.first, number.last),
-            f"glucose {number.value:g} mg/dL: {standing.value}",
+            english("glucose {number:g} mg/dL: {standing}").format(number=number.value, standing=standing.value),
         ),
         mild=180 < number.value <= HIGH_GLUCOSE,
     )
@@ -164,7 +170,7 @@ def _weighed(findings: Findings, number: Amount) -> Sign | None:
     taken = all(any(sentence[at] == sentence[after] for at in findings.where(name)) for name in ("take", "pill"))
     if not taken or not DAILY_LIMIT_G < number.value * grams <= _MOST_GRAMS:
         return None
-    note = f"{number.value * grams:g} g taken"
+    note = english("{number:g} g taken").format(number=number.value * grams)
     return Sign("overdose", Standing.PRESENT, evidence(findings, "number.grams", (number.first, after), note))
 
 

@@ -10,6 +10,7 @@ from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS, Evidence, Label
 from reminders.replies.likeness import likeness
+from reminders.sentences import english
 
 _CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
 _URGENT_BEYOND = {Label.ROUTINE: -0.3, Label.NONE: 0.25}
@@ -33,7 +34,7 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
         (Label.URGENT, _URGENT_BEYOND, like.serious),
     ):
         if like.at >= 0 and label in lines and weight > lines[label] + more:
-            note = f"reads like replies that were {higher}"
+            note = english("reads like replies that were {label}").format(label=higher)
             return higher, evidence(heard.findings, "likeness", (like.at, like.at), note)
     return label, None
 

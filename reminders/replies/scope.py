@@ -15,6 +15,7 @@ from functools import cached_property
 from reminders.replies.finding import Findings
 from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS
 from reminders.replies.patterns import Finding
+from reminders.sentences import english
 
 ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", "chest_pain", "breathing"})
 """Signs that still count when over, if they were there within the last day (rule of the practice)."""
@@ -48,13 +49,13 @@ _SIGN_WORDS = (
 class Standing(StrEnum):
     """How a named sign stands; the value is the sentence staff read."""
 
-    PRESENT = "reported as present"
-    OVER = "over, but within the last day"
-    NEGATED = "denied"
-    PAST = "over for more than a day"
-    OTHER_TIME = "another time or place"
-    IMAGINED = "imagined or asked about, not reported"
-    SOMEONE_ELSE = "somebody else's"
+    PRESENT = english("reported as present")
+    OVER = english("over, but within the last day")
+    NEGATED = english("denied")
+    PAST = english("over for more than a day")
+    OTHER_TIME = english("another time or place")
+    IMAGINED = english("imagined or asked about, not reported")
+    SOMEONE_ELSE = english("somebody else's")
 
     @property
     def counts(self) -> bool:
@@ -72,15 +73,14 @@ class Scope:
 
     def of(self, sign: Finding) -> Standing:
         """How the sign stands."""
-        checks = (
-            (self._negated, Standing.NEGATED),
-            (self._imagined, Standing.IMAGINED),
-            (self._of_stranger, Standing.SOMEONE_ELSE),
-            (self._other_time, Standing.OTHER_TIME),
-        )
-        for check, standing in checks:
-            if check(sign):
-                return standing
+        if self._negated(sign):
+            return Standing.NEGATED
+        if self._imaginings and self._imagined(sign):
+            return Standing.IMAGINED
+        if self._of_stranger(sign):
+            return Standing.SOMEONE_ELSE
+        if self._other_time(sign):
+            return Standing.OTHER_TIME
         name = sign.kind.partition(".")[2]
         if not self._resolved(sign, name):
             return Standing.PRESENT
@@ -243,9 +243,7 @@ class Scope:
 
     def _other_time(self, sign: Finding) -> bool:
         findings, reading = self.findings, self.findings.reading
-        if self._near("scope.again", sign, same_clause=True):
-            return False
-        if not self._near("scope.had", sign, same_clause=True):
+        if not self._near("scope.had", sign, same_clause=True) or self._near("scope.again", sign, same_clause=True):
             return False
         if any(reading.clause[at] == reading.clause[sign.first] for at in self._years):
             return True
@@ -265,9 +263,12 @@ class Scope:
         )
 
     def _near(self, kind: str, sign: Finding, *, same_clause: bool) -> bool:
+        ones = self.findings.of(kind)
+        if not ones:
+            return False
         reading = self.findings.reading
         parts = reading.clause if same_clause else reading.sentence
-        return any(parts[f.first] == parts[sign.first] for f in self.findings.of(kind))
+        return any(parts[f.first] == parts[sign.first] for f in ones)
 
     # ------------------------------------------------------------ over
     @cached_property
@@ -291,6 +292,8 @@ class Scope:
         )
 
     def _resolved(self, sign: Finding, name: str) -> bool:
+        if not self._endings:
+            return False
         reading = self.findings.reading
         lasts = any(self.findings.has(at, "still") for at in range(max(0, sign.first - 3), sign.last + 1))
         for ending, gone in self._endings:

@@ -18,6 +18,7 @@ from reminders.replies.opinion import raised
 from reminders.replies.pain import SEVERE_PAIN
 from reminders.replies.reading import parts, read
 from reminders.replies.urgency import Patient
+from reminders.sentences import english
 
 
 def triage(
@@ -75,7 +76,11 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
     control = heard.control
     if heard.pain is not None and heard.pain >= SEVERE_PAIN and heard.score is not None:
         span = (heard.score.first, heard.score.last)
-        why.append(evidence(heard.findings, "answer.pain_score", span, f"pain {heard.pain} of 10"))
+        why.append(
+            evidence(
+                heard.findings, "answer.pain_score", span, english("pain {number} of 10").format(number=heard.pain)
+            )
+        )
     serious = heard.ranked.label in {Label.EMERGENCY, Label.URGENT}
     for said, label in ((control.stop, Label.STOP), (control.wrong_person, Label.WRONG_PERSON)):
         if said is not None:

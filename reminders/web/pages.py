@@ -15,7 +15,7 @@ from babel import Locale, UnknownLocaleError
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from reminders.words import gettext, ngettext
+from reminders.words import gettext, ngettext, on_day, retold
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -38,7 +38,7 @@ class Pages:
             gettext, ngettext, newstyle=True
         )
         self._environment.filters.update(
-            moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue, dial=dial
+            moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue, dial=dial, retold=retold
         )
         self._environment.globals.update(static=static_url, **known)
 
@@ -49,6 +49,10 @@ class Pages:
     def text(self, name: str, **values: Any) -> str:
         """Return what the template `name` says."""
         return self._environment.get_template(name).render(values)
+
+    def know(self, **known: Any) -> None:
+        """Give every page other values from now on."""
+        self._environment.globals.update(known)
 
     def add(self, **filters: Callable[..., Any]) -> None:
         """Let templates use more filters."""
@@ -64,7 +68,7 @@ def static_url(name: str) -> str:
 
 def moment(instant: datetime | None, zone: ZoneInfo) -> str:
     """Return a moment as staff read it: `Wed 10 Jun 15:30`; empty for None."""
-    return "" if instant is None else f"{instant.astimezone(zone):%a %-d %b %H:%M}"
+    return "" if instant is None else on_day(instant.astimezone(zone), "EEE d MMM HH:mm")
 
 
 def wall(instant: datetime | None, zone: ZoneInfo) -> str:

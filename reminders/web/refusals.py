@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from reminders.errors import InputError, NotFound, PlanError, ReminderError, StateError
 from reminders.web.site import site_of
-from reminders.words import marked
+from reminders.words import gettext, marked, retold
 
 _LOG = logging.getLogger(__name__)
 _TITLES = {
@@ -45,7 +45,7 @@ def refuse(request: Request, status: int, *lines: str) -> Response:
     """Return the page that says so."""
     title = _TITLES.get(status, marked("That did not work"))
     told = lines or tuple(filter(None, [_ADVICE.get(status)]))
-    return site_of(request).pages.show("refusal.html", status=status, title=title, lines=told)
+    return site_of(request).pages.show("refusal.html", status=status, title=title, lines=tuple(map(retold, told)))
 
 
 def add_refusals(app: FastAPI) -> None:
@@ -114,7 +114,7 @@ def _ours(request: Request, error: Exception) -> Response:
     if isinstance(error, StateError):
         return refuse(request, 409, str(error))
     if isinstance(error, PlanError):
-        return refuse(request, 409, "A procedure's folder has faults; `reminders check` names them.")
+        return refuse(request, 409, gettext("A procedure's folder has faults; `reminders check` names them."))
     _LOG.error("request_refused", extra={"error": type(error).__name__, "route": _route(request.scope)})
     return refuse(request, 500)
 

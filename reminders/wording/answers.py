@@ -9,6 +9,7 @@ from pathlib import Path
 
 from reminders.care.values import Channel
 from reminders.errors import NotFound
+from reminders.sentences import english
 from reminders.wording.facts import ANSWERS, Sender, safe_in, sender_names
 from reminders.wording.framing import ANSWER_FRAME, FRAME, Rendered, frame_of, put_together, rendered_part
 from reminders.wording.languages import LANGUAGE_FILE, TranslationStatus, read_language
@@ -26,7 +27,7 @@ def render_answer(
     NotFound for an answer or a language that there is not; PlanError for a faulty template.
     """
     if name not in ANSWERS:
-        raise NotFound(f"no answer {name!r}; there are {', '.join(ANSWERS)}")
+        raise NotFound(english("no answer {name!r}; there are {known}").format(name=name, known=", ".join(ANSWERS)))
     texts = _texts(shared / language)
     names = {**sender_names(sender), "first_name": "", "site": ""}
     about: Mapping[str, object] = {
@@ -61,5 +62,5 @@ def _is_draft(folder: Path) -> bool:
 def _texts(folder: Path) -> Texts:
     if not (folder / LANGUAGE_FILE).is_file():
         known = ", ".join(answer_languages(folder.parent)) or "none"
-        raise NotFound(f"no answers in {folder.name!r}; there are {known}")
+        raise NotFound(english("no answers in {folder!r}; there are {known}").format(folder=folder.name, known=known))
     return Texts((folder,), locale=read_language(folder).cldr_locale)

@@ -15,6 +15,7 @@ from functools import lru_cache
 from typing import Literal
 
 from reminders.errors import InputError
+from reminders.sentences import english
 from reminders.wording.email_body import escape_markdown, html, plain_text
 from reminders.wording.email_headers import POLICY
 
@@ -82,7 +83,7 @@ def build(email: Email) -> EmailMessage:
         message.make_alternative(boundaries[-1])
         message.add_alternative(html(email.body_markdown, language=email.language, title=email.subject), subtype="html")
     except UnicodeEncodeError:
-        raise InputError("body: half a surrogate pair is no character") from None
+        raise InputError(english("body: half a surrogate pair is no character")) from None
     if email.calendar is not None:
         message.make_mixed(boundaries[0])
         message.add_attachment(
@@ -104,15 +105,15 @@ def _headers(email: Email) -> Iterator[tuple[str, str | Address | datetime]]:
         yield "Reply-To", _address("reply_to", email.reply_to)
     yield "Subject", _clean("subject", email.subject)
     if email.date.tzinfo is None:
-        raise InputError("date: has no offset from UTC")
+        raise InputError(english("date: has no offset from UTC"))
     yield "Date", email.date
     if not _ATOM.fullmatch(email.message_id):
-        raise InputError("message_id: only letters, digits and .-_ may stand in it")
+        raise InputError(english("message_id: only letters, digits and .-_ may stand in it"))
     yield "Message-ID", f"<{email.message_id}@{sender.domain}>"
     if email.in_reply_to is not None:
         answered = _clean("in_reply_to", email.in_reply_to)
         if not re.fullmatch(f"<{_URI.pattern}>", answered):
-            raise InputError("in_reply_to: is no message id in angle brackets")
+            raise InputError(english("in_reply_to: is no message id in angle brackets"))
         yield "In-Reply-To", answered
         yield "References", answered
     yield "Auto-Submitted", email.auto
@@ -125,7 +126,9 @@ def _unsubscribe_headers(url: str | None, mailto: str | None) -> Iterator[tuple[
         if address is None:
             continue
         if not address.startswith(scheme) or not _URI.fullmatch(address):
-            raise InputError(f"{field}: must be one {scheme} address in ASCII")
+            raise InputError(
+                english("{field}: must be one {scheme} address in ASCII").format(field=field, scheme=scheme)
+            )
         addresses.append(f"<{address}>")
     if addresses:
         yield "List-Unsubscribe", ", ".join(addresses)
@@ -139,7 +142,9 @@ def _clean(field: str, value: str) -> str:
     A line break would let a value write headers of its own (RFC 5322 §2.2).
     """
     if any(unicodedata.category(char) in {"Cc", "Zl", "Zp", "Cs"} for char in value):
-        raise InputError(f"{field}: a line break or control character can't stand in a header")
+        raise InputError(
+            english("{field}: a line break or control character can't stand in a header").format(field=field)
+        )
     return value
 
 
@@ -149,14 +154,14 @@ def _address(field: str, value: str) -> Address:
     if parts is None or not parts["spec"].isascii():
         # A domain in other letters has an ASCII form, xn--…; other letters before the @ need a server
         # that takes them (RFC 6531), and few do.
-        raise InputError(f"{field}: is not one e-mail address in ASCII letters")
+        raise InputError(english("{field}: is not one e-mail address in ASCII letters").format(field=field))
     name = (parts["name"] or "").strip()
     if len(name) > 1 and name.startswith('"') and name.endswith('"'):
         name = re.sub(r"\\(.)", r"\1", name[1:-1])
     try:
         return Address(name, addr_spec=parts["spec"])
     except (HeaderParseError, ValueError):
-        raise InputError(f"{field}: is not one e-mail address in ASCII letters") from None
+        raise InputError(english("{field}: is not one e-mail address in ASCII letters").format(field=field)) from None
 
 
 def _boundaries(message_id: str, count: int) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from reminders.errors import Fault, PlanError
+from reminders.sentences import english
 from reminders.wording.dates import is_known
 
 LANGUAGE_FILE = "language.toml"
@@ -44,9 +45,9 @@ class LanguageFile(BaseModel):
     def _is_whole(self) -> LanguageFile:
         named = all((self.reviewed_by, self.reviewed_on, self.qualification))
         if self.translation_status is TranslationStatus.REVIEWED and not named:
-            raise ValueError("a reviewed translation names reviewed_by, reviewed_on and qualification")
+            raise ValueError(english("a reviewed translation names reviewed_by, reviewed_on and qualification"))
         if not is_known(self.cldr_locale):
-            raise ValueError(f"CLDR knows no locale {self.cldr_locale!r}")
+            raise ValueError(english("CLDR knows no locale {locale!r}").format(locale=self.cldr_locale))
         return self
 
     @property
@@ -61,14 +62,18 @@ def read_language(folder: Path) -> LanguageFile:
     try:
         found = LanguageFile.model_validate(tomllib.loads(path.read_text("utf-8-sig")))
     except FileNotFoundError:
-        raise PlanError((Fault(file=path, line=0, message="this file is missing"),)) from None
+        raise PlanError((Fault(file=path, line=0, message=english("this file is missing")),)) from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise PlanError((Fault(file=path, line=0, message=f"not valid TOML in UTF-8: {error}"),)) from error
+        raise PlanError(
+            (Fault(file=path, line=0, message=english("not valid TOML in UTF-8: {reason}").format(reason=error)),)
+        ) from error
     except ValidationError as error:
         faults = (f"{'.'.join(map(str, each['loc']))} {each['msg']}".strip() for each in error.errors())
         raise PlanError(tuple(Fault(file=path, line=0, message=fault) for fault in faults)) from error
     if found.language != folder.name:
-        message = f"language {found.language!r} stands in the folder {folder.name!r}"
+        message = english("language {language!r} stands in the folder {folder!r}").format(
+            language=found.language, folder=folder.name
+        )
         raise PlanError((Fault(file=path, line=0, message=message),))
     return found
 

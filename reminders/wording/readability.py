@@ -12,6 +12,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from reminders.errors import InputError
+from reminders.sentences import english
 from reminders.wording.readability_sentences import sentences, words
 from reminders.wording.readability_syllables import english_syllables, spanish_syllables
 
@@ -42,7 +43,7 @@ class Counts:
 
     def __post_init__(self) -> None:
         if self.words < 1 or self.sentences < 1:
-            raise InputError("a text without words has no reading score")
+            raise InputError(english("a text without words has no reading score"))
 
 
 @dataclass(frozen=True, kw_only=True)

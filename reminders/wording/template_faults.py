@@ -10,6 +10,7 @@ from jinja2 import TemplateNotFound, TemplateSyntaxError, nodes
 from reminders.care.plan import Plan
 from reminders.care.values import Channel
 from reminders.errors import Fault, PlanError
+from reminders.sentences import english
 from reminders.wording.facts import ANSWER_NAMES, ANSWERS, FRAME_NAMES, allowed_names
 from reminders.wording.framing import ANSWER_FRAME, FRAME
 from reminders.wording.languages import read_language
@@ -64,8 +65,9 @@ def _text_faults(texts: Texts, file: str, names: frozenset[str], marks: frozense
             yield from _layout_faults(*texts.source(file))
     except TemplateNotFound as error:
         missing = error.name or file
-        included = f"; {file} includes it" if missing != file else ""
-        yield Fault(file=texts.folders[0] / missing, line=0, message=f"this text is missing{included}")
+        included = english("this text is missing; {file} includes it").format(file=file)
+        message = included if missing != file else english("this text is missing")
+        yield Fault(file=texts.folders[0] / missing, line=0, message=message)
     except TemplateSyntaxError as error:
         where = Path(error.filename or texts.folders[0] / file)
         yield Fault(file=where, line=error.lineno, message=str(error.message))
@@ -82,12 +84,22 @@ def _tree_faults(
     uses = uses_of(tree)
     for each in tree.find_all(nodes.Name):
         if each.name in uses.names - names:
-            yield each.lineno, f"there is no value {each.name!r}; there are {', '.join(sorted(names))}"
+            yield (
+                each.lineno,
+                english("there is no value {name!r}; there are {known}").format(
+                    name=each.name, known=", ".join(sorted(names))
+                ),
+            )
         elif each.name == "has" and uses.marks is None:
-            yield each.lineno, 'ask for a condition as in "child" in has, and in no other way'
+            yield each.lineno, english('ask for a condition as in "child" in has, and in no other way')
     for mark, line in mark_tests(tree):
         if mark not in marks:
-            yield line, f"the condition {mark!r} is not in words_change_with of every instruction with this text"
+            yield (
+                line,
+                english(
+                    "the condition {mark!r} is not in words_change_with of every instruction with this text"
+                ).format(mark=mark),
+            )
 
 
 def _unknown(
@@ -95,14 +107,19 @@ def _unknown(
 ) -> Iterator[tuple[int, str]]:
     for each in tree.find_all(kind):
         if each.name not in known:
-            yield each.lineno, f"there is no {kind.__name__.lower()} {each.name!r}"
+            yield (
+                each.lineno,
+                english("there is no {kind} by the name of {name!r}").format(
+                    kind=kind.__name__.lower(), name=each.name
+                ),
+            )
 
 
 def _layout_faults(source: str, path: Path) -> Iterator[Fault]:
     subject, body = split_subject(source)
     if not subject:
-        yield Fault(file=path, line=1, message="the first line of an e-mail is its subject, `Subject: ...`")
+        yield Fault(file=path, line=1, message=english("the first line of an e-mail is its subject, `Subject: ...`"))
     elif body[1:2] != "\n":
-        yield Fault(file=path, line=2, message="an empty line follows the subject")
+        yield Fault(file=path, line=2, message=english("an empty line follows the subject"))
     if not body.strip():
-        yield Fault(file=path, line=0, message="this text says nothing")
+        yield Fault(file=path, line=0, message=english("this text says nothing"))

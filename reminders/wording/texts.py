@@ -22,6 +22,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from reminders.care.values import Channel
 from reminders.errors import Fault, PlanError
+from reminders.sentences import english
 from reminders.wording.dates import Calendar
 from reminders.wording.facts import MOMENT_NAMES
 
@@ -118,7 +119,7 @@ class Texts:
             )
         except TemplateNotFound as error:
             missing = self.folders[0] / (error.name or file)
-            raise PlanError((Fault(file=missing, line=0, message="this text is missing"),)) from error
+            raise PlanError((Fault(file=missing, line=0, message=english("this text is missing")),)) from error
         except TemplateSyntaxError as error:
             # Jinja names what it was given as a string, or what it only looked into, in angle brackets.
             named = error.filename or "<"
@@ -175,7 +176,7 @@ def includes(tree: nodes.Template) -> Iterator[tuple[str, int]]:
             case nodes.Const(value=str() as name):
                 yield name, each.lineno
             case _:
-                raise TemplateSyntaxError("an include names one file, in quotes", each.lineno)
+                raise TemplateSyntaxError(english("an include names one file, in quotes"), each.lineno)
 
 
 def _environment(loader: FileSystemLoader, calendar: Calendar) -> ImmutableSandboxedEnvironment:

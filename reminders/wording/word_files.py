@@ -10,6 +10,7 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from reminders.errors import Fault, PlanError
+from reminders.sentences import english
 
 Words = TypeVar("Words", bound=BaseModel)
 
@@ -24,7 +25,7 @@ def _read(path: Path, kind: type[BaseModel]) -> BaseModel:
     try:
         return kind.model_validate(tomllib.loads(path.read_text("utf-8")))
     except FileNotFoundError:
-        raise PlanError((Fault(file=path, line=0, message="this file is missing"),)) from None
+        raise PlanError((Fault(file=path, line=0, message=english("this file is missing")),)) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PlanError((Fault(file=path, line=0, message=str(error)),)) from error
     except ValidationError as error:

@@ -13,6 +13,7 @@ from pathlib import Path
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
 from reminders.delivery.transports.letter import Letterhead, letter
 from reminders.errors import ConfigError, InDoubt, Refused, Unreachable
+from reminders.sentences import english
 
 if sys.platform == "win32":
     import msvcrt
@@ -44,7 +45,11 @@ class FileTransport:
             (folder / "emails").mkdir(parents=True, exist_ok=True)
             self._file = os.open(folder / "messages.jsonl", os.O_CREAT | os.O_RDWR | os.O_APPEND, 0o600)
         except OSError as error:
-            raise ConfigError(f"delivery.file.folder: {folder} can't be written: {error.strerror}") from error
+            raise ConfigError(
+                english("{file} can't be written: {why}").format(
+                    file=f"delivery.file.folder: {folder}", why=error.strerror
+                )
+            ) from error
         _sync_folder(folder)
 
     def hand_over(self, batch: Iterable[Outgoing]) -> Iterator[Result]:
@@ -72,7 +77,7 @@ class FileTransport:
                     if key in wanted:
                         found[key.decode()] = key.decode()
         except OSError as error:
-            raise Unreachable(f"messages.jsonl can't be read: {error.strerror}") from error
+            raise Unreachable(english("messages.jsonl can't be read: {why}").format(why=error.strerror)) from error
         return LookUp(went_out=found, absent=frozenset(keys) - found.keys())
 
     def close(self) -> None:
@@ -89,11 +94,13 @@ class FileTransport:
                 _write_all(self._file, lines)
             except OSError as error:
                 os.ftruncate(self._file, size)
-                return Unreachable(f"messages.jsonl can't be written: {error.strerror}")
+                return Unreachable(
+                    english("{file} can't be written: {why}").format(file="messages.jsonl", why=error.strerror)
+                )
             try:
                 os.fsync(self._file)
             except OSError as error:
-                return InDoubt(f"messages.jsonl may not be on the disk: {error.strerror}")
+                return InDoubt(english("messages.jsonl may not be on the disk: {why}").format(why=error.strerror))
         return None
 
     def _drop_torn_line(self) -> None:
@@ -126,7 +133,7 @@ class FileTransport:
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
-            return Unreachable(f"{path.name} can't be written: {error.strerror}")
+            return Unreachable(english("{file} can't be written: {why}").format(file=path.name, why=error.strerror))
         return None
 
     @contextmanager

@@ -25,6 +25,7 @@ from reminders.delivery.transports.http_answer import (
 from reminders.delivery.transports.http_request import RequestWriter
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.errors import Away, ConfigError, InDoubt, InputError, Refused, Throttled, Unreachable
+from reminders.sentences import english
 
 for _name in ("httpx", "httpcore"):
     logging.getLogger(_name).setLevel(logging.WARNING)  # below it they log addresses, which may hold numbers and texts
@@ -102,9 +103,9 @@ class HttpTransport:
         try:
             response = self._client.request(self._section.method, **request)
         except _NOTHING_SENT as error:
-            return Away(f"the gateway can't be reached: {type(error).__name__}")
+            return Away(english("the gateway can't be reached: {error}").format(error=type(error).__name__))
         except (httpx.HTTPError, httpx.InvalidURL) as error:
-            return InDoubt(f"the gateway did not answer: {type(error).__name__}")
+            return InDoubt(english("the gateway did not answer: {error}").format(error=type(error).__name__))
         answer = _answer(response)
         result = judge(answer, self._section.answer, key=message.idempotency_key)
         self._pace(result, answer)
@@ -126,11 +127,17 @@ class HttpTransport:
         try:
             response = self._client.get(url)
         except httpx.HTTPError as error:
-            raise Unreachable(f"the gateway can't be asked: {type(error).__name__}") from error
+            raise Unreachable(
+                english("the gateway can't be asked: {error}").format(error=type(error).__name__)
+            ) from error
         if in_codes(response.status_code, asked.absent_codes):
             return False, ""
         if not response.is_success:
-            raise Unreachable(f"the gateway can't be asked: answer {response.status_code}")
+            raise Unreachable(
+                english("the gateway can't be asked: {error}").format(
+                    error=english("answer {code}").format(code=response.status_code)
+                )
+            )
         try:
             value = response.json()
         except ValueError:
@@ -157,7 +164,11 @@ def _client(section: HttpSection, folder: Path) -> httpx.Client:
     try:
         tls = ssl.create_default_context(cafile=ca_file)
     except OSError as error:
-        raise ConfigError(f"delivery.http.ca_file: {ca_file} can't be used: {type(error).__name__}") from error
+        raise ConfigError(
+            english("delivery.http.ca_file: {file} can't be used: {error}").format(
+                file=ca_file, error=type(error).__name__
+            )
+        ) from error
     return httpx.Client(
         auth=auth,
         headers=headers,

@@ -14,6 +14,7 @@ from typing import Any
 from reminders.config_delivery import HttpAnswerSection
 from reminders.delivery.outgoing import Accepted, Result
 from reminders.errors import Away, BadAddress, InDoubt, Refused, Throttled, Unreachable
+from reminders.sentences import english
 
 _LONGEST_WORD = 60
 
@@ -49,7 +50,11 @@ def judge(answer: Answer, section: HttpAnswerSection, *, key: str) -> Result:
     if by_code is not _Mark.ACCEPTED:
         return by_code
     if section.accepted:
-        return InDoubt(f"answer {answer.code} with the status {_shown(status)}, which is not configured")
+        return InDoubt(
+            english("answer {code} with the status {status}, which is not configured").format(
+                code=answer.code, status=_shown(status)
+            )
+        )
     return Accepted(ref=_word(found_id) or key)
 
 
@@ -96,7 +101,7 @@ def _id_and_status(body: bytes, section: HttpAnswerSection) -> tuple[object, str
 
 
 def _by_status(status: str, section: HttpAnswerSection) -> Result | _Mark | None:
-    shown = f"status {_shown(status)}"
+    shown = english("status {status}").format(status=_shown(status))
     if status in section.accepted:
         return _Mark.ACCEPTED
     if status in section.bad_address:
@@ -109,7 +114,7 @@ def _by_status(status: str, section: HttpAnswerSection) -> Result | _Mark | None
 
 
 def _by_code(code: int, section: HttpAnswerSection) -> Result | _Mark:
-    shown = f"answer {code}"
+    shown = english("answer {code}").format(code=code)
     if in_codes(code, section.throttled_codes):
         return Throttled(shown)
     if in_codes(code, section.later_codes):
@@ -128,4 +133,4 @@ def _word(value: object) -> str:
 
 def _shown(status: str | None) -> str:
     """Return a status for staff; one that is long may be a sentence about a person."""
-    return repr(status) if status is None or len(status) <= _LONGEST_WORD else "too long to show"
+    return repr(status) if status is None or len(status) <= _LONGEST_WORD else english("too long to show")

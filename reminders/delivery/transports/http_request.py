@@ -14,6 +14,7 @@ from jinja2.sandbox import SandboxedEnvironment
 from reminders.config_delivery import HttpSection
 from reminders.delivery.outgoing import Outgoing
 from reminders.errors import ConfigError, InputError
+from reminders.sentences import english
 
 _SAMPLE = Outgoing(
     id=1,
@@ -55,7 +56,9 @@ class RequestWriter:
         except InputError as error:
             raise ConfigError(f"delivery.http: {error}") from None
         except ValueError as error:
-            raise ConfigError(f"delivery.http.json_body: does not give JSON: {error}") from None
+            raise ConfigError(
+                english("delivery.http.json_body: does not give JSON: {error}").format(error=error)
+            ) from None
 
     def write(self, message: Outgoing) -> dict[str, Any]:
         """Return the request's parts as the HTTP client wants them; InputError when a template fails."""
@@ -113,12 +116,12 @@ def _filled(template: Template, values: Mapping[str, object]) -> str:
     try:
         return template.render(values)
     except (TemplateError, TypeError, ValueError, ArithmeticError, LookupError) as error:
-        raise InputError(f"a template can't be filled: {error}") from None
+        raise InputError(english("a template can't be filled: {error}").format(error=error)) from None
 
 
 def _header(name: str, value: str) -> str:
     if not (value.isascii() and value.isprintable()):
-        raise InputError(f"header {name}: only printable ASCII may stand in it")
+        raise InputError(english("header {name}: only printable ASCII may stand in it").format(name=name))
     return value
 
 

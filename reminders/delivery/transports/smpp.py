@@ -19,6 +19,7 @@ from reminders.delivery.transports.smpp_pdu import Command, ShortMessage, read_t
 from reminders.delivery.transports.smpp_status import Verdict, name_of, verdict_of
 from reminders.delivery.transports.smpp_text import read_request, ref_of, requests_of
 from reminders.errors import Away, BadAddress, ConfigError, InDoubt, InputError, Refused, Throttled, Unreachable
+from reminders.sentences import english
 
 _LOG = logging.getLogger(__name__)
 _PORTS = {"tls": 3550, "none-on-loopback": 2775, "none-in-tunnel": 2775}
@@ -53,7 +54,7 @@ class SmppTransport:
         self._tls = _tls(section, folder)
         self._slowdown = Slowdown()
         self._bound: Link | None = None
-        self._trouble = "the message centre was not reached yet"
+        self._trouble = english("the message centre was not reached yet")
         self._failures = 0
         self._changed = threading.Condition()
         self._stop = threading.Event()
@@ -169,7 +170,7 @@ class SmppTransport:
             if self._tls is not None:
                 connection = self._tls.wrap_socket(connection, server_hostname=section.host)
         except OSError as error:
-            self._failed(f"the message centre can't be reached: {type(error).__name__}")
+            self._failed(english("the message centre can't be reached: {error}").format(error=type(error).__name__))
             return None
         link = Link(
             connection,
@@ -184,10 +185,10 @@ class SmppTransport:
             self._failed(str(error))
             return None
         if status:
-            link.drop("the bind was refused")
+            link.drop(english("the bind was refused"))
             if verdict_of(status) is Verdict.REBIND:
                 self._failures = _HOPELESS  # a wrong password does not become right by haste
-            self._failed(f"the message centre refused our bind: {name_of(status)}")
+            self._failed(english("the message centre refused our bind: {status}").format(status=name_of(status)))
             return None
         return link
 
@@ -242,11 +243,11 @@ class _Sending:
         throttled = False
         for at, ticket in self._tickets.items():
             if not ticket.wait(seconds):
-                self._doubt = f"the message centre did not answer within {seconds:g} s"
+                self._doubt = english("the message centre did not answer within {seconds:g} s").format(seconds=seconds)
                 if self.link is not None:
                     self.link.drop(self._doubt)
             elif ticket.answer is None:
-                self._doubt = "the connection was lost before the answer"
+                self._doubt = english("the connection was lost before the answer")
             else:
                 throttled |= self._take(at, ticket.answer.status, ticket.answer.body) is Verdict.THROTTLED
         self._tickets.clear()
@@ -259,7 +260,11 @@ class _Sending:
         if self.failure is None:
             return Accepted(ref=" ".join(ref_of(self._accepted[at], section) for at in sorted(self._accepted)))
         if self._accepted:
-            return InDoubt(f"{len(self._accepted)} of {self.size} segments were taken, then: {self.failure}")
+            return InDoubt(
+                english("{count} of {size} segments were taken, then: {why}").format(
+                    count=len(self._accepted), size=self.size, why=self.failure
+                )
+            )
         return self.failure
 
     def _send(self, segments: Iterable[int]) -> None:
@@ -294,4 +299,8 @@ def _tls(section: SmppSection, folder: Path) -> ssl.SSLContext | None:
     try:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as error:
-        raise ConfigError(f"delivery.smpp.ca_file: {ca_file} can't be used: {type(error).__name__}") from error
+        raise ConfigError(
+            english("delivery.smpp.ca_file: {file} can't be used: {error}").format(
+                file=ca_file, error=type(error).__name__
+            )
+        ) from error

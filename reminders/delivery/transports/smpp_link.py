@@ -26,6 +26,7 @@ from reminders.delivery.transports.smpp_pdu import (
 )
 from reminders.delivery.transports.smpp_status import name_of
 from reminders.errors import InputError, Unreachable
+from reminders.sentences import english
 
 _LOG = logging.getLogger(__name__)
 _INVALID_COMMAND = 0x03
@@ -97,7 +98,7 @@ class Link:
         self._waiting: dict[int, Ticket] = {}
         self._sequence = 0
         self._open = True
-        self._reason = "the connection was closed"
+        self._reason = english("the connection was closed")
         self._received: queue.Queue[Pdu | _Heard | None] = queue.Queue(_WAITING_TO_BE_STORED)
         connection.settimeout(answer_seconds)
         self._threads = tuple(
@@ -122,8 +123,8 @@ class Link:
         body = bind_body(system_id=system_id, password=password, system_type=system_type)
         ticket = self.request(Command.BIND_TRANSCEIVER, body)
         if not ticket.wait(self._answer_seconds) or ticket.answer is None:
-            self.drop("the bind was not answered")
-            raise Unreachable("the message centre did not answer our bind")
+            self.drop(english("the bind was not answered"))
+            raise Unreachable(english("the message centre did not answer our bind"))
         return ticket.answer.status
 
     def request(self, command: Command, body: bytes, then: Callable[[], None] | None = None) -> Ticket:
@@ -139,7 +140,7 @@ class Link:
                 self._connection.sendall(Pdu(command=command, sequence=sequence, body=body).encode())
             except OSError as error:
                 del self._waiting[sequence]
-                reason = f"the connection broke: {type(error).__name__}"
+                reason = english("the connection broke: {error}").format(error=type(error).__name__)
             else:
                 return ticket
         self.drop(reason)
@@ -151,7 +152,7 @@ class Link:
             self.request(Command.UNBIND, b"").wait(min(self._answer_seconds, 2))
         except Unreachable:
             return
-        self.drop("we took leave")
+        self.drop(english("we took leave"))
 
     def drop(self, reason: str) -> None:
         """Close at once: no request that waits will be answered any more. May be called by any thread, and again."""
@@ -183,20 +184,20 @@ class Link:
                 if not self._readable():
                     now = time.monotonic()
                     if asked_at > heard_at and now - asked_at > self._answer_seconds:
-                        self.drop("the message centre does not answer any more")
+                        self.drop(english("the message centre does not answer any more"))
                     elif now - max(asked_at, heard_at) > self._enquire_seconds:
                         asked_at = now
                         self.request(Command.ENQUIRE_LINK, b"")
                     continue
                 octets = self._receive()
                 if not octets:
-                    self.drop("the message centre closed the connection")
+                    self.drop(english("the message centre closed the connection"))
                     break
                 heard_at = time.monotonic()
                 for pdu in reader.feed(octets):
                     self._take(pdu)
         except (OSError, InputError, Unreachable) as error:
-            self.drop(f"the connection broke: {type(error).__name__}")
+            self.drop(english("the connection broke: {error}").format(error=type(error).__name__))
         finally:
             self.drop(self._reason)
             self._received.put(None)
@@ -230,7 +231,7 @@ class Link:
             self._answer(pdu)
         elif pdu.command == Command.UNBIND:
             self._answer(pdu)
-            self.drop("the message centre took leave")
+            self.drop(english("the message centre took leave"))
         else:
             self._send(Pdu(command=Command.GENERIC_NACK, status=_INVALID_COMMAND, sequence=pdu.sequence))
 
@@ -241,7 +242,7 @@ class Link:
             ticket.settle(pdu)
         elif pdu.command == Command.GENERIC_NACK:
             # It names no request of ours: the centre could not read our stream, nor what was in it.
-            self.drop(f"the message centre lost synchrony: {name_of(pdu.status)}")
+            self.drop(english("the message centre lost synchrony: {status}").format(status=name_of(pdu.status)))
 
     def _answer(self, pdu: Pdu, status: int = 0) -> None:
         body = b"\0" if pdu.command in {Command.DELIVER_SM, Command.DATA_SM} else b""

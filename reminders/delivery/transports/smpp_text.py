@@ -10,6 +10,7 @@ from reminders.delivery.numbers import to_e164
 from reminders.delivery.outgoing import Outgoing
 from reminders.delivery.sms_text import Header, decode_sms, split_header
 from reminders.delivery.transports.smpp_pdu import Address, ShortMessage, Tag
+from reminders.sentences import english
 from reminders.wording.sms import split
 
 _UDHI = 0x40
@@ -131,7 +132,7 @@ def _read_receipt(message: ShortMessage, section: SmppSection, transport: str) -
         transport=transport,
         arrival=_ARRIVALS.get(word, Arrival.UNDERWAY),
         ref=_canonical(message_id or fields.get("id", ""), section.receipt_ids),
-        detail=f"{word} (error {error})" if error.strip("0") else word,
+        detail=english("{state} (error {error})").format(state=word, error=error) if error.strip("0") else word,
         bad_address=message.tlvs.get(Tag.NETWORK_ERROR_CODE) == _GSM_UNKNOWN_SUBSCRIBER,
     )
 

@@ -18,6 +18,7 @@ from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smtp_answers import is_complaint, judge
 from reminders.delivery.transports.smtp_envelope import GO_ON, ask_to_take
 from reminders.errors import Away, ConfigError, InDoubt, Refused, Unreachable
+from reminders.sentences import english
 
 _PORTS = {"starttls": 587, "tls": 465, "none-on-loopback": 25}
 _ASKS_AFTER_SECONDS = 15.0
@@ -97,7 +98,9 @@ class SmtpTransport:
         except (smtplib.SMTPServerDisconnected, OSError) as error:
             self._drop()
             if last_try or self._used == 1:
-                raise Unreachable(f"the connection broke before the message: {_kind(error)}") from error
+                raise Unreachable(
+                    english("the connection broke before the message: {error}").format(error=_kind(error))
+                ) from error
             return False
         if code != GO_ON:
             self._refuse(link, code, text)
@@ -109,12 +112,16 @@ class SmtpTransport:
         except (smtplib.SMTPServerDisconnected, OSError) as error:
             # The end of the message was not sent, and a server must not deliver a part (RFC 5321 section 4.1.1.4).
             self._drop()
-            raise Unreachable(f"the connection broke within the message: {_kind(error)}") from error
+            raise Unreachable(
+                english("the connection broke within the message: {error}").format(error=_kind(error))
+            ) from error
         try:
             code, text = link.getreply()
         except (smtplib.SMTPException, OSError) as error:
             self._drop()
-            raise InDoubt(f"the mail server did not answer after the message: {_kind(error)}") from error
+            raise InDoubt(
+                english("the mail server did not answer after the message: {error}").format(error=_kind(error))
+            ) from error
         self._idle_since = time.monotonic()
         if code // 100 != 2:
             self._refuse(link, code, text)
@@ -149,9 +156,9 @@ class SmtpTransport:
             else:
                 link = smtplib.SMTP(section.host, port, timeout=section.timeout_seconds)
         except smtplib.SMTPResponseException as error:
-            raise Away(f"the mail server sends us away: answer {error.smtp_code}") from error
+            raise Away(english("the mail server sends us away: answer {code}").format(code=error.smtp_code)) from error
         except (smtplib.SMTPException, OSError) as error:
-            raise Away(f"the mail server can't be reached: {_kind(error)}") from error
+            raise Away(english("the mail server can't be reached: {error}").format(error=_kind(error))) from error
         try:
             if section.tls == "starttls":
                 link.starttls(context=self._tls)
@@ -161,13 +168,15 @@ class SmtpTransport:
                 link.ehlo_or_helo_if_needed()
         except smtplib.SMTPNotSupportedError as error:
             link.close()
-            raise Away(f"the mail server does not offer what we need: {error}") from error
+            raise Away(english("the mail server does not offer what we need: {error}").format(error=error)) from error
         except smtplib.SMTPAuthenticationError as error:
             link.close()
-            raise Away(f"the mail server does not know our user: answer {error.smtp_code}") from error
+            raise Away(
+                english("the mail server does not know our user: answer {code}").format(code=error.smtp_code)
+            ) from error
         except (smtplib.SMTPException, OSError) as error:
             link.close()
-            raise Away(f"the mail server can't be talked to: {_kind(error)}") from error
+            raise Away(english("the mail server can't be talked to: {error}").format(error=_kind(error))) from error
         self._idle_since = time.monotonic()
         return link
 
@@ -197,7 +206,9 @@ def _tls(section: SmtpSection, folder: Path) -> ssl.SSLContext | None:
     try:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as error:
-        raise ConfigError(f"delivery.smtp.ca_file: {ca_file} can't be used: {_kind(error)}") from error
+        raise ConfigError(
+            english("delivery.smtp.ca_file: {file} can't be used: {error}").format(file=ca_file, error=_kind(error))
+        ) from error
 
 
 def _bounces_go_to(mail: EmailMessage) -> str:

@@ -5,33 +5,34 @@ from __future__ import annotations
 import re
 
 from reminders.errors import Away, BadAddress, Refused, Throttled, Unreachable
+from reminders.sentences import english
 
 _ENHANCED = re.compile(rb"\s*([245])\.(\d{1,3})\.(\d{1,3})\b")
 
 # RFC 3463 section 3.2 and 3.3, and RFC 7505 for 1.10. A full mailbox (2.2) is an address that works.
 _BAD_ADDRESS = {
-    (1, 1): "there is no such mailbox",
-    (1, 2): "there is no such mail domain",
-    (1, 3): "the address is none",
-    (1, 6): "the mailbox has moved",
-    (1, 10): "the domain takes no mail",
-    (2, 1): "the mailbox is disabled",
+    (1, 1): english("there is no such mailbox"),
+    (1, 2): english("there is no such mail domain"),
+    (1, 3): english("the address is none"),
+    (1, 6): english("the mailbox has moved"),
+    (1, 10): english("the domain takes no mail"),
+    (2, 1): english("the mailbox is disabled"),
 }
 _OTHERS = {
-    (2, 2): "the mailbox is full",
-    (2, 3): "the message is too long for the mailbox",
-    (3, 4): "the message is too long for the server",
-    (4, 1): "the recipient's server does not answer",
-    (4, 7): "the server could not pass it on in time",
+    (2, 2): english("the mailbox is full"),
+    (2, 3): english("the message is too long for the mailbox"),
+    (3, 4): english("the message is too long for the server"),
+    (4, 1): english("the recipient's server does not answer"),
+    (4, 7): english("the server could not pass it on in time"),
 }
 _SUBJECTS = {
-    1: "something is wrong with the address",
-    2: "something is wrong with the mailbox",
-    3: "something is wrong with the mail server",
-    4: "something is wrong with the way there",
-    5: "the server did not understand us",
-    6: "the server can't take the content",
-    7: "the server refuses it by its policy",
+    1: english("something is wrong with the address"),
+    2: english("something is wrong with the mailbox"),
+    3: english("something is wrong with the mail server"),
+    4: english("something is wrong with the way there"),
+    5: english("the server did not understand us"),
+    6: english("the server can't take the content"),
+    7: english("the server refuses it by its policy"),
 }
 
 
@@ -42,11 +43,12 @@ def judge(code: int, text: bytes) -> Refused | Unreachable:
     """
     found = _ENHANCED.match(text)
     enhanced = (int(found[2]), int(found[3])) if found else None
-    what = f"answer {code}"
+    what = english("answer {code}").format(code=code)
     if found and enhanced:
-        what = f"answer {code} {found[0].strip().decode()}"
+        digits = found[0].strip().decode()
+        what = english("answer {code} {digits}").format(code=code, digits=digits)
         if meaning := _BAD_ADDRESS.get(enhanced) or _OTHERS.get(enhanced) or _SUBJECTS.get(enhanced[0]):
-            what += f": {meaning}"
+            what = english("answer {code} {digits}: {why}").format(code=code, digits=digits, why=meaning)
     # The first digit decides; a server may name a class of its own in the longer code, but hardly ever another one.
     if code == 421:  # the server closes the connection, and would on any other message (RFC 5321 section 3.8)
         return Away(what)
@@ -62,7 +64,7 @@ def meaning_of(status: str) -> tuple[str, bool]:
     """
     found = _ENHANCED.match(status.encode())
     if found is None:
-        return "the mail server does not say why", False
+        return english("the mail server does not say why"), False
     enhanced = (int(found[2]), int(found[3]))
     words = _BAD_ADDRESS.get(enhanced) or _OTHERS.get(enhanced) or _SUBJECTS.get(enhanced[0])
     return f"{status}: {words}" if words else status, found[1] == b"5" and enhanced in _BAD_ADDRESS

@@ -14,6 +14,7 @@ from reminders.care.plan import AfterAnchor, BeforeAnchor, BeforeVisit, EachDay,
 from reminders.care.timing import local_day
 from reminders.care.values import Joined, Occurrence, Outcome, QuietMove
 from reminders.desk.prove.trial import Trial
+from reminders.sentences import english
 
 LONGEST_USEFUL = timedelta(hours=24)
 """A message that asks for something to be done misleads a day late (common practice, no source; so the next two)."""
@@ -106,7 +107,9 @@ def too_long_useful(instruction: Instruction, *, is_desk_message: bool) -> Itera
     longest = LONGEST_USEFUL_DESK if is_desk_message else longest
     if instruction.useful_hours is not None and timedelta(hours=instruction.useful_hours) > longest:
         most = int(longest.total_seconds()) // 3600
-        text = f"may go out up to {instruction.useful_hours} h late; {most} h is the most for a text of its kind"
+        text = english("may go out up to {hours} h late; {most} h is the most for a text of its kind").format(
+            hours=instruction.useful_hours, most=most
+        )
         yield Breach(rule="useful_until", key=instruction.key, field="useful_hours", message=text)
 
 
@@ -116,13 +119,18 @@ def _quiet_hours(trial: Trial, message: Joined) -> Iterator[Breach]:
         agreed = trial.case.night_contact_agreed and instruction.quiet is QuietMove.SEND
         if not (agreed and may_wake(instruction)):
             at = _clock(trial, message.send_at)
-            yield Breach(rule="quiet_hours", key=each.key, field="quiet", message=f"goes out in quiet hours, at {at}")
+            yield Breach(
+                rule="quiet_hours",
+                key=each.key,
+                field="quiet",
+                message=english("goes out in quiet hours, at {clock}").format(clock=at),
+            )
 
 
 def _useful(trial: Trial, message: Joined, each: Occurrence, traits: Traits) -> Iterator[Breach]:
     field = _useful_field(traits.instruction)
     if message.send_at > message.useful_until:
-        text = f"goes out at {_clock(trial, message.send_at)}, when it is no longer useful"
+        text = english("goes out at {at}, when it is no longer useful").format(at=_clock(trial, message.send_at))
         yield Breach(rule="useful_until", key=each.key, field=field, message=text)
     for name in traits.events:
         event = trial.resolved.anchors.get(name)
@@ -141,25 +149,31 @@ def _after_visit(trial: Trial, each: Occurrence, instruction: Instruction) -> It
     amounts = (when.before_visit_days for when in instruction.when if isinstance(when, BeforeVisit))
     as_planned = apart in map(trial.resolved.amount, amounts)
     if as_planned and planned < visit_wall < until:
-        text = f"may still go out until {until:%Y-%m-%d %H:%M}, after the visit at {_clock(trial, visit)}"
+        text = english("may still go out until {until}, after {event} at {moment}").format(
+            until=f"{until:%Y-%m-%d %H:%M}", event=english("the visit"), moment=_clock(trial, visit)
+        )
         yield Breach(rule="useful_until", key=each.key, field="useful_hours", message=text)
 
 
 def _before_its_event(trial: Trial, message: Joined, name: str, instruction: Instruction) -> Iterator[Breach]:
     event, named = trial.resolved.anchors[name], name.replace("_", " ")
     if message.send_at >= event and not _wears_off(trial, name):
-        text = f"goes out at {_clock(trial, message.send_at)}, not before {named} at {_clock(trial, event)}"
+        text = english("goes out at {at}, not before {event} at {moment}").format(
+            at=_clock(trial, message.send_at), event=named, moment=_clock(trial, event)
+        )
         yield Breach(rule="too_late", key=instruction.key, field="when", message=text)
     if message.useful_until > event:
         until = _clock(trial, message.useful_until)
-        text = f"may still go out until {until}, after {named} at {_clock(trial, event)}"
+        text = english("may still go out until {until}, after {event} at {moment}").format(
+            until=until, event=named, moment=_clock(trial, event)
+        )
         yield Breach(rule="useful_until", key=instruction.key, field=_useful_field(instruction), message=text)
 
 
 def _lost(each: Occurrence) -> Iterator[Breach]:
     why = each.reasons[-1]
     if why.rule != "said_once":
-        text = f"is required, but does not reach the patient: {why.text}"
+        text = english("is required, but does not reach the patient: {why}").format(why=why.text)
         yield Breach(rule="required_lost", key=each.key, field="required", message=text)
 
 
@@ -167,7 +181,9 @@ def _due_too_late(trial: Trial, each: Occurrence, traits: Traits) -> Iterator[Br
     """Yield what is due only when the plan itself calls it useless, so that it can never go out."""
     until = trial.resolved.anchors.get(traits.elapsed_until)
     if until is not None and each.planned_at > until:
-        text = f"is due at {_clock(trial, each.planned_at)}, but useful until {_clock(trial, until)} only"
+        text = english("is due at {at}, but useful until {until} only").format(
+            at=_clock(trial, each.planned_at), until=_clock(trial, until)
+        )
         yield Breach(rule="useful_until", key=each.key, field="when", message=text)
 
 
@@ -179,14 +195,16 @@ def _next_time(trial: Trial) -> Iterator[Breach]:
             continue
         for one, after in pairwise(planned):
             if one + useful > after:
-                text = (
-                    f"the one of {_clock(trial, one)} may still go out when the next is due at {_clock(trial, after)}"
+                text = english("the one of {one} may still go out when the next is due at {next}").format(
+                    one=_clock(trial, one), next=_clock(trial, after)
                 )
                 yield Breach(rule="useful_until", key=key, field="useful_hours", message=text)
                 break
         end = trial.told_to_stop.get(key)
         if end is not None and planned and planned[-1] < end < planned[-1] + useful:
-            text = f"may still go out after the patient is told to stop, at {_clock(trial, end)}"
+            text = english("may still go out after the patient is told to stop, at {moment}").format(
+                moment=_clock(trial, end)
+            )
             yield Breach(rule="useful_until", key=key, field="useful_hours", message=text)
 
 
@@ -195,7 +213,9 @@ def _never_said(trial: Trial) -> Iterator[Breach]:
         if instruction.required and instruction.key not in trial.planned:
             # Settings may leave no day for what is repeated between two of them; that is for the clinician to see.
             chosen = any(isinstance(when, EachDay) for when in instruction.when) and bool(trial.case.settings)
-            text = "is required, but has no moment at all in this course" + (" with these settings" if chosen else "")
+            always = english("is required, but has no moment at all in this course")
+            text = english("is required, but has no moment at all in this course with these settings")
+            text = text if chosen else always
             yield Breach(rule="required_lost", key=instruction.key, field="when", message=text, notice=chosen)
 
 
@@ -210,7 +230,9 @@ def _after_wear_off(trial: Trial, key: str) -> Iterator[Breach]:
         return
     sent = [(message.send_at, each.planned_at) for message, each in said if message.outcome is Outcome.SCHEDULED]
     if sent and (min(sent)[0] > event or min(sent)[1] >= event):
-        text = f"goes out at {_clock(trial, min(sent)[0])}, but the block may wear off at {_clock(trial, event)}"
+        text = english("goes out at {at}, but the block may wear off at {event}").format(
+            at=_clock(trial, min(sent)[0]), event=_clock(trial, event)
+        )
         yield Breach(rule="after_wear_off", key=key, field="when", message=text)
 
 
@@ -223,7 +245,9 @@ def _daily_limit(trial: Trial) -> Iterator[Breach]:
     for day, messages in per_day.items():
         if len(messages) > limit:
             keys = ", ".join(message.first.key for message in messages)
-            text = f"{len(messages)} messages on {day.isoformat()} ({keys}); at most {limit} a day may be sent"
+            text = english("{count} messages on {date} ({keys}); at most {limit} a day may be sent").format(
+                count=len(messages), date=day.isoformat(), keys=keys, limit=limit
+            )
             last = max(messages, key=lambda message: message.importance)
             yield Breach(rule="daily_limit", key=last.first.key, field="required", message=text)
 
@@ -234,8 +258,10 @@ def _contradictions(trial: Trial) -> Iterator[Breach]:
         end = ends.get(each.key)
         if end is not None and message.outcome is Outcome.SCHEDULED and message.send_at >= end:
             stop = _who_stops(trial, each.key)
-            text = f"says the opposite at {_clock(trial, end)}, but {each.key} still goes out at "
-            yield Breach(rule="contradiction", key=stop, field="when", message=text + _clock(trial, message.send_at))
+            text = english("says the opposite at {moment}, but {key} still goes out at {at}").format(
+                moment=_clock(trial, end), key=each.key, at=_clock(trial, message.send_at)
+            )
+            yield Breach(rule="contradiction", key=stop, field="when", message=text)
             return
 
 
@@ -244,7 +270,7 @@ def _nothing_to_stop(trial: Trial) -> Iterator[Breach]:
     for instruction in trial.applying:
         for stopped in instruction.contradicts:
             if stopped not in keys:
-                text = f"ends {stopped}, of which this patient was never told"
+                text = english("ends {key}, of which this patient was never told").format(key=stopped)
                 yield Breach(rule="required_gap", key=stopped, field="only_if_any", message=text)
 
 
@@ -254,13 +280,13 @@ def _desk_message(trial: Trial) -> Iterator[Breach]:
     desk, end = trial.plan.file.desk_message, trial.resolved.course.procedure_end
     at_once = any(each.key == desk and message.send_at == end for message, each in trial.occurrences())
     if spoken and not at_once:
-        text = "waits for the end of quiet hours, so what is said at the desk stands on the sheet only"
+        text = english("waits for the end of quiet hours, so what is said at the desk stands on the sheet only")
         yield Breach(rule="at_checkout", key=desk, field="when", message=text, notice=True)
         return
     put_in = {each.text_name for message in trial.messages for each in message.said_now}
     for name, key in spoken.items():
         if name not in put_in:
-            text = "is said at the desk and printed on the sheet only: it does not fit into the desk message"
+            text = english("is said at the desk and printed on the sheet only: it does not fit into the desk message")
             yield Breach(rule="at_checkout", key=key, field="when", message=text, notice=True)
 
 

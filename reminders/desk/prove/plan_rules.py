@@ -15,6 +15,7 @@ from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.text_rules import Misworded
 from reminders.desk.prove.trial import Bench, UnwritableError
 from reminders.errors import InputError
+from reminders.sentences import english
 from reminders.wording.languages import LANGUAGE_FILE, TranslationStatus
 from reminders.wording.readability import Formula, hardest_sentences, reading
 from reminders.wording.review.doses import medicines_named
@@ -42,7 +43,7 @@ def default_breaches(bench: Bench, case: Case) -> Iterator[Breach]:
     try:
         bench.whole(case)
     except InputError as error:
-        message = f"the plan's own defaults are refused: {error}"
+        message = english("the plan's own defaults are refused: {why}").format(why=error)
         yield Breach(rule="settings", key="settings", field="", message=message)
     except UnwritableError:
         return  # found with its place when the texts are tried
@@ -63,7 +64,7 @@ def status_findings(plan: Plan, files: TextFiles) -> Iterator[Finding]:
     """Yield which languages are drafts, which nobody qualified has read."""
     for language in plan.file.languages:
         if files.status(language) is TranslationStatus.DRAFT:
-            message = "is a draft: nobody qualified has read it, and it is not sent outside the demonstration"
+            message = english("is a draft: nobody qualified has read it, and it is not sent outside the demonstration")
             yield Finding(
                 rule="draft_translation",
                 file=plan.folder / language / LANGUAGE_FILE,
@@ -95,9 +96,12 @@ def whole_reading(bodies: Sequence[tuple[str, str]], language: str, channel: Cha
         return
     hardest = hardest_sentences(text, language, most=3)
     name = next(name for name, body in bodies if hardest[0].text.split()[0] in body)
-    limit = "grade {:.1f}, more than 6" if found.formula is Formula.FLESCH_KINCAID else "INFLESZ {:.0f}, less than 65"
+    grade = english("all texts together read at grade {score:.1f}, more than 6. Hardest: {sentences}")
+    ease = english("all texts together read at INFLESZ {score:.0f}, less than 65. Hardest: {sentences}")
     sentences = " | ".join(each.text for each in hardest)
-    message = f"all texts together read at {limit.format(found.score)}. Hardest: {sentences}"
+    message = (grade if found.formula is Formula.FLESCH_KINCAID else ease).format(
+        score=found.score, sentences=sentences
+    )
     flaw = Flaw(rule="reading_grade", message=message, snippet=max(hardest[0].text.split(), key=len))
     yield Misworded(text_name=name, channel=channel, language=language, flaw=flaw)
 
@@ -109,11 +113,15 @@ def _left_out(instruction: Instruction, plan: Plan, kinds: Sequence[Kind]) -> It
     for kind in kinds:
         if _gets(instruction, kind) or _replaced(instruction, plan, kind):
             continue
-        who = " and ".join(kind.factors).replace("_", " ") or "no factor at all"
+        who = ", ".join(kind.factors).replace("_", " ") or english("no factor at all")
         addition = bool(instruction.only_if_any) and instruction.importance >= ADDITION_IMPORTANCE
-        message = f"is required, but a patient with {who} never gets it"
+        never = english("is required, but a patient with {factors} never gets it")
         if instruction.only_if_any and not addition:
-            message += f" (an addition for some patients only has importance {ADDITION_IMPORTANCE} or more)"
+            never = english(
+                "is required, but a patient with {factors} never gets it (an addition for some patients only has "
+                "importance {importance} or more)"
+            )
+        message = never.format(factors=who, importance=ADDITION_IMPORTANCE)
         field = "not_if_any" if instruction.not_if_any else "only_if_any"
         yield Breach(rule="required_gap", key=instruction.key, field=field, message=message, notice=addition), kind
         return
@@ -140,30 +148,36 @@ def _never_used(instruction: Instruction, kinds: Sequence[Kind]) -> Iterator[Bre
         kind.marks | {visit} for kind in kinds for visit in VISIT_MARKS if instruction.applies(kind.marks | {visit})
     ]
     if not reached:
-        yield Breach(rule="never_said", key=instruction.key, field="only_if_any", message="no patient can get it")
+        yield Breach(
+            rule="never_said", key=instruction.key, field="only_if_any", message=english("no patient can get it")
+        )
         return
     used = {choice.use if (choice := instruction.text_choice(marks)) else instruction.key for marks in reached}
     for name in instruction.text_names:
         if name not in used:
-            message = f"the text {name!r} is for nobody: every patient gets another one"
+            message = english("the text {name!r} is for nobody: every patient gets another one").format(name=name)
             yield Breach(rule="never_said", key=instruction.key, field="texts", message=message)
     for mark in instruction.words_change_with:
         if len({mark in marks for marks in reached}) == 1:
-            message = f"{mark!r} is listed in words_change_with, but all or none of those who get it meet that"
+            message = english(
+                "{mark!r} is listed in words_change_with, but all or none of those who get it meet that"
+            ).format(mark=mark)
             yield Breach(rule="never_said", key=instruction.key, field="words_change_with", message=message)
 
 
 def _careless(instruction: Instruction, plan: Plan, pain_keys: frozenset[str]) -> Iterator[Breach]:
     key = instruction.key
     if instruction.quiet is QuietMove.SEND and not may_wake(instruction):
-        message = "would go out in quiet hours to who agreed: only what is required and of importance 1 may wake"
+        message = english(
+            "would go out in quiet hours to who agreed: only what is required and of importance 1 may wake"
+        )
         yield Breach(rule="quiet_hours", key=key, field="quiet", message=message)
     if key in pain_keys and instruction.in_doubt is InDoubt.RESEND:
-        message = "names a medicine, so in doubt it must be held: nobody is told twice to take a dose"
+        message = english("names a medicine, so in doubt it must be held: nobody is told twice to take a dose")
         yield Breach(rule="in_doubt", key=key, field="in_doubt", message=message)
     if may_wake(instruction) and key not in pain_keys and instruction.in_doubt is InDoubt.HOLD:
-        message = "is of the first importance, so in doubt it must be sent again: better twice than never"
+        message = english("is of the first importance, so in doubt it must be sent again: better twice than never")
         yield Breach(rule="in_doubt", key=key, field="in_doubt", message=message)
     if key == plan.file.desk_message and not instruction.required:
-        message = "is the desk message, which tells how to stop and whom to call, so it must be required"
+        message = english("is the desk message, which tells how to stop and whom to call, so it must be required")
         yield Breach(rule="required_gap", key=key, field="required", message=message)

@@ -27,6 +27,7 @@ from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.text_rules import Misworded, TextRules
 from reminders.desk.prove.trial import Bench, Trial, UnwritableError
 from reminders.errors import InputError, PlanError
+from reminders.sentences import english
 from reminders.wording.review.flaws import Flaw
 
 
@@ -106,7 +107,9 @@ class Prover:
             yield self._unwritable(error, case)
 
     def _unwritable(self, error: UnwritableError, case: Case) -> Finding:
-        flaw = Flaw(rule="unrendered", message=f"can't be written for this patient: {error.reason}")
+        flaw = Flaw(
+            rule="unrendered", message=english("can't be written for this patient: {why}").format(why=error.reason)
+        )
         name, channel = error.each.text_name, error.each.channel
         text = Misworded(text_name=name, channel=channel, language=case.language, flaw=flaw)
         return next(self._worded(iter((text,)), case))

@@ -11,6 +11,7 @@ from reminders.care.timing import date_of_day
 from reminders.care.values import Channel, Joined, Occurrence, Outcome
 from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.trial import Bench, Trial, UnwritableError
+from reminders.sentences import english
 from reminders.wording.facts import facts_of, local
 from reminders.wording.framing import FRAME, Frame, frame_of
 from reminders.wording.readability import Formula, hardest_sentences, reading
@@ -147,7 +148,12 @@ class TextRules:
             return
         segments = words.render(message.members, said_now=message.said_now).segments
         if segments > limit:
-            flaw = Flaw(rule="segments", message=f"joined with others it takes {segments} parts; {limit} is the most")
+            flaw = Flaw(
+                rule="segments",
+                message=english("joined with others it takes {segments} parts; {limit} is the most").format(
+                    segments=segments, limit=limit
+                ),
+            )
             yield Misworded(text_name=first.text_name, channel=first.channel, language=trial.case.language, flaw=flaw)
 
     def _flaws(self, said: Said) -> Iterator[Flaw]:
@@ -172,24 +178,28 @@ class TextRules:
     def _sms_flaws(self, said: Said, lists: WordLists) -> Iterator[Flaw]:
         text, most = said.rendered.text, MOST_SEGMENTS[said.role]
         if said.alone and said.rendered.segments > most:
-            message = f"takes {said.rendered.segments} parts ({said.rendered.encoding}); {most} is the most for it"
+            message = english("takes {segments} parts ({encoding}); {most} is the most for it").format(
+                segments=said.rendered.segments, encoding=said.rendered.encoding, most=most
+            )
             yield Flaw(rule="segments", message=message)
         yield from characters.private_flaws(said.body, lists, where="it")
         practice = self._bench.house.sender.practice_name
         yield from characters.first_line_flaws(text, lists, practice_name=practice)
         yield from characters.coding_flaws(said.body)
         if "site" in self._files.texts(said.language).text(said.each.text_name, Channel.SMS).of_course:
-            yield Flaw(rule="personal_detail", message="names the treated site in a text message", snippet="site")
+            yield Flaw(
+                rule="personal_detail", message=english("names the treated site in a text message"), snippet="site"
+            )
 
     def _subject_flaws(self, said: Said, lists: WordLists) -> Iterator[Flaw]:
         subject = said.rendered.subject or ""
         if not subject.strip():
-            yield Flaw(rule="private_word", message="has no subject", snippet="Subject:")
+            yield Flaw(rule="private_word", message=english("has no subject"), snippet="Subject:")
         # How the practice calls itself is its own choice, and stands in every message.
         said_by_plan = subject.replace(self._bench.house.sender.practice_name, "")
         yield from characters.private_flaws(said_by_plan, lists, where="the subject")
         for name in doses.medicines_named(subject, lists.medicines):
-            message = f"the subject names {name}; a locked screen shows it to others"
+            message = english("the subject names {medicine}; a locked screen shows it to others").format(medicine=name)
             yield Flaw(rule="private_word", message=message, snippet=name)
 
     def _day_flaws(self, each: Occurrence, trial: Trial, told: tuple[DayTold, ...]) -> Iterator[Flaw]:
@@ -202,10 +212,10 @@ class TextRules:
             allowed = due if kind == "on_day" or (kind == "until_day" and not ends) else ends
             if number in allowed or (kind == "for_days" and not repeats):
                 continue
-            days = " or ".join(str(day) for day in sorted(ends)) or "another day"
-            message = f"tells {words!r}, but the plan does it until day {days}"
+            days = ", ".join(str(day) for day in sorted(ends)) or english("another day")
+            message = english("tells {words!r}, but the plan does it until day {days}").format(words=words, days=days)
             if kind == "on_day":
-                message = f"tells {words!r}, but nothing in the plan is due on that day"
+                message = english("tells {words!r}, but nothing in the plan is due on that day").format(words=words)
             yield Flaw(rule="told_until", message=message, snippet=words)
 
     def _translation_flaws(self, said: Said) -> Iterator[Flaw]:
@@ -288,12 +298,10 @@ def _reading_flaws(body: str, language: str) -> Iterator[Flaw]:
     if found is None or found.is_plain:
         return
     hardest = hardest_sentences(body, language, most=1)[0].text
-    scale = (
-        "reads at grade {:.1f}; 6 is the most"
-        if found.formula is Formula.FLESCH_KINCAID
-        else ("has an INFLESZ of {:.0f}; 65 is the least")
-    )
-    message = f"{scale.format(found.score)}. Hardest: {hardest!r}"
+    grade = english("reads at grade {score:.1f}; 6 is the most. Hardest: {sentence!r}")
+    ease = english("has an INFLESZ of {score:.0f}; 65 is the least. Hardest: {sentence!r}")
+    scale = grade if found.formula is Formula.FLESCH_KINCAID else ease
+    message = scale.format(score=found.score, sentence=hardest)
     yield Flaw(rule="reading_grade", message=message, snippet=max(hardest.split(), key=len))
 
 

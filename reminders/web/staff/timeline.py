@@ -8,6 +8,8 @@ from datetime import date, datetime
 
 from markupsafe import Markup, escape
 
+from reminders.words import on_day
+
 _COLUMN, _LEFT, _TOP, _BOTTOM, _HOUR = 56, 46, 30, 10, 8.0
 _FIRST_HOUR, _LAST_HOUR = 6, 24
 _APART = 17
@@ -53,7 +55,7 @@ def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Ma
             left, y = f"{x - _COLUMN / 2:.0f}", _y_of(now.hour, now.minute)
             parts.append(f'<rect class="today" x="{left}" y="0" width="{_COLUMN}" height="{height:.0f}"/>')
             parts.append(f'<path class="now" d="M{left} {y:.1f}h{_COLUMN}"/>')
-        parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{day:%a}</text>')
+        parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{on_day(day, "EEE")}</text>')
         parts.append(f'<text x="{x:.0f}" y="25" text-anchor="middle">{(day - day_0).days}</text>')
         parts += [_drawn(each, x, y) for y, each in placed[day]]
     return Markup("".join([*parts, "</svg>"]))  # noqa: S704  numbers, and words that were escaped

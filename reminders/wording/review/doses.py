@@ -6,6 +6,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
+from reminders.sentences import english
 from reminders.wording.readability_sentences import sentences
 from reminders.wording.review.figures import with_figures
 from reminders.wording.review.flaws import Flaw
@@ -32,7 +33,7 @@ def barred_flaws(text: str, marks: frozenset[str], medicines: Mapping[str, Medic
     for name, medicine in medicines.items():
         found = medicine.named.search(text)
         if found and medicine.barred_by in marks:
-            message = f"names {name} to a patient who must not be offered it"
+            message = english("names {name} to a patient who must not be offered it").format(name=name)
             yield Flaw(rule="barred_medicine", message=message, snippet=found[0])
 
 
@@ -71,9 +72,16 @@ def _medicine_flaws(name: str, medicine: Medicine, clauses: list[_Clause], words
         amounts = [int(found) for found in _MG.findall(clause.text)]
         for mg in amounts:
             if mg > limit:
-                yield _flaw(f"{mg} mg of {name} is beyond the label's {limit} mg in 24 hours", str(mg))
+                yield _flaw(
+                    english("{mg} mg of {name} is beyond the label's {limit} mg in 24 hours").format(
+                        mg=mg, name=name, limit=limit
+                    ),
+                    str(mg),
+                )
             elif clause.daily and mg > medicine.usual_mg_in_24_hours:
-                usual = f"{mg} mg of {name} is more than the usual {medicine.usual_mg_in_24_hours} mg in 24 hours"
+                usual = english("{mg} mg of {name} is more than the usual {usual} mg in 24 hours").format(
+                    mg=mg, name=name, usual=medicine.usual_mg_in_24_hours
+                )
                 yield Flaw(rule="dose", message=usual, snippet=str(mg), notice=True)
         if clause.daily:
             yield from _daily_flaws(name, medicine, clause.text, strength)
@@ -81,7 +89,9 @@ def _medicine_flaws(name: str, medicine: Medicine, clauses: list[_Clause], words
             yield from _single_flaws(name, medicine, clause.text, strength, words)
     doses = any(_tablets(clause.text, words) for clause in clauses if not clause.daily)
     if doses and not any(clause.daily for clause in clauses):
-        yield _flaw(f"says how much {name} at once, but not how much at most in 24 hours", name)
+        yield _flaw(
+            english("says how much {name} at once, but not how much at most in 24 hours").format(name=name), name
+        )
 
 
 def _daily_flaws(name: str, medicine: Medicine, clause: str, strength: int | None) -> Iterator[Flaw]:
@@ -90,7 +100,12 @@ def _daily_flaws(name: str, medicine: Medicine, clause: str, strength: int | Non
         mg = int(found) * (strength or 0)
         if mg > medicine.most_mg_in_24_hours:
             limit = medicine.most_mg_in_24_hours
-            yield _flaw(f"{found} of {strength} mg {name} are {mg} mg, beyond {limit} mg in 24 hours", found)
+            yield _flaw(
+                english("{found} of {strength} mg {name} are {mg} mg, beyond {limit} mg in 24 hours").format(
+                    found=found, strength=strength, name=name, mg=mg, limit=limit
+                ),
+                found,
+            )
 
 
 def _single_flaws(
@@ -99,14 +114,22 @@ def _single_flaws(
     for count in _tablets(clause, words):
         mg = count * (strength or 0)
         if mg > medicine.most_mg_at_once or count > medicine.most_tablets_at_once:
-            told = f"{count} tablets of {name} at once"
-            yield _flaw(f"{told}, beyond the label's {medicine.most_tablets_at_once}", str(count))
+            told = english("{count} tablets of {name} at once").format(count=count, name=name)
+            yield _flaw(
+                english("{told}, beyond the label's {most}").format(told=told, most=medicine.most_tablets_at_once),
+                str(count),
+            )
     every = "|".join(map(re.escape, words.every))
     hour = "|".join(map(re.escape, words.hour))
     for first, _ in re.findall(rf"\b(?:{every})\s+{_RANGE}\s*(?:{hour})\b", clause):
         if int(first) < medicine.least_hours_between:
             least = medicine.least_hours_between
-            yield _flaw(f"{name} every {first} hours, sooner than the label's {least}", f"{first}")
+            yield _flaw(
+                english("{name} every {hours} hours, sooner than the label's {least}").format(
+                    name=name, hours=first, least=least
+                ),
+                f"{first}",
+            )
 
 
 def _tablets(clause: str, words: ReviewWords) -> list[int]:

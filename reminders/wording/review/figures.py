@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 
+from reminders.sentences import english
 from reminders.wording.review.flaws import Flaw
 from reminders.wording.review.word_lists import ReviewWords, pattern_of
 
@@ -37,7 +38,9 @@ def translation_flaws(
     here, there = without_moments(text, moments), without_moments(original, original_moments)
     found = _differences(figures(here), figures(there))
     if here.count(MOMENT) != there.count(MOMENT):
-        message = f"names {here.count(MOMENT)} dates or times, the original {there.count(MOMENT)}"
+        message = english("names {here} dates or times, the original {there}").format(
+            here=here.count(MOMENT), there=there.count(MOMENT)
+        )
         found.append(Flaw(rule="translation_numbers", message=message))
     return found
 
@@ -82,7 +85,7 @@ def _differences(here: Counter[str], there: Counter[str]) -> list[Flaw]:
     missing, added = sorted((there - here).elements()), sorted((here - there).elements())
     if not missing and not added:
         return []
-    parts = [f"{', '.join(added)} is not in the original"] if added else []
-    parts += [f"{', '.join(missing)} of the original is missing"] if missing else []
+    parts = [english("{figures} is not in the original").format(figures=", ".join(added))] if added else []
+    parts += [english("{figures} of the original is missing").format(figures=", ".join(missing))] if missing else []
     snippet = added[0] if added else ""
     return [Flaw(rule="translation_numbers", message="; ".join(parts), snippet=snippet)]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from enum import StrEnum
 
 from reminders.care.values import Asks
+from reminders.sentences import english
 from reminders.wording.facts import Sender
 from reminders.wording.review.flaws import Flaw
 from reminders.wording.review.word_lists import ReviewWords
@@ -29,32 +30,39 @@ def part_flaws(text: str, role: Role, sender: Sender, words: ReviewWords) -> Ite
     if role is Role.REMINDER:
         return
     if sender.practice_phone not in text:
-        yield Flaw(rule="whom_to_call", message="does not give the practice's phone number")
+        yield Flaw(rule="whom_to_call", message=english("does not give the practice's phone number"))
     if not re.search(rf"(?<!\d){re.escape(sender.emergency_number)}(?!\d)", text):
-        yield Flaw(rule="whom_to_call", message="does not give the emergency number")
+        yield Flaw(rule="whom_to_call", message=english("does not give the emergency number"))
     if role is not Role.DESK:
         return
     if sender.practice_name not in text:
-        yield Flaw(rule="who_writes", message="does not name the practice (47 CFR 64.1200(b)(1))")
+        yield Flaw(rule="who_writes", message=english("does not name the practice (47 CFR 64.1200(b)(1))"))
     if not re.search(rf"(?<!\w){re.escape(words.stop)}(?!\w)", text):
-        yield Flaw(rule="way_to_stop", message=f"does not say how to stop: {words.stop} (47 CFR 64.1200(a)(10))")
+        yield Flaw(
+            rule="way_to_stop",
+            message=english("does not say how to stop: {stop} (47 CFR 64.1200(a)(10))").format(stop=words.stop),
+        )
     if not any(phrase in " ".join(text.lower().split()) for phrase in words.not_for_emergencies):
-        yield Flaw(rule="not_for_emergencies", message="does not say that it is not for emergencies")
+        yield Flaw(rule="not_for_emergencies", message=english("does not say that it is not for emergencies"))
 
 
 def question_flaws(text: str, asks: Asks | None, words: ReviewWords) -> Iterator[Flaw]:
     """Yield how a question and the answer that is expected fail to fit; `text` is the body without its frame."""
     has_yes, has_no = (_is_word(word, text) for word in (words.yes, words.no))
     if asks is Asks.YES_NO and not (has_yes and has_no):
-        yield _question(f"asks for {words.yes} or {words.no}, but does not say so")
+        yield _question(english("asks for {yes} or {no}, but does not say so").format(yes=words.yes, no=words.no))
     if asks is Asks.PAIN and not (_is_word("0", text) and _is_word("10", text)):
-        yield _question("asks for the pain, but does not name 0 and 10")
+        yield _question(english("asks for the pain, but does not name 0 and 10"))
     if asks is Asks.VISIT and not _is_word(words.confirm, text):
-        yield _question(f"asks to confirm the visit, but does not say {words.confirm}")
+        yield _question(english("asks to confirm the visit, but does not say {confirm}").format(confirm=words.confirm))
     if asks is not Asks.YES_NO and has_yes:
-        yield Flaw(rule="question", message=f"says {words.yes}, but the plan expects no such answer", snippet=words.yes)
+        yield Flaw(
+            rule="question",
+            message=english("says {yes}, but the plan expects no such answer").format(yes=words.yes),
+            snippet=words.yes,
+        )
     if asks in {Asks.YES_NO, Asks.PAIN} and len(re.findall(r"[?？؟]", text)) != 1:
-        yield _question("a check-in asks exactly one question, or its answer is not clear")
+        yield _question(english("a check-in asks exactly one question, or its answer is not clear"))
 
 
 def _is_word(word: str, text: str) -> bool:

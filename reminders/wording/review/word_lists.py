@@ -13,6 +13,7 @@ from typing import TypeVar
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from reminders.errors import Fault, PlanError
+from reminders.sentences import english
 
 PRIVATE_FILE = "private_words.toml"
 REVIEW_FILE = "review.toml"
@@ -37,10 +38,10 @@ class PrivateWords(_Table):
 
     def groups(self) -> Iterator[tuple[str, tuple[str, ...]]]:
         """Yield what no text message may hold, by what kind of word it is."""
-        yield "names a body site", self.body_site
-        yield "names an illness", self.diagnosis
-        yield "names a procedure", self.procedure
-        yield "names a substance", self.substance
+        yield english("names a body site"), self.body_site
+        yield english("names an illness"), self.diagnosis
+        yield english("names a procedure"), self.procedure
+        yield english("names a substance"), self.substance
 
 
 class ReviewWords(_Table):
@@ -112,10 +113,12 @@ def _read(path: Path, shape: TypeAdapter[Shape]) -> Shape:
     try:
         return shape.validate_python(tomllib.loads(path.read_bytes().decode("utf-8-sig")))
     except FileNotFoundError:
-        message = "this file is missing, so texts can't be checked"
+        message = english("this file is missing, so texts can't be checked")
         raise PlanError((Fault(file=path, line=0, message=message),)) from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise PlanError((Fault(file=path, line=0, message=f"not valid TOML in UTF-8: {error}"),)) from error
+        raise PlanError(
+            (Fault(file=path, line=0, message=english("not valid TOML in UTF-8: {reason}").format(reason=error)),)
+        ) from error
     except ValidationError as error:
         faults = (f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors(include_url=False))
         raise PlanError(tuple(Fault(file=path, line=0, message=fault) for fault in faults)) from error
