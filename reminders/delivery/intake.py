@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from reminders.clock import Clock
 from reminders.delivery.failpoints import reach
 from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, Receipt
-from reminders.delivery.receipts import Failure, ReceiptReport, apply_early, apply_receipts
+from reminders.delivery.receipts import Failure, Ours, ReceiptReport, apply_early, apply_receipts
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
 from reminders.records.database import Database
 from reminders.records.reply_parts import Segment, forget_read_before, keep_segment, note_read, segments_before
@@ -45,7 +45,7 @@ class Intake:
 
     def __post_init__(self) -> None:
         """Read what names this installation."""
-        self._installation = self.database.installation_name()
+        self._ours = Ours(practice_id=self.practice_id, installation=self.database.installation_name())
         self._offer_key = self.database.link_key()
 
     def take_in(self, incoming: Sequence[Incoming]) -> None:
@@ -59,7 +59,7 @@ class Intake:
         reach("before-intake")
         receipts = [each for each in incoming if isinstance(each, Receipt)]
         now = self.clock.now()
-        self._tell(session, apply_receipts(session, receipts, installation=self._installation, now=now))
+        self._tell(session, apply_receipts(session, receipts, ours=self._ours, now=now))
         if receipts:
             reach("in-receipt")
         written = [each for each in incoming if not isinstance(each, Receipt)]
@@ -84,12 +84,12 @@ class Intake:
         """Apply receipts that came too early, and read replies whose last segments never came; do it every minute."""
         now = self.clock.now()
         with self.database.writing() as session:
-            report = apply_early(session, installation=self._installation, now=now)
+            report = apply_early(session, ours=self._ours, now=now)
             self._tell(session, report)
-            left = segments_before(session, now - _INCOMPLETE_AFTER)
+            left = segments_before(session, self.practice_id, now - _INCOMPLETE_AFTER)
             for _, segments in groupby(left, key=lambda each: each[1:5]):
                 self._read(session, tuple(segments))
-            forget_read_before(session, now - _OFFERED_AGAIN_WITHIN)
+            forget_read_before(session, self.practice_id, now - _OFFERED_AGAIN_WITHIN)
         return report
 
     def _named(self, reply: IncomingReply) -> IncomingReply:
@@ -99,7 +99,7 @@ class Intake:
 
     def _take_part(self, session: Session, part: IncomingPart) -> None:
         values: dict[str, object] = {name: getattr(part, name) for name in part.__slots__}
-        segments = keep_segment(session, values, self.clock.now())
+        segments = keep_segment(session, self.practice_id, values, self.clock.now())
         if len(segments) == part.total:
             self._read(session, segments)
 

@@ -49,10 +49,19 @@ class ReceiptReport:
     """Kept long enough, and still about no message of ours; dropped."""
 
 
-def apply_receipts(session: Session, receipts: Iterable[Receipt], *, installation: str, now: datetime) -> ReceiptReport:
+@dataclass(frozen=True, kw_only=True)
+class Ours:
+    """Whose messages receipts may be about."""
+
+    practice_id: str
+    installation: str
+    """What our own keys begin with."""
+
+
+def apply_receipts(session: Session, receipts: Iterable[Receipt], *, ours: Ours, now: datetime) -> ReceiptReport:
     """Apply receipts in the caller's transaction; one about an unknown message is kept for `apply_early`.
 
-    `installation` is what our own keys begin with. A message of several segments is delivered when all are, and
+    A message of several segments is delivered when all are, and
     failed as soon as one is. What is delivered stays so; what failed may still turn out to be delivered.
     """
     report = ReceiptReport()
@@ -60,9 +69,10 @@ def apply_receipts(session: Session, receipts: Iterable[Receipt], *, installatio
     for receipt in receipts:
         if receipt.arrival is Arrival.UNDERWAY:
             report.unchanged += 1
-        elif not _apply(session, receipt, installation, report, now):
+        elif not _apply(session, receipt, ours, report, now):
             early.append(
                 {
+                    "practice_id": ours.practice_id,
                     "transport": receipt.transport,
                     "ref": receipt.ref,
                     "key": receipt.key,
@@ -77,13 +87,13 @@ def apply_receipts(session: Session, receipts: Iterable[Receipt], *, installatio
     return report
 
 
-def apply_early(session: Session, *, installation: str, now: datetime) -> ReceiptReport:
+def apply_early(session: Session, *, ours: Ours, now: datetime) -> ReceiptReport:
     """Apply the receipts that were kept and whose message is known by now; drop the old ones and count them."""
     report = ReceiptReport()
     waiting = {
         each.id: each
         for find in (records.early_with_message, records.early_with_key)
-        for each in find(session, limit=_EARLY_AT_ONCE)
+        for each in find(session, ours.practice_id, limit=_EARLY_AT_ONCE)
     }
     done = []
     for each in waiting.values():
@@ -95,16 +105,16 @@ def apply_early(session: Session, *, installation: str, now: datetime) -> Receip
             detail=each.detail,
             bad_address=each.bad_address,
         )
-        if _apply(session, receipt, installation, report, now):
+        if _apply(session, receipt, ours, report, now):
             done.append(each.id)
     records.forget_early(session, done)
-    report.unknown = records.forget_early_before(session, now - KEPT_FOR)
+    report.unknown = records.forget_early_before(session, ours.practice_id, now - KEPT_FOR)
     return report
 
 
-def _apply(session: Session, receipt: Receipt, installation: str, report: ReceiptReport, now: datetime) -> bool:
+def _apply(session: Session, receipt: Receipt, ours: Ours, report: ReceiptReport, now: datetime) -> bool:
     """Apply one receipt; False when its message is not known, or still in a worker's hands."""
-    found = _find(session, receipt, installation)
+    found = _find(session, receipt, ours)
     if found is None or found.state is MessageState.SENDING:
         return False
     arrival = receipt.arrival
@@ -132,11 +142,13 @@ def _apply(session: Session, receipt: Receipt, installation: str, report: Receip
     return True
 
 
-def _find(session: Session, receipt: Receipt, installation: str) -> records.Found | None:
-    if receipt.ref and (found := records.message_by_ref(session, receipt.transport, receipt.ref)) is not None:
-        return found
+def _find(session: Session, receipt: Receipt, ours: Ours) -> records.Found | None:
+    if receipt.ref:
+        found = records.message_by_ref(session, ours.practice_id, receipt.transport, receipt.ref)
+        if found is not None:
+            return found
     prefix, _, number = (receipt.key or "").rpartition("-")
-    if prefix == installation and number.isascii() and number.isdecimal() and len(number) <= 18:
+    if prefix == ours.installation and number.isascii() and number.isdecimal() and len(number) <= 18:
         return records.message_by_id(session, int(number))
     return None
 

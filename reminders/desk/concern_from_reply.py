@@ -118,6 +118,7 @@ def _joined(desk: Desk, concern: Concern, reply: Reply, found: Triage) -> dict[s
 
 def _add_event(session: Session, concern: Concern, reply: Reply, action: str, note: str) -> None:
     event = ConcernEvent(
+        practice_id=reply.practice_id,
         concern_id=new_id(concern.id),
         action=action,
         by="triage",

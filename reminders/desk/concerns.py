@@ -120,7 +120,12 @@ def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str
         )
     if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=to):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
-    _record(session, desk, concern, _event(desk, concern_id, "handed_over", by, english("handed over to {name}").format(name=to)))
+    _record(
+        session,
+        desk,
+        concern,
+        _event(desk, concern_id, "handed_over", by, english("handed over to {name}").format(name=to)),
+    )
     return _found(session, concern_id)
 
 
@@ -171,7 +176,9 @@ def _record(session: Session, desk: Desk, concern: Concern, event: ConcernEvent)
 
 
 def _event(desk: Desk, concern_id: int, action: str, by: str, note: str = "") -> ConcernEvent:
-    return ConcernEvent(concern_id=concern_id, action=action, by=by, note=note, at=desk.clock.now())
+    return ConcernEvent(
+        practice_id=desk.practice_id, concern_id=concern_id, action=action, by=by, note=note, at=desk.clock.now()
+    )
 
 
 def _named(by: str) -> str:

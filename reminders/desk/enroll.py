@@ -250,7 +250,7 @@ def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datet
     tasks = (rows_of_tasks(draft.planned.tasks, whose.practice_id, whose.enrollment_id) for draft, whose in pairs)
     add_tasks(session, [task for each in tasks for task in each])
     visits = {whose.enrollment_id: draft.course.visit for draft, whose in pairs if draft.course.visit is not None}
-    keep_first_visits(session, visits, at=at)
+    keep_first_visits(session, desk.practice_id, visits, at=at)
     advice = [
         _advice_to_give(whose, at=at, due_at=draft.planned.advice_due_at)
         for draft, whose in pairs

@@ -95,8 +95,20 @@ def tell_holder(session: Session, desk: Desk, concern: Concern) -> Person | None
     )
     channels = notify(session, desk, holder, notice)
     note = gettext("{person} told again by {channels}", person=holder.name, channels=", ".join(channels) or "-")
-    concerns.add_event(session, ConcernEvent(concern_id=concern_id, action="escalated", by=_BY, note=note, at=now))
+    _note(session, desk, concern_id, note)
     return holder
+
+
+def _note(session: Session, desk: Desk, concern_id: int, note: str) -> None:
+    event = ConcernEvent(
+        practice_id=desk.practice_id,
+        concern_id=concern_id,
+        action="escalated",
+        by=_BY,
+        note=note,
+        at=desk.clock.now(),
+    )
+    concerns.add_event(session, event)
 
 
 def _named(concern: Concern) -> str:
@@ -128,7 +140,7 @@ def _step(session: Session, desk: Desk, concern: Concern, why: str) -> Step | No
         why=why,
         next_at=f"{next_at:%Y-%m-%d %H:%M}",
     )
-    concerns.add_event(session, ConcernEvent(concern_id=concern_id, action="escalated", by=_BY, note=note, at=now))
+    _note(session, desk, concern_id, note)
     return Step(concern_id=concern_id, number=done + 1, person=person, channels=channels)
 
 

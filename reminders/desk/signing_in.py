@@ -65,6 +65,7 @@ class SignedIn:
     """Somebody who is signed in."""
 
     staff_id: int
+    practice_id: str
     name: str
     login: str
     license: str
@@ -104,7 +105,7 @@ def sign_in(database: Database, desk: Desk, tried: Tried, limits: Limits) -> str
                 _check_code(session, member, tried.code, clock.now())
             staff.set_member(session, new_id(member.id), failures=0, locked_until=None)
             note_change(session, desk, Action.SIGN_IN, (None, f"staff {member.id}"))
-            return _begin(session, new_id(member.id), clock.now(), limits)
+            return _begin(session, member, clock.now(), limits)
     except CodeNeeded:
         raise
     except InputError:
@@ -114,7 +115,10 @@ def sign_in(database: Database, desk: Desk, tried: Tried, limits: Limits) -> str
 
 def sign_in_invited(session: Session, staff_id: int, now: datetime, limits: Limits) -> str:
     """Return the token of a sign-in for somebody who just chose a password by their link."""
-    return _begin(session, staff_id, now, limits)
+    member = staff.member_of(session, staff_id)
+    if member is None:
+        raise InputError(gettext(_NO_MATCH))
+    return _begin(session, member, now, limits)
 
 
 def signed_in(session: Session, token: str, now: datetime, limits: Limits) -> SignedIn | None:
@@ -128,6 +132,7 @@ def signed_in(session: Session, token: str, now: datetime, limits: Limits) -> Si
         return None
     return SignedIn(
         staff_id=row.staff_id,
+        practice_id=member.practice_id,
         name=member.name,
         login=member.login,
         license=member.license,
@@ -163,7 +168,8 @@ def is_form_of(who: SignedIn, csrf: str) -> bool:
 def keep_form(session: Session, who: SignedIn, path: str, fields: Sequence[tuple[str, str]], now: datetime) -> None:
     """Keep what somebody sent when their sign-in had run out."""
     kept = [[name, value] for name, value in fields if name != "csrf"]
-    staff.keep_form(session, KeptForm(staff_id=who.staff_id, path=path, fields=kept, kept_at=now))
+    form = KeptForm(staff_id=who.staff_id, practice_id=who.practice_id, path=path, fields=kept, kept_at=now)
+    staff.keep_form(session, form)
 
 
 def form_kept_for(session: Session, who: SignedIn, now: datetime) -> tuple[str, list[tuple[str, str]]] | None:
@@ -201,11 +207,12 @@ def _check_code(session: Session, member: StaffMember, code: str, now: datetime)
         raise InputError(gettext(_NO_MATCH))
 
 
-def _begin(session: Session, staff_id: int, now: datetime, limits: Limits) -> str:
+def _begin(session: Session, member: StaffMember, now: datetime, limits: Limits) -> str:
     token = secrets.token_urlsafe(32)
     row = StaffSession(
         token_hash=hash_token(token),
-        staff_id=staff_id,
+        practice_id=member.practice_id,
+        staff_id=new_id(member.id),
         csrf=secrets.token_urlsafe(24),
         started_at=now,
         seen_at=now,

@@ -10,6 +10,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from reminders.records.tables_api import API_ANSWERS as ANSWERS
+from reminders.records.tables_api import API_KEYS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +44,7 @@ def claim(session: Session, call: Call, at: datetime) -> Answered | None:
         dialect.insert(ANSWERS)
         .values(
             api_key_id=call.api_key_id,
+            practice_id=select(API_KEYS.c.practice_id).where(API_KEYS.c.id == call.api_key_id).scalar_subquery(),
             idempotency_key=call.idempotency_key,
             fingerprint=call.fingerprint,
             status=0,

@@ -45,7 +45,7 @@ def open_concerns_at_once(
     connection.execute(
         _ADD_EVENT,
         [
-            {**opened, "concern_id": concern_id, "at": each.opened_at}
+            {**opened, "practice_id": each.practice_id, "concern_id": concern_id, "at": each.opened_at}
             for each, concern_id in zip(concerns, ids, strict=True)
         ],
     )

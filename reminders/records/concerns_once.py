@@ -47,7 +47,12 @@ def open_once(session: Session, trouble: Trouble, *, by: str) -> int | None:
     if concern_id is not None:
         connection.execute(
             insert(_EVENTS).values(
-                concern_id=concern_id, action="opened", by=by, note=trouble.summary, at=trouble.opened_at
+                practice_id=trouble.practice_id,
+                concern_id=concern_id,
+                action="opened",
+                by=by,
+                note=trouble.summary,
+                at=trouble.opened_at,
             )
         )
     return concern_id

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import CursorResult, bindparam, insert, select, update
+from sqlalchemy import CursorResult, ScalarSelect, bindparam, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -72,6 +72,11 @@ def add_enrollments(session: Session, rows: Sequence[Mapping[str, Any]]) -> Sequ
 def enrollment_of(session: Session, enrollment_id: int) -> Enrollment | None:
     """Return an enrollment, None when there is none with this id."""
     return session.get(Enrollment, enrollment_id)
+
+
+def practice_of(enrollment_id: int) -> ScalarSelect[str]:
+    """Return, for use in a statement, the practice of a course."""
+    return select(col(Enrollment.practice_id)).where(col(Enrollment.id) == enrollment_id).scalar_subquery()
 
 
 def set_enrollment(session: Session, enrollment_id: int, **values: Any) -> bool:

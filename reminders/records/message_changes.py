@@ -116,8 +116,9 @@ _ACCEPT = Compiled(
     )
 )
 _PARTS = insert(MESSAGE_PARTS).from_select(
-    ["message_id", "whole", "transport", "ref", "arrival"],
+    ["practice_id", "message_id", "whole", "transport", "ref", "arrival"],
     select(
+        MESSAGES.c.practice_id,
         MESSAGES.c.id,
         MESSAGES.c.transport_ref,
         MESSAGES.c.transport,

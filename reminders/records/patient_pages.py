@@ -9,6 +9,7 @@ from sqlalchemy import func, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from reminders.records.courses import practice_of
 from reminders.records.message_states import MessageState
 from reminders.records.tables import MESSAGES
 from reminders.records.tables_desk import PATIENT_PAGES
@@ -80,5 +81,5 @@ def last_moment(session: Session, enrollment_id: int) -> datetime | None:
 def _begin(session: Session, enrollment_id: int) -> None:
     connection = session.connection()
     dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
-    values = {"enrollment_id": enrollment_id, "issue": 1, "failures": 0}
+    values = {"enrollment_id": enrollment_id, "practice_id": practice_of(enrollment_id), "issue": 1, "failures": 0}
     connection.execute(dialect.insert(PATIENT_PAGES).values(**values).on_conflict_do_nothing())

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import delete, exists, insert, select, update
+from sqlalchemy import Select, delete, exists, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from reminders.records.message_states import MessageState
@@ -39,16 +40,18 @@ class Early:
     received_at: datetime
 
 
-def message_by_ref(session: Session, transport: str, ref: str) -> Found | None:
-    """Return the message, or the segment of one, that a transport accepted under a reference; the latest of several.
+def message_by_ref(session: Session, practice_id: str, transport: str, ref: str) -> Found | None:
+    """Return a practice's message, or the segment of one, that a transport accepted under a reference; the latest.
 
-    Message centres begin to count again after a while, so a reference may have been another message's before. On
+    Another practice's gateway may have given the same one, and message centres begin to count again after a while. On
     PostgreSQL the message is locked, so that receipts of two segments, taken in by two workers, see each other.
     """
     connection = session.connection()
     whole = connection.execute(
         select(MESSAGES.c.id, MESSAGES.c.state)
-        .where(MESSAGES.c.transport_ref == ref, MESSAGES.c.transport == transport)
+        .where(
+            MESSAGES.c.transport_ref == ref, MESSAGES.c.transport == transport, MESSAGES.c.practice_id == practice_id
+        )
         .order_by(MESSAGES.c.handed_at.desc(), MESSAGES.c.id.desc())
         .limit(1)
         .with_for_update(of=MESSAGES)
@@ -58,7 +61,11 @@ def message_by_ref(session: Session, transport: str, ref: str) -> Found | None:
     part = connection.execute(
         select(MESSAGE_PARTS.c.id, MESSAGE_PARTS.c.whole, MESSAGES.c.id.label("message_id"), MESSAGES.c.state)
         .join_from(MESSAGE_PARTS, MESSAGES, MESSAGES.c.id == MESSAGE_PARTS.c.message_id)
-        .where(MESSAGE_PARTS.c.ref == ref, MESSAGE_PARTS.c.transport == transport)
+        .where(
+            MESSAGE_PARTS.c.ref == ref,
+            MESSAGE_PARTS.c.transport == transport,
+            MESSAGE_PARTS.c.practice_id == practice_id,
+        )
         .order_by(MESSAGE_PARTS.c.id.desc())
         .limit(1)
         .with_for_update(of=MESSAGES)
@@ -120,19 +127,24 @@ def keep_early(session: Session, early: Sequence[dict[str, object]]) -> None:
         session.connection().execute(insert(EARLY_RECEIPTS), [*early])
 
 
-def early_with_message(session: Session, *, limit: int) -> tuple[Early, ...]:
-    """Return receipts that came too early and whose message is known by their reference now."""
+def early_with_message(session: Session, practice_id: str, *, limit: int) -> tuple[Early, ...]:
+    """Return a practice's receipts that came too early and whose message is known by their reference now."""
     early = EARLY_RECEIPTS.c
-    by_ref = exists().where(MESSAGES.c.transport_ref == early.ref, MESSAGES.c.transport == early.transport)
-    by_part = exists().where(MESSAGE_PARTS.c.ref == early.ref, MESSAGE_PARTS.c.transport == early.transport)
-    statement = select(EARLY_RECEIPTS).where(by_ref | by_part).order_by(early.id).limit(limit)
+    known = (
+        exists().where(
+            table.c[ref] == early.ref, table.c.transport == early.transport, table.c.practice_id == early.practice_id
+        )
+        for table, ref in ((MESSAGES, "transport_ref"), (MESSAGE_PARTS, "ref"))
+    )
+    statement = _EARLY.where(early.practice_id == practice_id, or_(*known)).order_by(early.id).limit(limit)
     return _early(session, statement)
 
 
-def early_with_key(session: Session, *, limit: int) -> tuple[Early, ...]:
-    """Return receipts that came too early and name a message by our own key."""
+def early_with_key(session: Session, practice_id: str, *, limit: int) -> tuple[Early, ...]:
+    """Return a practice's receipts that came too early and name a message by our own key."""
     early = EARLY_RECEIPTS.c
-    return _early(session, select(EARLY_RECEIPTS).where(early.key.is_not(None)).order_by(early.id).limit(limit))
+    statement = _EARLY.where(early.practice_id == practice_id, early.key.is_not(None))
+    return _early(session, statement.order_by(early.id).limit(limit))
 
 
 def forget_early(session: Session, ids: Collection[int]) -> None:
@@ -141,11 +153,14 @@ def forget_early(session: Session, ids: Collection[int]) -> None:
         session.connection().execute(delete(EARLY_RECEIPTS).where(EARLY_RECEIPTS.c.id.in_(ids)))
 
 
-def forget_early_before(session: Session, moment: datetime) -> int:
-    """Drop receipts that came before a moment and whose message never showed up; return how many."""
-    return session.connection().execute(delete(EARLY_RECEIPTS).where(EARLY_RECEIPTS.c.received_at < moment)).rowcount
+def forget_early_before(session: Session, practice_id: str, moment: datetime) -> int:
+    """Drop a practice's receipts that came before a moment and whose message never showed up; return how many."""
+    old = (EARLY_RECEIPTS.c.practice_id == practice_id, EARLY_RECEIPTS.c.received_at < moment)
+    return session.connection().execute(delete(EARLY_RECEIPTS).where(*old)).rowcount
 
 
-def _early(session: Session, statement: object) -> tuple[Early, ...]:
-    rows = session.connection().execute(statement).mappings()  # type: ignore[call-overload]
-    return tuple(Early(**row) for row in rows)
+def _early(session: Session, statement: Select[Any]) -> tuple[Early, ...]:
+    return tuple(Early(**row) for row in session.connection().execute(statement).mappings())
+
+
+_EARLY = select(*(EARLY_RECEIPTS.c[each.name] for each in fields(Early)))

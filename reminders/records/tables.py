@@ -513,6 +513,7 @@ class ConcernEvent(SQLModel, table=True):
     __tablename__ = "concern_event"
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
     concern_id: int = _id_of("concern.id", index=True)
     action: str
     """opened, reply, raised, escalated, taken, handed_over, given_back, called, note, closed, reopened."""

@@ -42,6 +42,7 @@ class ApiAnswer(SQLModel, table=True):
 
     api_key_id: int = Field(sa_column=Column(BigId, ForeignKey("api_key.id"), primary_key=True, autoincrement=False))
     idempotency_key: str = Field(primary_key=True)
+    practice_id: str
     fingerprint: str
     """SHA-256 of method, address and body, in hexadecimal: the same key with another call is a mistake."""
     status: int = 0
@@ -52,4 +53,5 @@ class ApiAnswer(SQLModel, table=True):
     at: datetime = Field(sa_column=Column(Instant, nullable=False, index=True))
 
 
+API_KEYS: Table = SQLModel.metadata.tables["api_key"]
 API_ANSWERS: Table = SQLModel.metadata.tables["api_answer"]

@@ -27,6 +27,7 @@ class MessagePart(SQLModel, table=True):
     )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
     message_id: int = Field(sa_column=Column(BigId, ForeignKey("message.id", ondelete="CASCADE"), nullable=False))
     whole: str
     """The references of all segments of the same hand-over; another try has others."""
@@ -47,6 +48,8 @@ class EarlyReceipt(SQLModel, table=True):
     )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
+    """Whose gateway sent it."""
     transport: str
     ref: str | None = None
     key: str | None = None
@@ -61,11 +64,14 @@ class ReplyPart(SQLModel, table=True):
 
     __tablename__ = "reply_part"
     __table_args__ = (
-        UniqueConstraint("sender_key", "recipient", "reference", "total", "number"),
+        UniqueConstraint(
+            "practice_id", "sender_key", "recipient", "reference", "total", "number", name="uq_reply_part_segment"
+        ),
         CheckConstraint("number BETWEEN 1 AND total", name="ck_reply_part_number"),
     )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
+    practice_id: str
     sender: str = Field(sa_column=Column(Sealed("reply_part.sender"), nullable=False))
     sender_key: bytes | None = Field(default=None, sa_column=Column(_BY_SENDER, default=_BY_SENDER.filled))
     recipient: str

@@ -59,6 +59,7 @@ class Visit(SQLModel, table=True):
     enrollment_id: int = Field(
         sa_column=Column(BigId, ForeignKey("enrollment.id"), primary_key=True, autoincrement=False)
     )
+    practice_id: str
     starts_at: datetime = Field(sa_column=Column(Instant, nullable=False))
     """Of a visit called off, when it would have been."""
     sequence: int
@@ -74,6 +75,7 @@ class PatientPage(SQLModel, table=True):
     enrollment_id: int = Field(
         sa_column=Column(BigId, ForeignKey("enrollment.id"), primary_key=True, autoincrement=False)
     )
+    practice_id: str
     issue: int = 1
     """Counts the links and codes given out; only the last one opens the page."""
     failures: int = 0

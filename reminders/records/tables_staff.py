@@ -69,6 +69,7 @@ class StaffSession(SQLModel, table=True):
 
     token_hash: str = Field(primary_key=True)
     """SHA-256 of the cookie, in hexadecimal."""
+    practice_id: str
     staff_id: int = Field(sa_column=Column(BigId, ForeignKey("staff_member.id"), nullable=False))
     csrf: str
     """What every form of this sign-in carries."""
@@ -84,6 +85,7 @@ class KeptForm(SQLModel, table=True):
     __tablename__ = "kept_form"
 
     staff_id: int = Field(sa_column=Column(BigId, ForeignKey("staff_member.id"), primary_key=True))
+    practice_id: str
     path: str
     """The address that the form was sent to."""
     fields: list[list[str]] = Field(sa_column=Column(SealedJson("kept_form.fields"), nullable=False))

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session
 
+from reminders.records.courses import practice_of
 from reminders.records.message_states import MessageState
 from reminders.records.tables import MESSAGES
 from reminders.records.tables_desk import VISITS
@@ -30,10 +31,10 @@ class VisitState(NamedTuple):
     is_cancelled: bool
 
 
-def keep_first_visits(session: Session, visits: Mapping[int, datetime], *, at: datetime) -> None:
+def keep_first_visits(session: Session, practice_id: str, visits: Mapping[int, datetime], *, at: datetime) -> None:
     """Keep the visits, by enrollment, of courses that have none yet."""
     if visits:
-        unchanged = {"sequence": 0, "changed_at": at, "is_cancelled": False}
+        unchanged = {"practice_id": practice_id, "sequence": 0, "changed_at": at, "is_cancelled": False}
         rows = [{"enrollment_id": key, "starts_at": starts_at, **unchanged} for key, starts_at in visits.items()]
         session.connection().execute(insert(VISITS), rows)
 
@@ -44,7 +45,8 @@ def change_visit(session: Session, enrollment_id: int, starts_at: datetime | Non
     row = connection.execute(select(VISITS).where(VISITS.c.enrollment_id == enrollment_id)).first()
     if row is None:
         if starts_at is not None:
-            keep_first_visits(session, {enrollment_id: starts_at}, at=at)
+            practice_id = connection.execute(select(practice_of(enrollment_id))).scalar_one()
+            keep_first_visits(session, practice_id, {enrollment_id: starts_at}, at=at)
         return
     if starts_at == (None if row.is_cancelled else row.starts_at):
         return
@@ -76,7 +78,9 @@ def visits_to_tell(session: Session, messages: Sequence[tuple[int, int]]) -> dic
         return {}
     connection = session.connection()
     courses = {enrollment_id for _, enrollment_id in messages}
-    rows = connection.execute(select(*VISITS.c).where(VISITS.c.enrollment_id.in_(courses)))
+    rows = connection.execute(
+        select(*(VISITS.c[name] for name in VisitState._fields)).where(VISITS.c.enrollment_id.in_(courses))
+    )
     visits = {row.enrollment_id: VisitState(*row) for row in rows}
     if not visits:
         return {}

@@ -261,3 +261,37 @@ def test_a_reply_whose_last_segment_never_comes_is_read_as_far_as_it_came(office
     assert [reply.text for reply in office.replies] == [f"bleeding since {MISSING}please call"]
     office.intake.catch_up()
     assert len(office.replies) == 1
+
+
+def test_a_receipt_is_about_a_message_of_the_practice_whose_gateway_sent_it(office: _Office) -> None:
+    (held,) = office.claim()
+    office.settle(held, "r1")
+    other = _of_another_practice(office)
+    other.take_in([_receipt(F, "r1")])
+    assert states(office.database) == ["sent"]
+    assert other.catch_up().delivered == 0
+    office.take(_receipt(D, "r1"))
+    assert states(office.database) == ["delivered"]
+
+
+def test_half_a_reply_to_another_practice_is_read_by_nobody_else(office: _Office) -> None:
+    read: list[IncomingReply] = []
+    other = _of_another_practice(office, read)
+    other.take_in([_part(1, b"it bleeds")])
+    office.clock.move_to(NOON + timedelta(minutes=11))
+    office.intake.catch_up()
+    assert office.replies == []
+    other.catch_up()
+    assert [each.text for each in read] == ["it bleeds […]"]
+
+
+def _of_another_practice(office: _Office, read: list[IncomingReply] | None = None) -> Intake:
+    """The intake of a practice that shares the database."""
+    replies = [] if read is None else read
+    return Intake(
+        office.database,
+        office.clock,
+        practice_id="other",
+        take_reply=lambda _, reply: replies.append(reply),
+        on_failure=lambda _, failure: None,
+    )
