@@ -41,7 +41,7 @@ def test_who_is_told_of_waits_and_nobody_is_written_to(office: Office) -> None:
     assert (len(done.added), done.known, done.problems) == (2, 0, ())
     office.play("2026-06-20T12:00")
     assert _names(office) == ["Robin Invented", "Kim O&Invented"]
-    assert office.handed_over() == []
+    assert office.handed_over == []
     assert office.dump()["enrollment"] == []
 
 
