@@ -1,0 +1,128 @@
+"""A stolen database, its log and its backups: no word of a patient stands in them, after the whole job was done."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from reminders.delivery.after_restore import WaysOut
+from reminders.delivery.restoring import RestoreRules, restore
+from reminders.desk import consent
+from reminders.desk.concerns import CallBack, close_concern, take_concern
+from reminders.errors import InputError
+from reminders.records import backup, receipts, reply_parts, staff
+from reminders.records.keyring import Key, Keyring
+from reminders.records.tables_staff import KeptForm, StaffMember
+from tests.databases import database_kind
+from tests.desk.conftest import Opener, empty_database, office_at
+from tests.desk.office import Office
+from tests.records.traces import traces, traces_in
+from tests.servers import KEYS, open_database
+
+__all__ = ["database_kind", "empty_database", "office_at"]
+
+NUMBER, ADDRESS, STRANGER = "+13125550177", "zebedee@example.org", "+13125550188"
+WORDS = (
+    *("Zebedee", "Quillfeather", NUMBER, NUMBER[2:], ADDRESS),
+    *("pus and it smells of xylograph", "stranger asks", "told to come to the xylotheque", "a kept xyster", "JBSWY3DP"),
+    *("half a xylophone", "subscriber of xebec", "read out by Xenia", "left xiphoid heel"),
+)
+"""What was typed, written, noted and read out."""
+
+
+@pytest.fixture
+def office(office_at: Opener) -> Office:
+    """A practice in which everything was done that holds somebody's words."""
+    office = office_at()
+    facts = {"first_name": "Zebedee", "last_name": "Quillfeather", "phone": "312-555-0177"}
+    course = office.enroll(**facts, site="left xiphoid heel")
+    office.enroll(**facts | {"phone": "", "email": ADDRESS}, channel="email", procedure="punch-biopsy", site="left arm")
+    office.dispatcher.run_once()
+    office.reply("there is pus and it smells of xylograph", sender=NUMBER)
+    office.reply("it is worse: pus and it smells of xylograph", sender=ADDRESS, channel="email")
+    office.reply("a stranger asks: is this my appointment?", sender=STRANGER)
+    with office.database.writing() as session:
+        for each in office.concerns():
+            take_concern(session, office.desk, each.id or 0, by="N. Nurse")
+            close_concern(
+                session,
+                office.desk,
+                each.id or 0,
+                CallBack(outcome="reached", note="told to come to the xylotheque"),
+                by="N. Nurse",
+            )
+        statement = consent.Statement(wording="read out by Xenia", recorded_by="N. Nurse")
+        consent.record_consent(session, office.desk, course.patient_id, NUMBER, statement)
+        person = StaffMember(
+            practice_id="main",
+            login="nurse",
+            name="N. Nurse",
+            roles=["nurse"],
+            totp_secret="JBSWY3DP" * 4,
+            created_at=office.clock.now(),
+        )
+        staff.add_member(session, person)
+        form = KeptForm(
+            staff_id=person.id or 0,
+            path="/staff/checkout",
+            fields=[["note", "a kept xyster"]],
+            kept_at=office.clock.now(),
+        )
+        staff.keep_form(session, form)
+        part = {"recipient": "+13125550100", "reference": 7, "total": 2, "number": 1, "data_coding": 0, "shift": None}
+        reply_parts.keep_segment(session, {**part, "sender": NUMBER, "octets": b"half a xylophone"}, office.clock.now())
+        early = {"transport": "smpp", "ref": "1", "arrival": "failed", "detail": "subscriber of xebec"}
+        receipts.keep_early(session, [{**early, "bad_address": True, "received_at": office.clock.now()}])
+    office.play("2026-06-12T12:00")
+    return office
+
+
+def _url(office: Office) -> str:
+    return office.database.engine.url.render_as_string(hide_password=False)
+
+
+def test_no_word_of_a_patient_stands_in_the_database_its_log_or_a_backup(office: Office, tmp_path: Path) -> None:
+    kept = str(office.dump())
+    assert [word for word in WORDS if word not in kept] == []  # all of it is there for whoever has the key
+    assert traces(_url(office), WORDS) == []
+    backup.back_up(_url(office), tmp_path / "copy", now=office.clock.now())
+    assert traces_in(tmp_path / "copy", WORDS) == []
+    assert traces_in(tmp_path / "copy.json", WORDS) == []
+
+
+def test_what_goes_to_patients_would_be_found(office: Office) -> None:
+    assert traces_in(office.app.config.outbox_folder / "messages.jsonl", WORDS[:2] + WORDS[2:3])
+
+
+def test_a_backup_comes_back_with_its_key_and_not_without(office: Office, tmp_path: Path) -> None:
+    url, before = _url(office), office.dump()
+    backup.back_up(url, tmp_path / "copy", now=office.clock.now())
+    office.database.close()
+
+    with pytest.raises(InputError, match=f"is sealed with key {KEYS.current.id}, which is not among yours"):
+        restore(url, tmp_path / "copy", _rules(office, Keyring((Key.new(),))))
+    assert office.dump() == before
+
+    office.database.close()
+    done = restore(url, tmp_path / "copy", _rules(office, KEYS))
+    assert done.manifest.key == KEYS.current.id
+    restored = open_database(url)
+    office.app.__dict__["database"] = restored
+    after = office.dump()
+    changed = {"installation", "concern", "concern_event", "message", "audit_entry", "audit_head"}
+    assert {name: rows for name, rows in after.items() if name not in changed} == {
+        name: rows for name, rows in before.items() if name not in changed
+    }
+    assert traces(url, WORDS) == []
+
+
+def _rules(office: Office, keyring: Keyring) -> RestoreRules:
+    return RestoreRules(
+        ways=lambda: WaysOut(practice_id="main", transports=office.app.transports()),
+        concern_due=lambda _urgency, at: at + timedelta(hours=1),
+        now=office.clock.now(),
+        keyring=keyring,
+        replace=True,
+    )
