@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import stat
 import tomllib
 from collections.abc import Mapping
 from datetime import date, time, timedelta
@@ -25,6 +27,8 @@ from reminders.errors import ConfigError, InputError
 ENV_CONFIG = "REMINDERS_CONFIG"
 ENV_DATABASE = "REMINDERS_DATABASE"
 DEFAULT_PATH = Path("config.toml")
+_PASSWORD = re.compile(r"://[^/@]*:[^/@]|[?&]password=")
+"""In the address of a database."""
 
 
 def _known_zone(name: str) -> str:
@@ -224,12 +228,22 @@ def load_config(given: Path | None = None) -> Config:
         raise ConfigError(f"{path}: save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{path}: not valid TOML: {error}") from None
+    _require_private(path, str(values.get("database", "")))
     if database := os.environ.get(ENV_DATABASE):
         values["database"] = database
     try:
         return Config.model_validate({**values, "folder": path.resolve().parent})
     except ValidationError as error:
         raise ConfigError("\n".join(_fault_lines(error, path))) from None
+
+
+def _require_private(path: Path, database: str) -> None:
+    """Raise ConfigError when others may read the password that the address of the database may hold."""
+    mode = stat.S_IMODE(path.stat().st_mode)
+    if _PASSWORD.search(database) and mode & (stat.S_IRWXG | stat.S_IRWXO) and os.name == "posix":
+        raise ConfigError(
+            f"{path} holds the password of the database and is open to others (mode {mode:04o}): chmod 600 {path}"
+        )
 
 
 def _fault_lines(error: ValidationError, path: Path) -> list[str]:
