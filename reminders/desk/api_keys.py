@@ -6,10 +6,11 @@ import hashlib
 import hmac
 import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from types import MappingProxyType
 
 from sqlalchemy.orm import Session
 
@@ -33,25 +34,32 @@ class Scope(StrEnum):
     """What a key may do."""
 
     ENROLL = "enroll"
-    """Enroll patients, and see what would be sent."""
     COURSES_READ = "courses:read"
-    """See a course: its patient's name, facts and plan."""
     COURSES_WRITE = "courses:write"
-    """Change a course's facts, look at the difference first, cancel it."""
     MESSAGES_READ = "messages:read"
-    """See what is sent to whom, and what became of it."""
     RECORDS_READ = "records:read"
-    """See the chart record, with everything that patients wrote."""
     REPLIES_WRITE = "replies:write"
-    """Bring what patients wrote."""
     CONCERNS_READ = "concerns:read"
-    """See concerns, with the patients' words."""
     CONCERNS_WRITE = "concerns:write"
-    """Take, note, hand over, close and reopen a concern, and see that one."""
     CONSENTS_READ = "consents:read"
-    """See a patient's addresses and the history of their consent."""
     CONSENTS_WRITE = "consents:write"
-    """Record that a patient agreed, or wants no more, and see that patient's consent."""
+
+
+ALLOWS: Mapping[Scope, str] = MappingProxyType(
+    {
+        Scope.ENROLL: marked("enroll patients, and see what would be sent"),
+        Scope.COURSES_READ: marked("see a course: its patient's name, facts and plan"),
+        Scope.COURSES_WRITE: marked("change a course's facts, after a look at the difference, and cancel it"),
+        Scope.MESSAGES_READ: marked("see what is sent to whom, and what became of it"),
+        Scope.RECORDS_READ: marked("see chart records, with everything that patients wrote"),
+        Scope.REPLIES_WRITE: marked("bring what patients wrote"),
+        Scope.CONCERNS_READ: marked("see concerns, with the patients' words"),
+        Scope.CONCERNS_WRITE: marked("take, note, hand over, close and reopen a concern, and see that one"),
+        Scope.CONSENTS_READ: marked("see a patient's addresses and the history of their consent"),
+        Scope.CONSENTS_WRITE: marked("record that a patient agrees or wants no more, and see that patient's consent"),
+    }
+)
+"""What each scope allows, in words."""
 
 
 class KeyState(StrEnum):

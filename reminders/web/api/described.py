@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from reminders.desk.api_keys import Scope
+from reminders.desk.api_keys import ALLOWS, Scope
 from reminders.web.api.call import IDEMPOTENCY_KEY, SECURITY
 from reminders.web.api.problems import MEDIA_TYPE
 from reminders.web.api.told import Problem
@@ -88,7 +88,7 @@ def description(app: FastAPI) -> dict[str, Any]:
         SECURITY: {
             "type": "http",
             "scheme": "bearer",
-            "description": "A key; what it may do are its scopes: " + _scopes(),
+            "description": _scopes(),
         }
     }
     for path, operations in made["paths"].items():
@@ -98,7 +98,7 @@ def description(app: FastAPI) -> dict[str, Any]:
 
 
 def _scopes() -> str:
-    return ", ".join(f"`{scope}`" for scope in Scope) + "."
+    return "A key may do what its scopes say:\n\n" + "\n".join(f"- `{scope}`: {says}" for scope, says in ALLOWS.items())
 
 
 def _refusal(status: int) -> dict[str, Any]:

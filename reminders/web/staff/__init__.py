@@ -11,6 +11,7 @@ from reminders.web.staff import (
     consents,
     courses,
     plans,
+    programs,
     settings,
     signing_in,
     stream,
@@ -21,7 +22,7 @@ from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
 ROUTERS = tuple(
     each.router
-    for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, waiting, plans, settings)
+    for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, waiting, plans, programs, settings)
 )
 """Earlier ones come first where two would answer."""
 
