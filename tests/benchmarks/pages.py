@@ -1,4 +1,4 @@
-"""Server time of the pages of staff and of an enrollment, in a practice with years of patients behind it (SQLite)."""
+"""Server time of the pages of staff and of programs' calls, in a practice with years of patients behind it (SQLite)."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from tests.build import LEAD
 from tests.desk.office import Office, open_office
 from tests.servers import migrate
 from tests.web.people import browser_of, csrf_in
+from tests.web.programs import BODIES, enrollment, program
 from tests.web.server import serving
 
 _DAYS = 1800
@@ -51,8 +52,32 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
         yield _figure("enroll", enroll)
         found = {"csrf": token, "search": "robin77"}
         yield _figure("search", lambda: browser.post("/staff/patients", data=found))
+        with program(server, office) as client:
+            yield from _calls(client, count)
     office.dispatcher.close()
     office.database.close()
+
+
+def _calls(client: httpx.Client, count: int) -> Iterator[Figure]:
+    """Measure the operations that other programs call."""
+    course = f"/enrollments/{count // 2}"
+    pages = ("/messages?limit=50", "/messages?state=failed&limit=50", "/concerns", "/concerns/1")
+    for path in (course, f"{course}/record", f"{course}/messages", "/patients/1/consents", *pages):
+        yield _figure(f"GET {path}", partial(client.get, path))
+    numbers = iter(range(10_000))
+
+    def enroll() -> httpx.Response:
+        number = next(numbers)
+        body = enrollment(phone="+13125550156", first_name=f"Kim{number}")
+        return client.post("/enrollments", json=body, headers={"Idempotency-Key": f"enroll-{number}"})
+
+    def change() -> httpx.Response:
+        return client.patch("/enrollments/1", json={"facts": {"settings": {"stop_day": 5 + next(numbers) % 2}}})
+
+    yield _figure("POST /enrollments", enroll)
+    yield _figure("PATCH /enrollments/1", change)
+    yield _figure("POST /replies", lambda: client.post("/replies", json=BODIES["POST /replies"]))
+    yield _figure("POST /concerns/1/note", lambda: client.post("/concerns/1/note", json={"note": "No answer"}))
 
 
 def _figure(name: str, ask: Callable[[], httpx.Response]) -> Figure:
