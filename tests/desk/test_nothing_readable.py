@@ -66,14 +66,22 @@ def office(office_at: Opener) -> Office:
         staff.add_member(session, person)
         form = KeptForm(
             staff_id=person.id or 0,
+            practice_id="main",
             path="/staff/checkout",
             fields=[["note", "a kept xyster"]],
             kept_at=office.clock.now(),
         )
         staff.keep_form(session, form)
         part = {"recipient": "+13125550100", "reference": 7, "total": 2, "number": 1, "data_coding": 0, "shift": None}
-        reply_parts.keep_segment(session, {**part, "sender": NUMBER, "octets": b"half a xylophone"}, office.clock.now())
-        early = {"transport": "smpp", "ref": "1", "arrival": "failed", "detail": "subscriber of xebec"}
+        part = {**part, "sender": NUMBER, "octets": b"half a xylophone"}
+        reply_parts.keep_segment(session, "main", part, office.clock.now())
+        early = {
+            "practice_id": "main",
+            "transport": "smpp",
+            "ref": "1",
+            "arrival": "failed",
+            "detail": "subscriber of xebec",
+        }
         receipts.keep_early(session, [{**early, "bad_address": True, "received_at": office.clock.now()}])
     office.play("2026-06-12T12:00")
     return office
