@@ -47,6 +47,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "waiting": ("reminders.cli.waiting", "List patients whom other systems told of; take files in, dismiss."),
         "api-keys": ("reminders.cli.api_keys", "Give other programs keys, and take them back."),
         "digest": ("reminders.cli.digest", "Show who is where in their course, who is silent, what is open."),
+        "audit": ("reminders.cli.audit", "Show who did and looked at what, and prove that nobody altered it."),
         "forecast": ("reminders.cli.forecast", "Show the load of the next days against the pace, and its cost."),
         "sheet": ("reminders.cli.sheet", "Print the sheet that the patient of a course takes home."),
         "record": ("reminders.cli.record", "Print the chart record of a course."),

@@ -59,3 +59,6 @@ def shown(stored: str) -> str:
 def shown_all(stored: Iterable[str]) -> str:
     """Return words of the database as they are shown, with commas between them; "" for none."""
     return ", ".join(shown(each) for each in stored)
+_OF_THE_TRAIL = (
+    *(marked("staff"), marked("key"), marked("patient"), marked("program"), marked("cli"), marked("refused")),
+)

@@ -14,6 +14,7 @@ from reminders.desk.consent import withdraw_everywhere
 from reminders.desk.patient_page import PatientPage
 from reminders.desk.plan_warnings import heed_plan
 from reminders.desk.reply_context import read_unasked
+from reminders.desk.trail import Action, note_change
 from reminders.errors import NotFound
 from reminders.records import people, replies
 from reminders.records.storable import storable
@@ -86,7 +87,8 @@ def ask_for_call(session: Session, desk: Desk, page: PatientPage, wish: CallWish
         signs=list(found.signs),
         why=[asdict(evidence) for evidence in found.why],
     )
-    replies.add_reply(session, reply)
+    reply_id = replies.add_reply(session, reply)
+    note_change(session, desk, Action.REPLY_TAKE, (page.patient_id, f"reply {reply_id}"), {"label": reply.label})
     if found.opt_out:
         withdraw_everywhere(session, desk, page.patient_id, wording=reply.text)
     raise_concern(session, desk, reply, found, patient)

@@ -16,6 +16,7 @@ from reminders.desk.course_facts import from_json
 from reminders.desk.patient_page import PatientPage
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.replan import Proposal, propose, replan
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError
 from reminders.records import courses, patient_pages
 from reminders.wording.languages import TranslationStatus
@@ -50,6 +51,7 @@ def set_language(session: Session, desk: Desk, page: PatientPage, wanted: str) -
     if wanted not in known:
         raise InputError(f"the page has no words in {wanted[:20]!r}; there are {', '.join(known)}")
     patient_pages.set_page(session, page.enrollment_id, language=wanted)
+    note_change(session, desk, Action.PAGE_ACT, (page.patient_id, f"enrollment {page.enrollment_id}: language"))
     enrollment = page.enrollment
     ready = pinned_plan(session, desk, enrollment.procedure, enrollment.content_hash)
     fit = wanted in ready.plan.file.languages and (desk.demo or ready.statuses[wanted] is not TranslationStatus.DRAFT)

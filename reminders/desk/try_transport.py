@@ -10,6 +10,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.desk.duty import Person
 from reminders.desk.staff_notice import Notice, notify
+from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError
 from reminders.sentences import english
 from reminders.words import gettext
@@ -37,4 +38,5 @@ def send_test(session: Session, desk: Desk, address: str, *, by: str) -> tuple[s
         useful_until=now + timedelta(minutes=30),
         reason=english("a test that {name} asked for").format(name=by),
     )
+    note_change(session, desk, Action.MESSAGE_TEST, (None, ""))
     return notify(session, desk, person, notice)

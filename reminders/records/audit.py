@@ -6,13 +6,13 @@ a time, and so the lock on the chain's newest entry is held for the commit alone
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Dialect, Table, bindparam, event, func, insert, or_, select, text, update
+from sqlalchemy import Dialect, String, Table, bindparam, cast, event, insert, literal, or_, select, text, update
 from sqlalchemy.orm import Session, SessionTransaction
 
 from reminders.records.audit_chain import (
@@ -29,7 +29,7 @@ from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
 DONE, REFUSED, FAILED = "done", "refused", "failed"
 SEND = "message.send"
 """The action of an entry that tells what became of a batch of messages, by their numbers."""
-ENROLLMENTS: Table = Enrollment.__table__  # type: ignore[attr-defined]
+_ENROLLMENTS: Table = Enrollment.__table__  # type: ignore[attr-defined]
 _WHO = "audit_who"
 _NOTED = "audit_noted"
 _PAGE = 2000
@@ -130,15 +130,10 @@ def anchor_now(session: Session, practice_id: str, at: datetime) -> Anchor:
     return Anchor(practice_id=practice_id, sequence=head.sequence, hash=head.hash, at=at)
 
 
-def entries_after(session: Session, practice_id: str, sequence: int, *, through: int) -> Iterator[Entry]:
-    """Give the entries between two numbers, oldest first, a page at a time."""
-    connection = session.connection()
-    while True:
-        rows = connection.execute(_PAGE_AFTER, {"of": practice_id, "after": sequence, "through": through}).all()
-        yield from map(Entry._make, rows)
-        if len(rows) < _PAGE:
-            return
-        sequence = rows[-1].sequence
+def page_after(session: Session, practice_id: str, sequence: int, *, through: int) -> list[Entry]:
+    """Return the next entries after a number up to another, oldest first; at most two thousand."""
+    numbers = {"of": practice_id, "after": sequence, "through": through}
+    return list(map(Entry._make, session.connection().execute(_PAGE_AFTER, numbers)))
 
 
 def find_entries(session: Session, practice_id: str, wanted: Wanted, *, limit: int) -> list[Entry]:
@@ -152,8 +147,8 @@ def find_entries(session: Session, practice_id: str, wanted: Wanted, *, limit: i
         sent = select(MESSAGES.c.settled_at).where(
             MESSAGES.c.patient_id == wanted.patient_id, MESSAGES.c.settled_at.is_not(None)
         )
-        courses = select(func.concat("enrollment ", ENROLLMENTS.c.id)).where(
-            ENROLLMENTS.c.patient_id == wanted.patient_id
+        courses = select(literal("enrollment ") + cast(_ENROLLMENTS.c.id, String)).where(
+            _ENROLLMENTS.c.patient_id == wanted.patient_id
         )
         about = columns.patient_id.is_(None) & columns.about.in_(courses)
         batches = columns.patient_id.is_(None) & (columns.action == SEND) & columns.at.in_(sent)

@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from reminders.web.staff import (
     account,
+    audit,
     checkout,
     concerns,
     consents,
@@ -22,7 +23,7 @@ from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
 ROUTERS = tuple(
     each.router
-    for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, waiting, plans, programs, settings)
+    for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, waiting, plans, programs, settings, audit)
 )
 """Earlier ones come first where two would answer."""
 
