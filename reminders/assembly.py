@@ -12,13 +12,11 @@ from typing import TYPE_CHECKING, TypeVar
 from reminders import words
 from reminders.clock import Clock, SystemClock
 from reminders.config import Config, PracticeSection, find_config, load_config
-from reminders.config_desk import AnswersSection, SilenceSection
-from reminders.desk.composing import AnswerRules, Desk, House, SilenceRules
-from reminders.desk.opening_hours import DueTimes, OpeningHours
+from reminders.desk.composing import Desk, House
 from reminders.desk.plans import PlanLibrary
 from reminders.errors import ConfigError
+from reminders.practice_rules import AsNow, PracticeRules
 from reminders.wording.links import unsubscribe_url
-from reminders.wording.render import Sender
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,7 +29,7 @@ if TYPE_CHECKING:
     from reminders.delivery.hook_calls import HookCalls
     from reminders.delivery.incoming import Incoming, IncomingReply
     from reminders.delivery.intake import Intake
-    from reminders.delivery.mail_intake import MailIntake
+    from reminders.delivery.mail_intake import MailIntake, MailTaken
     from reminders.delivery.report import DispatchReport
     from reminders.delivery.runner import RecurringJob, Runner
     from reminders.delivery.transports import Transport
@@ -50,14 +48,15 @@ Section = TypeVar("Section")
 class App:
     """The program's parts, each built at its first use."""
 
-    config: Config
+    written: Config
+    """The settings as they stand in the file."""
     clock: Clock = field(default_factory=SystemClock)
     library_of: Callable[[Path], PlanLibrary] = PlanLibrary
     """Gives the procedures of a folder; a test may keep them from one program to the next."""
 
     def __post_init__(self) -> None:
         """Speak to staff in the language that the practice chose; else the environment's stays."""
-        if chosen := self.config.practice.staff_language:
+        if chosen := self.written.practice.staff_language:
             words.speak(chosen)
 
     @cached_property
@@ -91,56 +90,47 @@ class App:
 
         return open_keyring(self.key_source)
 
-    @cached_property
+    @property
+    def rules(self) -> PracticeRules:
+        """What follows from the settings as they are now; `keep_up` takes up their changes."""
+        found: PracticeRules | None = vars(self).get("_rules")
+        return found or self._renew(self.written, version=0)
+
+    @property
+    def config(self) -> Config:
+        """The settings as they are now: the file's, with what was changed on the pages laid over them."""
+        return self.rules.config
+
+    @property
     def desk(self) -> Desk:
-        """Where staff act."""
-        from reminders.desk.duty_list import duty_of  # noqa: PLC0415  reads numbers, which a preview need not pay for
+        """Where staff act, by the settings as they are now."""
+        return self.rules.desk
 
-        practice, due = self.config.practice, self.config.concerns
-        return Desk(
-            practice_id=practice.id,
-            zone=self.config.zone,
-            region=practice.region,
-            language=practice.language,
-            library=self.library,
-            house=self.house,
-            opening=OpeningHours(
-                by_weekday=practice.opening_hours.intervals(),
-                closed_on=frozenset(practice.opening_hours.closed_on),
-                zone=self.config.zone,
-            ),
-            due=DueTimes(
-                emergency=timedelta(minutes=due.emergency_minutes),
-                urgent=timedelta(hours=due.urgent_hours),
-                urgent_after_opening=timedelta(minutes=due.urgent_after_opening_minutes),
-                routine_working_days=due.routine_working_days,
-            ),
-            duty=duty_of(self.config.duty, zone=self.config.zone, region=practice.region, at=self.clock.now()),
-            answers=_answer_rules(self.config.answers),
-            silence=_silence_rules(self.config.silence),
-            clock=self.clock,
-            demo=self.config.demo,
-            visit_length=timedelta(minutes=practice.visit_minutes),
-            has_email=bool(practice.email),
-        )
-
-    @cached_property
+    @property
     def house(self) -> House:
-        """What the practice puts into every course."""
-        practice = self.config.practice
-        return House(
-            sender=Sender(
-                practice_name=practice.name,
-                practice_phone=practice.phone,
-                after_hours_phone=practice.after_hours_phone,
-                emergency_number=practice.emergency_number,
-            ),
-            rules=self.config.contact.rules(),
-            segment_limit=self.config.contact.segment_limit,
-        )
+        """What the practice puts into every course, by the settings as they are now."""
+        return self.rules.house
+
+    def keep_up(self) -> None:
+        """Take up what was changed on the pages, in whichever process; costs one short query when nothing was.
+
+        Raises ConfigError when what was changed does not fit the file any more; the settings stay as they were then.
+        """
+        from reminders.desk.settings import changed_config  # noqa: PLC0415  a preview asks for no database
+        from reminders.records.practice_settings import newest_version  # noqa: PLC0415
+
+        with self.database.reading() as session:
+            version = newest_version(session, self.written.practice.id)
+            if version != self.rules.version:
+                self._renew(changed_config(session, self.written), version=version)
+
+    def _renew(self, config: Config, *, version: int) -> PracticeRules:
+        made = PracticeRules(config=config, version=version, clock=self.clock, library=lambda: self.library)
+        vars(self)["_rules"] = made
+        return made
 
     def require_practice(self) -> None:
-        """Raise ConfigError when the practice is not one of those in the database."""
+        """Take up what was changed on the pages; ConfigError when the practice is none of those in the database."""
         from reminders.records.practices import practice_ids  # noqa: PLC0415  as above
 
         with self.database.reading() as session:
@@ -150,6 +140,7 @@ class App:
                 f"practice.id: there is no practice {self.config.practice.id!r} in the database, "
                 f"only {', '.join(known) or 'none'}; run `reminders init` to add it"
             )
+        self.keep_up()
 
     @cached_property
     def gate(self) -> Gate:
@@ -157,7 +148,7 @@ class App:
         from reminders.delivery.gate import Gate  # noqa: PLC0415  a preview sends nothing
 
         return Gate(
-            quiet_hours={self.config.practice.id: self.house.rules.quiet},
+            quiet_hours=AsNow(lambda: {self.config.practice.id: self.house.rules.quiet}),
             approval_needed=not self.config.demo,
         )
 
@@ -186,10 +177,9 @@ class App:
         from reminders.delivery.admission import Admission  # noqa: PLC0415  a preview sends nothing
         from reminders.delivery.dispatcher import Dispatcher, DispatchRules  # noqa: PLC0415
 
-        desk = self.desk
         rules = DispatchRules(
             gate=self.gate,
-            concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+            concern_due=self._concern_due,
             lease=timedelta(seconds=self.config.delivery.lease_seconds),
             other_way=self._other_way,
             admission=Admission(limits=self.config.delivery.pace.limits()),
@@ -203,6 +193,9 @@ class App:
         from reminders.delivery.supervisor import ALIVE, tell_supervisor  # noqa: PLC0415
         from reminders.desk.stall import attend_to_stall  # noqa: PLC0415
 
+        def keep_up() -> None:
+            self.keep_up()
+
         def catch_up() -> None:
             self.intake.catch_up()
 
@@ -214,6 +207,7 @@ class App:
         return Runner(
             (
                 self.watch.over(dispatch_job(dispatcher, every=every, tell=tell)),
+                RecurringJob(name="settings", every=timedelta(seconds=2), run=keep_up),
                 RecurringJob(name="watch", every=timedelta(seconds=30), run=look_after_it),
                 RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
                 *self._mailbox_jobs(),
@@ -281,19 +275,19 @@ class App:
         from reminders.delivery.undelivered import Undelivered  # noqa: PLC0415
         from reminders.desk import take_reply  # noqa: PLC0415
 
-        desk, smpp = self.desk, self.config.delivery.smpp
+        smpp = self.config.delivery.smpp
 
         def take(session: Session, reply: IncomingReply) -> take_reply.Taken:
-            return take_reply.take_reply(session, desk, _incoming(reply))
+            return take_reply.take_reply(session, self.desk, _incoming(reply))
 
         return Intake(
             self.database,
             self.clock,
-            practice_id=desk.practice_id,
+            practice_id=self.config.practice.id,
             take_reply=take,
             on_failure=Undelivered(
                 clock=self.clock,
-                concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+                concern_due=self._concern_due,
                 other_way=self._other_way,
             ).tell_staff,
             alphabet=smpp.incoming_alphabet if smpp else "gsm7",
@@ -308,18 +302,20 @@ class App:
         from reminders.delivery.hook_calls import HookCalls  # noqa: PLC0415  a preview receives nothing
         from reminders.delivery.hooks import guard_of  # noqa: PLC0415
 
-        desk = self.desk
         return HookCalls(
             guard=guard_of(section.hook_auth, folder=self.config.folder),
             reply_hook=section.reply_hook,
             receipt_hook=section.receipt_hook,
-            practice_id=desk.practice_id,
-            region=desk.region,
+            practice_id=self.config.practice.id,
+            region=self.config.practice.region,
             intake=lambda: self.intake,
             database=lambda: self.database,
             clock=self.clock,
-            concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+            concern_due=self._concern_due,
         )
+
+    def _concern_due(self, urgency: str, at: datetime) -> datetime:
+        return self.desk.due.due_at(urgency, at, self.desk.opening)
 
     def _other_way(self, session: Session, message_id: int, *, surely: bool) -> bool:
         from reminders.desk.other_way import go_another_way  # noqa: PLC0415  few messages need it
@@ -333,7 +329,7 @@ class App:
             return ("http",)
         return ("smpp",) if delivery.sms == "smpp" else ()
 
-    @cached_property
+    @property
     def mail_intake(self) -> MailIntake:
         """Where mails come in, from the mailbox and from a mail server's pipe."""
         from reminders.delivery.mail_intake import MailIntake  # noqa: PLC0415  a preview receives nothing
@@ -347,6 +343,9 @@ class App:
             own_addresses=(practice.email, mailbox.address if mailbox else ""),
         )
 
+    def _take_mail(self, octets: bytes) -> MailTaken:
+        return self.mail_intake.take_in(octets)
+
     def _mailbox_jobs(self) -> tuple[RecurringJob, ...]:
         section = self.config.mailbox
         if section is None:
@@ -355,13 +354,12 @@ class App:
         from reminders.delivery.mailbox_watch import MailboxWatch  # noqa: PLC0415
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415
 
-        desk = self.desk
         watch = MailboxWatch(
-            practice_id=desk.practice_id,
-            fetch=Mailbox(section, folder=self.config.folder, take_in=self.mail_intake.take_in).fetch,
+            practice_id=self.config.practice.id,
+            fetch=Mailbox(section, folder=self.config.folder, take_in=self._take_mail).fetch,
             database=self.database,
             clock=self.clock,
-            concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+            concern_due=self._concern_due,
         )
         return (RecurringJob(name="mailbox", every=timedelta(seconds=section.poll_seconds), run=watch.run),)
 
@@ -428,8 +426,11 @@ class App:
         )
 
     @property
-    def letterheads(self) -> dict[str, Letterhead]:
+    def letterheads(self) -> Mapping[str, Letterhead]:
         """What the e-mails of each practice have in common; none while it has no address to send from."""
+        return AsNow(self._letterheads)
+
+    def _letterheads(self) -> dict[str, Letterhead]:
         from reminders.delivery.transports.letter import Letterhead  # noqa: PLC0415
 
         practice = self.config.practice
@@ -479,20 +480,4 @@ def _incoming(reply: IncomingReply) -> IncomingToDesk:
         left_out=mail.left_out if mail else "",
         signature=mail.signature if mail else "",
         attachments=mail.attachments if mail else 0,
-    )
-
-
-def _answer_rules(section: AnswersSection) -> AnswerRules:
-    return AnswerRules(
-        most_a_day=section.most_a_day,
-        again_after=timedelta(minutes=section.again_after_minutes),
-        emergency_again_after=timedelta(minutes=section.emergency_again_after_minutes),
-    )
-
-
-def _silence_rules(section: SilenceSection) -> SilenceRules:
-    return SilenceRules(
-        ask_again_after=timedelta(minutes=section.ask_again_after_minutes),
-        silent_after=timedelta(minutes=section.silent_after_minutes),
-        concern_factors=frozenset(section.concern_factors),
     )

@@ -23,6 +23,7 @@ from reminders.config_desk import AnswersSection, DigestSection, DutySection, In
 from reminders.config_parts import Section
 from reminders.config_web import WebSection
 from reminders.errors import ConfigError, InputError
+from reminders.sentences import english
 
 ENV_CONFIG = "REMINDERS_CONFIG"
 ENV_DATABASE = "REMINDERS_DATABASE"
@@ -45,6 +46,23 @@ def _staff_language(code: str) -> str:
     return code
 
 
+def _open_hours(text: str) -> str:
+    try:
+        interval = QuietInterval.parse(text)
+    except ValueError:
+        raise ValueError(english("opening hours look like 08:30-12:00, not {text!r}").format(text=text)) from None
+    if interval.spans_midnight:
+        raise ValueError(english("opening hours end before they begin"))
+    return text.strip()
+
+
+def _interval(text: str) -> str:
+    QuietInterval.parse(text)
+    return text.strip()
+
+
+OpenHours = Annotated[str, AfterValidator(_open_hours)]
+Interval = Annotated[str, AfterValidator(_interval)]
 ZoneName = Annotated[str, AfterValidator(_known_zone)]
 Line = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n\x00-\x1f]+$")]
 
@@ -52,23 +70,19 @@ Line = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\r\n\x00-\
 class OpeningHours(Section):
     """When somebody of the practice answers: `["08:30-12:00", "13:00-17:30"]` a weekday; closed when empty."""
 
-    monday: tuple[str, ...] = ("08:30-17:30",)
-    tuesday: tuple[str, ...] = ("08:30-17:30",)
-    wednesday: tuple[str, ...] = ("08:30-17:30",)
-    thursday: tuple[str, ...] = ("08:30-17:30",)
-    friday: tuple[str, ...] = ("08:30-17:30",)
-    saturday: tuple[str, ...] = ()
-    sunday: tuple[str, ...] = ()
+    monday: tuple[OpenHours, ...] = ("08:30-17:30",)
+    tuesday: tuple[OpenHours, ...] = ("08:30-17:30",)
+    wednesday: tuple[OpenHours, ...] = ("08:30-17:30",)
+    thursday: tuple[OpenHours, ...] = ("08:30-17:30",)
+    friday: tuple[OpenHours, ...] = ("08:30-17:30",)
+    saturday: tuple[OpenHours, ...] = ()
+    sunday: tuple[OpenHours, ...] = ()
     closed_on: tuple[date, ...] = ()
 
     @model_validator(mode="after")
-    def _readable(self) -> OpeningHours:
-        for weekday in WEEKDAYS:
-            for interval in self.of_weekday(weekday):
-                if interval.spans_midnight:
-                    raise ValueError(f"{weekday}: opening hours end before they begin")
+    def _ever_open(self) -> OpeningHours:
         if not any(self.of_weekday(weekday) for weekday in WEEKDAYS):
-            raise ValueError("the practice is never open; give at least one weekday hours")
+            raise ValueError(english("the practice is never open; give at least one weekday hours"))
         return self
 
     def intervals(self) -> tuple[tuple[tuple[time, time], ...], ...]:
@@ -104,8 +118,8 @@ class PracticeSection(Section):
 class ContactSection(Section):
     """When and how often patients are written to."""
 
-    quiet_hours: tuple[str, ...] = ("21:00-08:00",)
-    quiet_hours_on: Mapping[str, tuple[str, ...]] = Field(default_factory=dict)
+    quiet_hours: tuple[Interval, ...] = ("21:00-08:00",)
+    quiet_hours_on: Mapping[str, tuple[Interval, ...]] = Field(default_factory=dict)
     daily_limit: int = Field(default=5, ge=1, le=20)
     join_within_minutes: int = Field(default=20, ge=0, le=120)
     keep_apart_minutes: int = Field(default=2, ge=0, le=30)

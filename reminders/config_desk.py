@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from reminders.config_parts import Section
+from reminders.sentences import english
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-4]):([0-5]\d)")
@@ -19,7 +20,7 @@ _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-4]):([0-5]\d)")
 def _hours(text: str) -> str:
     match = _HOURS.fullmatch(text)
     if not match or (match[3] == "24" and match[4] != "00"):
-        raise ValueError(f"hours look like 17:30-08:30 or 00:00-24:00, not {text!r}")
+        raise ValueError(english("hours look like 17:30-08:30 or 00:00-24:00, not {text!r}").format(text=text))
     return text
 
 
@@ -50,7 +51,7 @@ class PersonSection(Section):
     @model_validator(mode="after")
     def _reachable(self) -> PersonSection:
         if not (self.phone or self.email):
-            raise ValueError(f"{self.name} needs a phone or an email")
+            raise ValueError(english("{name} needs a phone or an email").format(name=self.name))
         return self
 
 
@@ -67,7 +68,7 @@ class ShiftSection(Section):
     @model_validator(mode="after")
     def _when(self) -> ShiftSection:
         if bool(self.days) == bool(self.dates):
-            raise ValueError("name either days or dates")
+            raise ValueError(english("name either days or dates"))
         return self
 
     def walls(self) -> tuple[time, time]:
@@ -94,7 +95,7 @@ class DutySection(Section):
         for shift in self.shifts:
             for name in shift.people:
                 if name not in self.people:
-                    raise ValueError(f"a shift names {name!r}, who is not among the people")
+                    raise ValueError(english("a shift names {name!r}, who is not among the people").format(name=name))
         return self
 
 

@@ -14,11 +14,13 @@ from pathlib import Path
 from reminders import words
 from reminders.assembly import App
 from reminders.cli.stored_words import shown
+from reminders.cli.terminal import when
 from reminders.clock import zone_data_version
 from reminders.config import find_config
 from reminders.config_hooks import RECEIPTS_PATH, REPLIES_PATH
 from reminders.delivery.outgoing import Capabilities
 from reminders.delivery.watch import STALLED_AFTER
+from reminders.desk.settings import origins
 from reminders.desk.stall import find_stall
 from reminders.errors import ConfigError, PlanError
 from reminders.records.approvals import approved_hashes
@@ -98,10 +100,19 @@ def _database(app: App) -> Iterator[Finding]:
         yield _fine(gettext("database"), says)
         place, current = app.key_source.place, app.keyring.current.id
         yield _fine(gettext("sealing"), gettext("with key {key}, kept in {place}", key=current, place=place))
+        yield from _changed_settings(app)
         yield from _approvals(app)
         yield from _waiting(app)
     finally:
         app.database.close()
+
+
+def _changed_settings(app: App) -> Iterator[Finding]:
+    with app.database.reading() as session:
+        found = origins(session, app.config.practice.id)
+    changed = [f"{name} ({each.by}, {when(each.at, app.config.zone)})" for name, each in found.items() if each.at]
+    said = gettext("changed on the pages: {listed}; see `reminders settings show`", listed=", ".join(changed))
+    yield _fine(gettext("settings"), said if changed else gettext("as the file says"))
 
 
 def _private(about: str, path: Path) -> Iterator[Finding]:

@@ -74,6 +74,7 @@ class Action(StrEnum):
     KEY_REVOKE = "api_key.revoke"
     SEAL_ROTATE = "seal.rotate"
     SETTINGS_CHANGE = "settings.change"
+    SETTINGS_SET = "settings.set"
     BACKUP_MAKE = "backup.make"
     BACKUP_RESTORE = "backup.restore"
     LIST_IMPORT = "list.import"
@@ -142,6 +143,7 @@ SAID: Mapping[Action, str] = MappingProxyType(
         Action.KEY_REVOKE: marked("took a program's key back"),
         Action.SEAL_ROTATE: marked("changed the key that seals the data"),
         Action.SETTINGS_CHANGE: marked("started with changed settings"),
+        Action.SETTINGS_SET: marked("changed the practice's settings"),
         Action.BACKUP_MAKE: marked("copied the database"),
         Action.BACKUP_RESTORE: marked("restored a copy of the database"),
         Action.LIST_IMPORT: marked("enrolled patients from a list"),

@@ -14,6 +14,7 @@ from reminders.assembly import App
 from reminders.web import gateway, health, patient, staff
 from reminders.web.api import ApiDoor
 from reminders.web.headers import GuardHeaders, MostBytes
+from reminders.web.keeping_up import KeepUp
 from reminders.web.pages import STATIC, Pages
 from reminders.web.refusals import LastRefusal, add_refusals
 from reminders.web.site import Site
@@ -44,6 +45,7 @@ def web_app(app: App, *, dispatches: bool = False) -> FastAPI:
         TrustedHostMiddleware, allowed_hosts=[*_own_names(web.address), *_LOCAL_NAMES], www_redirect=False
     )
     made.add_middleware(ApiDoor, site=site)
+    made.add_middleware(KeepUp, site=site)
     made.add_middleware(GuardHeaders, encrypted=web.is_encrypted)
     made.mount("/static", _KeptFiles(directory=STATIC), name="static")
     made.add_api_route("/", _home, methods=["GET"], include_in_schema=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,16 @@ class Pages:
             gettext, ngettext, newstyle=True
         )
         self._environment.filters.update(
-            moment=moment, wall=wall, iso=iso, words=words, left=left, number=number, tongue=tongue, dial=dial, retold=retold
+            moment=moment,
+            day_date=day_date,
+            wall=wall,
+            iso=iso,
+            words=words,
+            left=left,
+            number=number,
+            tongue=tongue,
+            dial=dial,
+            retold=retold,
         )
         self._environment.globals.update(static=static_url, **known)
 
@@ -69,6 +78,11 @@ def static_url(name: str) -> str:
 def moment(instant: datetime | None, zone: ZoneInfo) -> str:
     """Return a moment as staff read it: `Wed 10 Jun 15:30`; empty for None."""
     return "" if instant is None else on_day(instant.astimezone(zone), "EEE d MMM HH:mm")
+
+
+def day_date(day: date) -> str:
+    """Return a day as staff read it: `Fri 25 Dec 2026`."""
+    return on_day(day, "EEE d MMM y")
 
 
 def wall(instant: datetime | None, zone: ZoneInfo) -> str:

@@ -58,6 +58,11 @@ class Site:
         """How the pages are served."""
         return self.app.config.web
 
+    def keep_up(self) -> None:
+        """Take up what was changed of the settings, here or in another process."""
+        self.app.keep_up()
+        self.pages.know(practice=self.app.config.practice)
+
     def make_plan_pages(self) -> None:
         """Make the pages of all plans before somebody asks for one; takes seconds."""
         self.plan_pages.make_all(self.database, self.desk, closing=self.closing)

@@ -6,12 +6,12 @@ from fastapi import FastAPI
 
 from reminders.web.staff import (
     account,
-    audit,
     checkout,
     concerns,
     consents,
     courses,
     plans,
+    practice_settings,
     programs,
     settings,
     signing_in,
@@ -23,7 +23,21 @@ from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
 
 ROUTERS = tuple(
     each.router
-    for each in (signing_in, account, stream, concerns, checkout, courses, consents, today, waiting, plans, programs, settings, audit)
+    for each in (
+        signing_in,
+        account,
+        stream,
+        concerns,
+        checkout,
+        courses,
+        consents,
+        today,
+        waiting,
+        plans,
+        settings,
+        programs,
+            practice_settings,
+    )
 )
 """Earlier ones come first where two would answer."""
 
