@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from reminders.web.staff import (
     account,
+    audit,
     checkout,
     concerns,
     consents,
@@ -36,7 +37,8 @@ ROUTERS = tuple(
         plans,
         settings,
         programs,
-            practice_settings,
+        audit,
+        practice_settings,
     )
 )
 """Earlier ones come first where two would answer."""
