@@ -44,6 +44,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "reply": ("reminders.cli.replying", "Take in what a patient wrote, and answer it."),
         "triage": ("reminders.cli.triaging", "Read a reply without storing anything."),
         "concerns": ("reminders.cli.concerns", "Show and work off what a person must deal with."),
+        "move": ("reminders.cli.moving", "Move everything from SQLite to PostgreSQL, compared row by row."),
         "waiting": ("reminders.cli.waiting", "List patients whom other systems told of; take files in, dismiss."),
         "settings": ("reminders.cli.settings", "Show where settings come from, and put earlier ones back."),
         "api-keys": ("reminders.cli.api_keys", "Give other programs keys, and take them back."),

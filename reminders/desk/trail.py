@@ -77,6 +77,7 @@ class Action(StrEnum):
     SETTINGS_SET = "settings.set"
     BACKUP_MAKE = "backup.make"
     BACKUP_RESTORE = "backup.restore"
+    DATABASE_MOVE = "database.move"
     LIST_IMPORT = "list.import"
     WAITING_ADD = "waiting.add"
     WAITING_SEE = "waiting.see"
@@ -146,6 +147,7 @@ SAID: Mapping[Action, str] = MappingProxyType(
         Action.SETTINGS_SET: marked("changed the practice's settings"),
         Action.BACKUP_MAKE: marked("copied the database"),
         Action.BACKUP_RESTORE: marked("restored a copy of the database"),
+        Action.DATABASE_MOVE: marked("moved everything to another database"),
         Action.LIST_IMPORT: marked("enrolled patients from a list"),
         Action.WAITING_ADD: marked("took in a patient whom another system told of"),
         Action.WAITING_SEE: marked("saw a patient who waits to be enrolled"),

@@ -17,7 +17,8 @@ import reminders.records.tables_api
 import reminders.records.tables_audit
 import reminders.records.tables_delivery
 import reminders.records.tables_settings
-import reminders.records.tables_staff  # noqa: F401  all of them fill the metadata
+import reminders.records.tables_staff
+import reminders.records.tables_waiting  # noqa: F401  all of them fill the metadata
 from reminders.errors import ConfigError, StateError
 from reminders.records.engines import WRITES
 from reminders.records.keyring import HEADER_BYTES, SECRET_BYTES, Key, Keyring, key_of
