@@ -30,6 +30,7 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
     app = opened(ctx, works_by_itself=True)
     log_to_stderr()
     from reminders.desk.staff import first_link  # noqa: PLC0415
+    from reminders.desk.stall import attend_to_stall  # noqa: PLC0415
     from reminders.web import serving  # noqa: PLC0415  a second that faulty input need not wait for
 
     if app.config.demo:
@@ -37,6 +38,7 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
     with nullcontext() if web_only else serving.alone(app.config.folder):
         runner = None
         if not web_only:
+            attend_to_stall(app.database, app.desk)  # before anything is sent: then the heartbeat is fresh again
             dispatcher = app.dispatcher()
             ctx.call_on_close(dispatcher.close)
             runner = app.runner(dispatcher)
