@@ -26,7 +26,9 @@ _PEOPLE = (
 def serve_practice(out: Path, clock: ShiftedClock, port: int | None) -> None:
     """Serve what the demo left in `out` until Ctrl-C; what is due is written to its outbox folder."""
     config = load_config(out / "config.toml")
-    app = App(config.model_copy(update={"web": config.web.model_copy(update={"port": port or config.web.port})}), clock)
+    # With an address patients have pages of their own, too.
+    here = {"port": port or config.web.port, "address": config.web.at_port(port)}
+    app = App(config.model_copy(update={"web": config.web.model_copy(update=here)}), clock)
     employ(app)
     click.echo(f"\nOpen {app.config.web.base} and sign in as desk, nurse or clinician; the password: {PASSWORD}")
     click.echo("Everybody is invented, and nothing leaves this computer. Ctrl-C stops.")

@@ -64,7 +64,8 @@ def change_visit(session: Session, enrollment_id: int, starts_at: datetime | Non
 
 def visit_of(session: Session, enrollment_id: int) -> VisitState | None:
     """Return a course's visit as it is now, called off or not; None when none was ever booked."""
-    row = session.connection().execute(select(*VISITS.c).where(VISITS.c.enrollment_id == enrollment_id)).first()
+    columns = (VISITS.c[name] for name in VisitState._fields)
+    row = session.connection().execute(select(*columns).where(VISITS.c.enrollment_id == enrollment_id)).first()
     return VisitState(*row) if row else None
 
 

@@ -14,6 +14,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from reminders.errors import InputError, NotFound, PlanError, ReminderError, StateError
+from reminders.web.patient.here import is_patients, refuse_patient
 from reminders.web.site import site_of
 from reminders.words import gettext, marked, retold
 
@@ -42,7 +43,9 @@ _ADVICE = {
 
 
 def refuse(request: Request, status: int, *lines: str) -> Response:
-    """Return the page that says so."""
+    """Return the page that says so; to a patient in their language, and with the numbers to call."""
+    if is_patients(request):
+        return refuse_patient(request, status)
     title = _TITLES.get(status, marked("That did not work"))
     told = lines or tuple(filter(None, [_ADVICE.get(status)]))
     return site_of(request).pages.show("refusal.html", status=status, title=title, lines=tuple(map(retold, told)))

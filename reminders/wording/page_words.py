@@ -139,6 +139,7 @@ class PageWords(_Words):
     questions: str
     back: str
     again: str
+    failed: str
     pictures: dict[Picture, str]
     opening: OpeningWords
     steps: StepWords
@@ -162,9 +163,14 @@ def page_languages(shared: Path, *, drafts: bool) -> tuple[str, ...]:
 
 
 def choose_page_language(known: Sequence[str], *wanted: str) -> str:
-    """Return the first language wanted that is known, as it is or without its region; else English."""
+    """Return the first language wanted that is known, as it is or without what narrows it (RFC 4647 section 3.4).
+
+    `es-MX` is `es` when there is no Mexican one; English when none is known.
+    """
     for each in wanted:
-        for code in (each, each.partition("-")[0]):
+        code = each
+        while code:
             if code in known:
                 return code
+            code = code.rpartition("-")[0]
     return "en"

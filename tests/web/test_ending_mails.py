@@ -64,3 +64,27 @@ def test_the_page_names_no_patient(server: Server, path: str) -> None:
     for answer in (httpx.get(server.base + path), httpx.post(server.base + path)):
         assert ADDRESS not in answer.text
         assert "Robin" not in answer.text
+
+
+def test_the_page_speaks_the_language_of_the_mail(server: Server, office: Office) -> None:
+    office.enroll(first_name="Ana", email="ana@example.org", channel="email", language="es", phone="312-555-0155")
+    message = next(each for each in office.messages() if each.address == "ana@example.org")
+    url = unsubscribe_url(BASE, office.app.link_key, message.id or 0)
+    assert url is not None
+    path = url.removeprefix(BASE)
+    assert "¿Terminar nuestros correos?" in httpx.get(server.base + path).text
+    ended = httpx.post(server.base + path)
+    assert '<html lang="es"' in ended.text
+    assert "Sus correos han terminado" in ended.text
+
+
+def test_a_link_of_nobody_speaks_the_browsers_language(server: Server, office: Office) -> None:
+    for header, language in (
+        ("ar, en;q=0.5", "ar"),
+        ("tlh", "en"),
+        ("", "en"),
+        ("zh-Hans-CN", "zh-Hans"),
+        (",;,=", "en"),
+    ):
+        answer = httpx.get(f"{server.base}{UNSUBSCRIBE_PATH}1-AAAA", headers={"Accept-Language": header})
+        assert f'<html lang="{language}"' in answer.text

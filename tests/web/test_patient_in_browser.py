@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -13,9 +12,9 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.desk.office import CHICAGO, Office, open_office
+from tests.desk.office import CHICAGO, Office
 from tests.web.browser import DESKTOP, TELEPHONE, chromium, overflow, violations
-from tests.web.patients import ADDRESS, Way, way_to
+from tests.web.patients import Way, practice_with_pages, way_to
 from tests.web.server import Server, serving
 
 expect.set_options(timeout=15_000)
@@ -56,13 +55,10 @@ def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
     By the browser's own day, as that decides how long a copy is kept.
     """
     yesterday = datetime.now(CHICAGO).date() - timedelta(days=1)
-    database = Path(shutil.copy(empty_database, tmp_path / "reminders.sqlite3"))
-    opened = open_office(tmp_path, database, f"{yesterday}T10:30", web={"address": ADDRESS})
-    opened.enroll(first_name="Robin", visit=f"{yesterday + timedelta(days=14)}T09:30")
-    opened.play(f"{yesterday + timedelta(days=1)}T10:40")
-    yield opened
-    opened.dispatcher.close()
-    opened.database.close()
+    with practice_with_pages(tmp_path, empty_database, f"{yesterday}T10:30") as office:
+        office.enroll(first_name="Robin", visit=f"{yesterday + timedelta(days=14)}T09:30")
+        office.play(f"{yesterday + timedelta(days=1)}T10:40")
+        yield office
 
 
 @pytest.fixture

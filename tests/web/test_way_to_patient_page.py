@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,8 +11,8 @@ import pytest
 from reminders.desk.patient_page import MOST_TRIES
 from reminders.desk.roles import Role
 from reminders.records.patient_pages import set_page
-from tests.desk.office import Office, open_office
-from tests.web.patients import ADDRESS, way_to
+from tests.desk.office import Office
+from tests.web.patients import ADDRESS, practice_with_pages, way_to
 from tests.web.people import browser_of, send
 from tests.web.server import Server, serving
 
@@ -23,11 +22,9 @@ PAGE = "/staff/courses/1"
 @pytest.fixture
 def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
     """The practice on a Wednesday at 10:30, with pages for patients; Robin was just treated."""
-    database = Path(shutil.copy(empty_database, tmp_path / "reminders.sqlite3"))
-    opened = open_office(tmp_path, database, "2026-06-10T10:30", web={"address": ADDRESS})
-    opened.enroll()
-    yield opened
-    opened.database.close()
+    with practice_with_pages(tmp_path, empty_database) as office:
+        office.enroll()
+        yield office
 
 
 @pytest.fixture
@@ -74,11 +71,9 @@ def test_an_administrator_gives_no_links(office: Office, server: Server) -> None
 
 
 def test_without_an_address_nobody_hears_of_a_page(tmp_path: Path, empty_database: Path) -> None:
-    database = Path(shutil.copy(empty_database, tmp_path / "none.sqlite3"))
-    office = open_office(tmp_path, database, "2026-06-10T10:30")
-    office.enroll()
-    with serving(office.app) as server, browser_of(server, office, Role.FRONT_DESK) as fay:
-        assert "own page" not in fay.get(PAGE).text
-        assert "Your page" not in fay.get(f"{PAGE}/sheet").text
-        assert send(fay, f"{PAGE}/page/renew").status_code == 404
-    office.database.close()
+    with practice_with_pages(tmp_path, empty_database, address="") as office:
+        office.enroll()
+        with serving(office.app) as server, browser_of(server, office, Role.FRONT_DESK) as fay:
+            assert "own page" not in fay.get(PAGE).text
+            assert "Your page" not in fay.get(f"{PAGE}/sheet").text
+            assert send(fay, f"{PAGE}/page/renew").status_code == 404

@@ -15,7 +15,7 @@ from reminders.desk.composing import ComposedCourse, compose
 from reminders.desk.plans import PlanLibrary
 from reminders.desk.sheet import sheet_of
 from reminders.wording.email_body import html
-from reminders.wording.sheet import as_html
+from reminders.wording.sheet import SheetPage, as_html
 from tests.build import LEAD, PLANS, course_of
 from tests.desk.prove.test_mutations import HOUSE
 from tests.web.browser import chromium, overflow, violations
@@ -115,10 +115,14 @@ def test_the_sheet_is_large_print_and_nothing_of_its_picture_is_cut_off(browser:
     page.close()
 
 
-def test_the_sheet_keeps_a_place_for_the_code_of_the_patients_page(browser: Browser, sheet: str) -> None:
-    page = shown(browser, sheet)
-    box = page.locator(".page").bounding_box()
-    page.close()
-    # A version 4 code (33 modules and a margin of 4 on each side) at 0.5 mm a module: ISO/IEC 18004, from memory.
+def test_the_code_that_leads_to_the_patients_page_can_be_read_from_paper(browser: Browser) -> None:
+    page = SheetPage(url="https://aftercare.example.org/my/123456-AAAAAAAAAAAAAAAAAAAAAA/", code="012345")
+    sheet = replace(sheet_of(composed("en", Channel.SMS), HOUSE, first_name="Robin"), page=page)
+    drawn = shown(browser, as_html(sheet, PLANS / "shared"))
+    code = drawn.locator(".page svg")
+    box, modules = code.bounding_box(), int((code.get_attribute("viewBox") or "").split()[2])
+    drawn.close()
+    # At 0.5 mm a module and more telephones read a code from paper, its margin of 4 modules included: ISO/IEC 18004,
+    # from memory.
     assert box is not None
-    assert min(box["width"], box["height"]) / 96 * 25.4 >= 41 * 0.5
+    assert min(box["width"], box["height"]) / 96 * 25.4 >= modules * 0.5

@@ -57,7 +57,14 @@ def test_what_nobody_qualified_has_read_is_not_shown_outside_the_demonstration()
 
 @pytest.mark.parametrize(
     ("wanted", "chosen"),
-    [(("es",), "es"), (("es-MX",), "es"), (("tlh", "ar"), "ar"), (("tlh",), "en"), (("zh-Hans",), "zh-Hans")],
+    [
+        (("es",), "es"),
+        (("es-MX",), "es"),
+        (("tlh", "ar"), "ar"),
+        (("tlh",), "en"),
+        (("zh-Hans-CN",), "zh-Hans"),
+        (("", "-", "ru"), "ru"),
+    ],
 )
 def test_the_first_language_wanted_that_has_words_is_taken(wanted: tuple[str, ...], chosen: str) -> None:
     assert choose_page_language(LANGUAGES, *wanted) == chosen

@@ -21,7 +21,7 @@ from reminders.web.forms import Form, form_of, refuse_other_sites
 from reminders.web.site import Site, site_of
 from reminders.wording.dates import Calendar
 from reminders.wording.languages import is_right_to_left, read_language
-from reminders.wording.links import PAGE_PATH
+from reminders.wording.links import PAGE_PATH, UNSUBSCRIBE_PATH
 from reminders.wording.page_words import choose_page_language, page_languages, page_words
 from reminders.wording.sheet import SHEET_FILE, SheetWords
 from reminders.wording.word_files import read_words
@@ -160,10 +160,21 @@ def wanted_language(site: Site, request: Request, *first: str) -> str:
     return choose_page_language(known, *first, *codes, site.desk.language)
 
 
+def is_patients(request: Request) -> bool:
+    """Say whether a request came by a link of a patient's."""
+    return request.url.path.startswith((PAGE_PATH, UNSUBSCRIBE_PATH))
+
+
+def refuse_patient(request: Request, status: int) -> Response:
+    """Return the page that says to a patient that something can't be done, and whom to call."""
+    site = site_of(request)
+    name = "gone.html" if status == 404 else "failed.html"
+    return show(site, name, wanted_language(site, request), status=status)
+
+
 def gone(request: Request, _error: Exception) -> Response:
     """Return the page that a link leads to which opens nothing; the same whatever is wrong with it."""
-    site = site_of(request)
-    return show(site, "gone.html", wanted_language(site, request), status=404)
+    return refuse_patient(request, 404)
 
 
 def calendar_in(site: Site, language: str) -> Calendar:
