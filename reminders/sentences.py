@@ -24,7 +24,7 @@ _KINDS: Mapping[str, str] = {
     **dict.fromkeys(("clock", "other_clock", "start"), _CLOCK),
     **dict.fromkeys(("code", "count", "day", "days", "hours", "id", "limit", "minutes", "most", "number"), _NUMBER),
     "version": _NUMBER,
-    **dict.fromkeys(("key", "option", "setting", "word"), r"[\w:-]+"),
+    **dict.fromkeys(("entry", "key", "option", "setting", "word"), r"[\w:-]+"),
     "medicine": r"[^:;]+",
     **dict.fromkeys(("digits", "highest", "lowest", "value"), r"\S+"),
 }

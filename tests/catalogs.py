@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import click
 from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
+from reminders.cli import COMMANDS, commands
+from reminders.cli.help_words import strings_of
 from reminders.words import CATALOGS, SAID
 
 PROGRAM = Path(__file__).parents[1] / "reminders"
@@ -24,7 +27,19 @@ def extracted() -> Catalog:
         found.add(message, context=context)
     for _, _, message, _, _ in extract_from_dir(PROGRAM, _METHODS[:1], keywords={"english": None}):
         found.add(message, auto_comments=[SAID])
+    for line in helps():
+        found.add(line)
     return found
+
+
+def helps() -> Iterator[str]:
+    """Every string of the commands' help."""
+    yield from strings_of(commands)
+    for name, (_, line) in COMMANDS.items():
+        yield line
+        command = commands.get_command(click.Context(commands), name)
+        assert command is not None
+        yield from strings_of(command)
 
 
 def files() -> list[Path]:

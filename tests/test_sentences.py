@@ -25,7 +25,7 @@ SAMPLES = {
     **dict.fromkeys(("clock", "other_clock", "start"), "Tue 10 Mar 08:00"),
     **dict.fromkeys(("count", "day", "days", "hours", "id", "limit", "minutes", "most", "number", "version"), "7"),
     **dict.fromkeys(("code", "digits", "highest", "lowest", "value"), "7"),
-    **dict.fromkeys(("key", "option", "setting", "word"), "first_care"),
+    **dict.fromkeys(("entry", "key", "option", "setting", "word"), "first_care"),
 }
 
 

@@ -13,6 +13,7 @@ import click
 
 from reminders import words
 from reminders.cli.faults import told
+from reminders.cli.help_words import SpokenContext, spoken
 
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
@@ -60,6 +61,8 @@ COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
 class _LazyGroup(click.Group):
     """A group whose commands are imported when they are called."""
 
+    context_class = SpokenContext
+
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  the signature is click's
         return list(COMMANDS)
 
@@ -68,7 +71,7 @@ class _LazyGroup(click.Group):
             return None
         module = importlib.import_module(COMMANDS[cmd_name][0])
         command: click.Command = getattr(module, cmd_name.replace("-", "_"))
-        return command
+        return spoken(command)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
@@ -83,6 +86,7 @@ class _LazyGroup(click.Group):
         **extra: Any,
     ) -> NoReturn:
         """Run a command and leave with its exit status; errors are told on stderr, with what to do."""
+        words.speak(words.of_environment())
         run = partial(super().main, args, prog_name, complete_var, standalone_mode=False, **extra)
         sys.exit(told(run))
 
@@ -117,7 +121,6 @@ def commands(ctx: click.Context, config_path: str | None) -> None:
       reminders preview partial-nail-avulsion-chemical --end 2026-03-07T15:30 --zone America/Chicago
       reminders init
     """  # noqa: D301  click wants the character itself
-    words.speak(words.of_environment())
     ctx.meta["config"] = config_path
 
 

@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 import click
 
+from reminders.cli.help_words import show_error
 from reminders.errors import ConfigError, InputError, PlanError, ReminderError
 from reminders.words import gettext, marked, retold
 
@@ -66,7 +67,7 @@ def debugging() -> bool:
 
 def _tell(error: Exception) -> int:
     if isinstance(error, click.ClickException):
-        error.show()
+        show_error(error)
         return AT_FAULT
     message, status = _explained(error)
     say(message)
