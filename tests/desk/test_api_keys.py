@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from typing import Any
 
@@ -20,7 +21,7 @@ from reminders.desk.api_keys import (
     revoke_key,
 )
 from reminders.errors import InputError, NotFound
-from reminders.records.api_answers import Call, claim, keep
+from reminders.records.api_answers import Answered, Call, claim, keep
 from reminders.records.tables import Practice
 from tests.databases import database_kind
 from tests.desk.office import Office
@@ -141,6 +142,24 @@ def test_answers_are_forgotten_once_nobody_repeats_the_call(office: Office) -> N
     assert forget_answers(office.database, office.desk) == 0
     office.clock.advance(timedelta(seconds=1))
     assert forget_answers(office.database, office.desk) == 1
+
+
+def test_who_claims_the_same_call_meanwhile_waits_for_its_answer(office: Office) -> None:
+    """In another process, that is: within one the interface refuses at once."""
+    found = holder(office, made(office))
+    assert found is not None
+    call = Call(api_key_id=found.key_id, idempotency_key="k", fingerprint="f")
+
+    def claim_too() -> Answered | None:
+        with office.database.writing() as session:
+            return claim(session, call, office.clock.now())
+
+    with ThreadPoolExecutor(1) as pool:
+        with office.database.writing() as session:
+            assert claim(session, call, office.clock.now()) is None
+            second = pool.submit(claim_too)
+            keep(session, call, status=201, headers={}, body="{}")
+        assert second.result() == Answered(fingerprint="f", status=201, headers={}, body="{}")
 
 
 def test_what_a_transaction_claimed_that_failed_is_free_again(office: Office) -> None:

@@ -49,7 +49,7 @@ def test_every_page_holds_wcag_and_fits(browser: Browser, server: Server, ward: 
         "/staff/concerns", "/staff/concerns/1", "/staff/concerns/closed", "/staff/checkout", "/staff/today",
         "/staff/patients", "/staff/courses/1", "/staff/courses/1/change", "/staff/courses/1/record",
         "/staff/courses/1/sheet", "/staff/plans", "/staff/settings", "/staff/account", "/staff/sign-in",
-        f"/staff/welcome/{welcome}",
+        "/staff/settings/programs", f"/staff/welcome/{welcome}",
     )  # fmt: skip
     wrong = []
     with page_of(browser, server, ward, Role.CLINICIAN, Role.ADMINISTRATOR, width=width, theme=theme) as page:
