@@ -45,8 +45,6 @@ class PageStep:
     told: Told
     text: str
     """In the words of a text message."""
-    html: str
-    """In the words of an e-mail, which are easier to read; made from our own templates."""
     pictures: tuple[Picture, ...]
     is_dose: bool
     """It says to take a medicine: shown with its hour, never as what is to be done now, or it is taken twice."""
@@ -65,6 +63,8 @@ class PatientView:
     """The times of day that the plan goes by."""
     current: PageStep | None
     """What is to be done now: told already, and of use still."""
+    current_html: str
+    """The same in the words of an e-mail, which are easier to read."""
     before: PageStep | None
     """When nothing is, what was told last."""
     after: PageStep | None
@@ -101,9 +101,8 @@ def view_of(session: Session, desk: Desk, page: PatientPage) -> PatientView:
     steps = [(each, teller.step(each)) for each in shown]
     so_far = [(each, step) for each, step in steps if step.told is not Told.TO_COME]
     to_come = [(each, step) for each, step in steps if step.told is Told.TO_COME]
-    current = next(
-        (step for each, step in reversed(so_far) if teller.is_to_do(each) and now <= each.useful_until), None
-    )
+    useful = ((each, step) for each, step in reversed(so_far) if teller.is_to_do(each) and now <= each.useful_until)
+    said, current = next(useful, (None, None))
     # A dose is never shown as the step of now once its time is over: nobody shall take it twice.
     deeds = [step for each, step in so_far if teller.is_to_do(each) and each.in_doubt != InDoubt.HOLD]
     phones = [each.address for each in contacts if each.channel == Channel.SMS and each.state != "released"]
@@ -114,6 +113,7 @@ def view_of(session: Session, desk: Desk, page: PatientPage) -> PatientView:
         plan_languages=ready.plan.file.languages,
         slots=_slots(ready.plan.instructions),
         current=current,
+        current_html=teller.whole(said) if said is not None else "",
         before=deeds[-1] if deeds and current is None else None,
         after=next((step for each, step in to_come if teller.is_to_do(each)), None) if current is None else None,
         so_far=tuple(step for _, step in reversed(so_far)),
@@ -144,7 +144,6 @@ class _Teller:
             day=course_day(message.send_at, procedure_end=course.procedure_end, zone=course.zone),
             told=_told(message, self.messages, self.now) or Told.NOT_SENT,
             text=self.words.body(said),
-            html=body_html(self.words.markdown(said)),
             pictures=tuple(each for each in instruction.pictures if self.resolved.settings.get(each) != "none")
             if instruction
             else (),
@@ -158,17 +157,21 @@ class _Teller:
             return False
         return message.key not in {WARNING_SIGNS, self.resolved.plan.file.desk_message}
 
+    def whole(self, message: Message) -> str:
+        """Return the words of an e-mail as HTML; they come from our own templates."""
+        return body_html(self.words.markdown(_occurrence(message)))
+
     def signs(self) -> str:
         """Return when to call, as it is said first; empty when the plan has no such text."""
         found = next((each for each in self.messages if each.key == WARNING_SIGNS), None)
-        return body_html(self.words.markdown(_occurrence(found))) if found else ""
+        return self.whole(found) if found else ""
 
     def normal(self) -> Iterator[str]:
         """Yield what is normal, also what has not been said yet."""
         for message in self.messages:
             instruction = self._instruction(message.key)
             if instruction is not None and instruction.tells_normal:
-                yield body_html(self.words.markdown(_occurrence(message)))
+                yield self.whole(message)
 
     def _instruction(self, key: str) -> Instruction | None:
         return next((each for each in self.resolved.plan.instructions if each.key == key), None)
