@@ -8,6 +8,8 @@ from functools import partial
 from pathlib import Path
 
 import httpx
+from sqlalchemy import insert, select
+from sqlmodel import SQLModel
 
 from reminders.desk.roles import Role
 from tests.benchmarks.backlog import Figure
@@ -25,6 +27,8 @@ _DAY = 86_400_000_000
 _AT_ONCE = 5_000
 """A statement that takes longer than half a minute is stopped."""
 _TRIES = 40
+_PATIENTS = SQLModel.metadata.tables["patient"]
+_CONTACTS = SQLModel.metadata.tables["contact"]
 _TYPED = {"procedure": LEAD, "phone": "312-555-0155", "factor": "none", "language": "en", "consent": "on"}
 
 
@@ -51,11 +55,23 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
 
         yield _figure("enroll", enroll)
         found = {"csrf": token, "search": "robin77"}
+        began = time.process_time()
+        browser.post("/staff/patients", data=found)  # opens every name and address
+        yield {"figure": "first search", "cpu_ms": round((time.process_time() - began) * 1000)}
         yield _figure("search", lambda: browser.post("/staff/patients", data=found))
         with program(server, office) as client:
             yield from _calls(client, count)
     office.dispatcher.close()
     office.database.close()
+
+
+def _patient(i: int) -> dict[str, object]:
+    return {"id": 1 + i, "first_name": f"Robin{i}"}
+
+
+def _contact(i: int) -> dict[str, object]:
+    address = f"+1773{5550100 + i}"
+    return {"id": 1 + i, "patient_id": 1 + i, "address": address, "address_key": address}
 
 
 def _calls(client: httpx.Client, count: int) -> Iterator[Figure]:
@@ -92,13 +108,14 @@ def _figure(name: str, ask: Callable[[], httpx.Response]) -> Figure:
 
 
 def _copy_first_patient(office: Office, count: int) -> int:
-    """Copy the one patient with course and messages, each some days earlier; returns how many messages there are."""
+    """Copy the one patient with course and messages, each some days earlier; returns how many messages there are.
+
+    Names and numbers are sealed each for itself; the words of courses and messages are copied as they are.
+    """
     earlier = f"- (i % {_DAYS}) * {_DAY}"
     moments = {name: f"{name} {earlier}" for name in ("planned_at", "send_at", "due_at", "useful_until")}
     past = f"send_at {earlier} < (SELECT max(enrolled_at) FROM enrollment WHERE id = 1)"
     copies: tuple[tuple[str, str, dict[str, str]], ...] = (
-        ("patient", "id = 1", {"id": "id + i", "first_name": "first_name || i"}),
-        ("contact", "id = 1", {"id": "id + i", "patient_id": "patient_id + i", "address": "'+1773' || (5550100 + i)"}),
         (
             "enrollment",
             "id = 1",
@@ -125,6 +142,9 @@ def _copy_first_patient(office: Office, count: int) -> int:
     )
     with office.database.writing() as session:
         connection = session.connection()
+        for sealed, row_of in ((_PATIENTS, _patient), (_CONTACTS, _contact)):
+            first_row = connection.execute(select(sealed).where(sealed.c.id == 1)).mappings().one()
+            connection.execute(insert(sealed), [{**first_row, **row_of(i)} for i in range(1, count)])
         for table, where, changed in copies:
             names = [row[1] for row in connection.exec_driver_sql(f"PRAGMA table_info({table})")]
             columns = ", ".join(names)
