@@ -15,6 +15,7 @@ _MODES = "http://terminology.hl7.org/CodeSystem/v3-ParticipationMode"
 _MEDIA: dict[str, Resource] = {
     "sms": {"text": "SMS"},  # HL7's table of modes has no code for it
     "email": {"coding": [{"system": _MODES, "code": "EMAILWRIT"}], "text": "e-mail"},
+    "page": {"coding": [{"system": _MODES, "code": "ONLINEWRIT"}], "text": "the patient's page"},
     "desk": {"coding": [{"system": _MODES, "code": "FACE"}], "text": "said at the desk"},
 }
 
@@ -67,7 +68,7 @@ def coded(system: str, code: str) -> Resource:
 
 
 def medium(channel: str) -> Resource:
-    """Return how something is said: by `sms`, by `email` or at the `desk`."""
+    """Return how something is said: by `sms`, by `email`, on the patient's `page` or at the `desk`."""
     return _MEDIA[channel]
 
 
