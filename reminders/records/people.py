@@ -11,7 +11,7 @@ from sqlalchemy import bindparam, func, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
-from reminders.records.tables import ConsentEvent, Contact, Patient
+from reminders.records.tables import ConsentEvent, Contact, Patient, Practice
 
 _PATIENTS = SQLModel.metadata.tables["patient"]
 _CONTACTS = SQLModel.metadata.tables["contact"]
@@ -59,14 +59,18 @@ def add_patients(session: Session, rows: Sequence[Mapping[str, Any]]) -> Sequenc
 
 
 def add_contacts(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Add addresses of patients who do not have them yet; each may be used."""
+    """Add addresses of patients who do not have them yet, each with its state."""
     if rows:
         session.connection().execute(_ADD_CONTACT, [*rows])
 
 
 def set_patient(session: Session, patient_id: int, **values: Any) -> None:
-    """Change columns of a patient."""
+    """Change columns of a patient; who keeps names in memory learns of a new one."""
     session.execute(update(Patient).where(col(Patient.id) == patient_id).values(**values))
+    if not values.keys().isdisjoint({"first_name", "last_name"}):
+        of_patient = select(col(Patient.practice_id)).where(col(Patient.id) == patient_id).scalar_subquery()
+        changed = update(Practice).where(col(Practice.id) == of_patient)
+        session.execute(changed.values(renamings=col(Practice.renamings) + 1))
 
 
 def put_contact(session: Session, practice_id: str, patient_id: int, channel: str, address: str) -> Contact:
@@ -161,5 +165,5 @@ _HOLDERS = (
     .order_by(_PATIENTS.c.id)
 )
 _ADD_PATIENTS = insert(_PATIENTS).returning(_PATIENTS.c.id, sort_by_parameter_order=True)
-_ADD_CONTACT = insert(_CONTACTS).values(state="active")
+_ADD_CONTACT = insert(_CONTACTS)
 _ADD_CONSENT = insert(_CONSENTS)
