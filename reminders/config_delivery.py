@@ -14,13 +14,14 @@ from pydantic import AfterValidator, Field, model_validator
 from reminders.care.pacing import Limit
 from reminders.config_hooks import HookAnswerSection, HookAuthSection, ReceiptHookSection, ReplyHookSection
 from reminders.config_parts import Secret, Section
+from reminders.sentences import english
 
 _SECONDS = {"second": 1, "minute": 60, "hour": 3600, "day": 86_400}
 
 
 def _http_url(text: str) -> str:
     if not re.fullmatch(r"https?://[^\s/?#]+[^\r\n]*", text):
-        raise ValueError("must be an http:// or https:// address")
+        raise ValueError(english("must be an http:// or https:// address"))
     return text
 
 
@@ -28,13 +29,13 @@ def _pattern(text: str) -> str:
     try:
         re.compile(text)
     except re.error as error:
-        raise ValueError(f"is no regular expression: {error}") from None
+        raise ValueError(english("is no regular expression: {error}").format(error=error)) from None
     return text
 
 
 def _code(text: str) -> str:
     if not re.fullmatch(r"[1-5](xx|\d\d)", text):
-        raise ValueError("an HTTP code is like 202, a class of them like 2xx")
+        raise ValueError(english("an HTTP code is like 202, a class of them like 2xx"))
     return text
 
 
@@ -75,9 +76,13 @@ class SmtpSection(Section):
     @model_validator(mode="after")
     def _safe(self) -> SmtpSection:
         if self.tls == "none-on-loopback" and not _is_loopback(self.host):
-            raise ValueError(f"tls: {self.host} is not this machine; patients' mail must be encrypted on the way")
+            raise ValueError(
+                english("tls: {host} is not this machine; patients' mail must be encrypted on the way").format(
+                    host=self.host
+                )
+            )
         if bool(self.user) != (self.password is not None):
-            raise ValueError("name both user and password, or neither")
+            raise ValueError(english("name both user and password, or neither"))
         return self
 
 
@@ -116,9 +121,13 @@ class SmppSection(Section):
     @model_validator(mode="after")
     def _safe(self) -> SmppSection:
         if self.tls == "none-on-loopback" and not _is_loopback(self.host):
-            raise ValueError(f"tls: {self.host} is not this machine; patients' messages must be encrypted on the way")
+            raise ValueError(
+                english("tls: {host} is not this machine; patients' messages must be encrypted on the way").format(
+                    host=self.host
+                )
+            )
         if (self.answer_ids == "text") != (self.receipt_ids == "text"):
-            raise ValueError("give both answer_ids and receipt_ids a radix, or neither")
+            raise ValueError(english("give both answer_ids and receipt_ids a radix, or neither"))
         return self
 
 
@@ -155,11 +164,11 @@ class HttpAnswerSection(Section):
     @model_validator(mode="after")
     def _whole(self) -> HttpAnswerSection:
         if self.form == "json" and self.pattern:
-            raise ValueError("pattern is for answers in plain text; use id and status")
+            raise ValueError(english("pattern is for answers in plain text; use id and status"))
         if self.form == "text" and (self.id or self.status):
-            raise ValueError("id and status are for JSON; use pattern")
+            raise ValueError(english("id and status are for JSON; use pattern"))
         if self.status and not self.accepted:
-            raise ValueError("accepted: name the statuses that mean accepted")
+            raise ValueError(english("accepted: name the statuses that mean accepted"))
         return self
 
 
@@ -208,13 +217,13 @@ class HttpSection(Section):
     @model_validator(mode="after")
     def _consistent(self) -> HttpSection:
         if self.json_body and self.form:
-            raise ValueError("name json_body or form, not both")
+            raise ValueError(english("name json_body or form, not both"))
         if self.method == "GET" and (self.json_body or self.form):
-            raise ValueError("a GET has no body; use query")
+            raise ValueError(english("a GET has no body; use query"))
         if self.url.startswith("http://") and not self.is_on_this_machine:
-            raise ValueError("url: must be https, unless the gateway runs on this machine")
+            raise ValueError(english("url: must be https, unless the gateway runs on this machine"))
         if (self.reply_hook or self.receipt_hook) and self.hook_auth is None:
-            raise ValueError("hook_auth: say what a call must show to be believed")
+            raise ValueError(english("hook_auth: say what a call must show to be believed"))
         return self
 
     @property
@@ -252,7 +261,11 @@ class MailboxSection(Section):
     @model_validator(mode="after")
     def _safe(self) -> MailboxSection:
         if self.tls == "none-on-loopback" and not _is_loopback(self.host):
-            raise ValueError(f"tls: {self.host} is not this machine; patients' mail must be encrypted on the way")
+            raise ValueError(
+                english("tls: {host} is not this machine; patients' mail must be encrypted on the way").format(
+                    host=self.host
+                )
+            )
         return self
 
     def reply_to(self, practice_email: str) -> str:
@@ -284,7 +297,7 @@ class PaceSection(Section):
     def _clear(self) -> PaceSection:
         for channel, limits in self.limits().items():
             if len({limit.seconds for limit in limits}) != len(limits):
-                raise ValueError(f"{channel}: two limits for the same window")
+                raise ValueError(english("{channel}: two limits for the same window").format(channel=channel))
         return self
 
 
@@ -316,7 +329,7 @@ class DeliverySection(Section):
     def _described(self) -> DeliverySection:
         for name in (self.sms, self.email):
             if getattr(self, name) is None:
-                raise ValueError(f"the section [delivery.{name}] is missing")
+                raise ValueError(english("the section [delivery.{name}] is missing").format(name=name))
         return self
 
 

@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, model_validator
 
 from reminders.errors import ConfigError
+from reminders.sentences import english
 
 
 class Section(BaseModel):
@@ -36,7 +37,7 @@ class Secret(Section):
     @model_validator(mode="after")
     def _one(self) -> Secret:
         if (self.env is None) == (self.file is None):
-            raise ValueError("name either env or file")
+            raise ValueError(english("name either env or file"))
         return self
 
     def read(self, folder: Path) -> str:
@@ -49,7 +50,9 @@ class Secret(Section):
             try:
                 found = path.read_text("utf-8").rstrip("\r\n")
             except (OSError, UnicodeDecodeError) as error:
-                raise ConfigError(f"the secret in {path} can't be read: {type(error).__name__}") from None
+                raise ConfigError(
+                    english("the secret in {file} can't be read: {error}").format(file=path, error=type(error).__name__)
+                ) from None
         if not found:
-            raise ConfigError(f"the secret in {place} is missing")
+            raise ConfigError(english("the secret in {place} is missing").format(place=place))
         return found

@@ -9,11 +9,12 @@ from typing import Annotated
 from pydantic import AfterValidator, Field, model_validator
 
 from reminders.config_parts import Network, Section
+from reminders.sentences import english
 
 
 def _address(text: str) -> str:
     if text and not re.fullmatch(r"https?://[A-Za-z0-9.\-\[\]:]+/?", text):
-        raise ValueError("write it like https://aftercare.example.org, without a path")
+        raise ValueError(english("write it like https://aftercare.example.org, without a path"))
     return text.rstrip("/")
 
 
@@ -45,8 +46,10 @@ class WebSection(Section):
     def _encrypted(self) -> WebSection:
         if not self.is_local and not self.address.startswith("https://"):
             raise ValueError(
-                "address: pages that other computers reach need an https:// address; "
-                "put a reverse proxy with a certificate in front, and name its address here"
+                english(
+                    "address: pages that other computers reach need an https:// address; put a reverse proxy with a "
+                    "certificate in front, and name its address here"
+                )
             )
         return self
 

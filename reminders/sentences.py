@@ -25,8 +25,9 @@ _KINDS: Mapping[str, str] = {
     **dict.fromkeys(("code", "count", "day", "days", "hours", "id", "limit", "minutes", "most", "number"), _NUMBER),
     "version": _NUMBER,
     **dict.fromkeys(("entry", "key", "option", "setting", "word"), r"[\w:-]+"),
+    "database": r"[\w+]+:.+?",
     "medicine": r"[^:;]+",
-    **dict.fromkeys(("digits", "highest", "lowest", "value"), r"\S+"),
+    **dict.fromkeys(("digits", "highest", "lowest", "path", "value"), r"\S+"),
 }
 """What stands in a place, by its name; anything at all in the others."""
 
@@ -43,18 +44,18 @@ class Sentences:
     """All sentences that may be met, to find the one that a text was made from."""
 
     def __init__(self, sentences: Iterable[str]) -> None:
-        self._whole: set[str] = set()
+        self._whole: dict[str, str] = {}
         self._made: dict[str, re.Pattern[str]] = {}
         for sentence in sentences:
             pattern = _pattern(sentence)
             if pattern.groups:
                 self._made[sentence] = pattern
             else:
-                self._whole.add(sentence.format())
+                self._whole[sentence.format()] = sentence
 
     def found_in(self, text: str) -> list[tuple[str, Mapping[str, str]]]:
         """Return every sentence that a text can be made from, with what stands in its places as text."""
-        whole: list[tuple[str, Mapping[str, str]]] = [(text, {})] if text in self._whole else []
+        whole: list[tuple[str, Mapping[str, str]]] = [(self._whole[text], {})] if text in self._whole else []
         return whole + [
             (sentence, match.groupdict())
             for sentence, pattern in self._made.items()

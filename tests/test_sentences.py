@@ -24,7 +24,8 @@ from tests.sentences import makers, places, sentences, unknown_parts
 SAMPLES = {
     **dict.fromkeys(("clock", "other_clock", "start"), "Tue 10 Mar 08:00"),
     **dict.fromkeys(("count", "day", "days", "hours", "id", "limit", "minutes", "most", "number", "version"), "7"),
-    **dict.fromkeys(("code", "digits", "highest", "lowest", "value"), "7"),
+    "database": "sqlite:///here",
+    **dict.fromkeys(("code", "digits", "highest", "lowest", "path", "value"), "7"),
     **dict.fromkeys(("entry", "key", "option", "setting", "word"), "first_care"),
 }
 

@@ -18,6 +18,7 @@ from reminders.records.engines import parse_url
 from reminders.records.keyring import Keyring
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.records.schema import migrate
+from reminders.sentences import english
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,12 +59,22 @@ def restore(url: str, source: Path, rules: RestoreRules) -> Restored:
     parsed = parse_url(url)
     manifest = read_manifest(source)
     if manifest.kind != parsed.get_backend_name():
-        raise InputError(f"{source} is a copy of a {manifest.kind} database, and `database` is {shown(parsed)}")
+        raise InputError(
+            english("{file} is a copy of a {kind} database, and `database` is {database}").format(
+                file=source, kind=manifest.kind, database=shown(parsed)
+            )
+        )
     if not rules.replace and not is_empty(parsed):
-        raise InputError(f"{shown(parsed)} is there already; say --replace to let the copy take its place")
+        raise InputError(
+            english("{database} is there already; say --replace to let the copy take its place").format(
+                database=shown(parsed)
+            )
+        )
     if manifest.key and manifest.key not in {key.id for key in rules.keyring.keys}:
         raise InputError(
-            f"{source} is sealed with key {manifest.key}, which is not among yours; put it back there first"
+            english("{file} is sealed with key {key}, which is not among yours; put it back there first").format(
+                file=source, key=manifest.key
+            )
         )
     gap = Gap(taken_at=manifest.taken_at, ran_until=rules.ran_until or rules.now, now=rules.now)
     put_back = _on_sqlite if manifest.kind == "sqlite" else _on_postgresql

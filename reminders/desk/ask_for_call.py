@@ -20,6 +20,7 @@ from reminders.records import people, replies
 from reminders.records.storable import storable
 from reminders.records.tables import Patient, Reply
 from reminders.replies import Evidence, Label, Triage
+from reminders.sentences import english
 
 PAGE = "page"
 """The channel of what was written on a patient's page; there it has no sender's address."""
@@ -99,7 +100,7 @@ def _understood(session: Session, desk: Desk, page: PatientPage, patient: Patien
     """Return what was said; whoever asks for a call wants one, whatever else they say."""
     read = read_unasked(session, said, patient, page.enrollment, desk.clock.now())
     found = heed_plan(session, desk, read, page.enrollment) if said else read
-    asks = Evidence(rule="page.callback", words="", start=0, end=0, note="they asked for a call on their page")
+    asks = Evidence(rule="page.callback", words="", start=0, end=0, note=english("they asked for a call on their page"))
     return replace(
         found,
         label=found.label if found.label in _SERIOUS else Label.ROUTINE,

@@ -97,16 +97,16 @@ def _calendar(visit: Visit, method: Literal["PUBLISH", "CANCEL"], status: str) -
 
 def _check(visit: Visit) -> None:
     if visit.starts_at.tzinfo is None or visit.stamped_at.tzinfo is None:
-        raise InputError("visit: a time has no offset from UTC")
+        raise InputError(english("visit: a time has no offset from UTC"))
     if visit.duration <= timedelta(0):
-        raise InputError("visit: its duration must be above zero")
+        raise InputError(english("visit: its duration must be above zero"))
     if visit.sequence < 0:
-        raise InputError("visit: its sequence counts from 0")
+        raise InputError(english("visit: its sequence counts from 0"))
     for text in (visit.uid, visit.organizer, visit.summary, visit.location or ""):
         if any(unicodedata.category(char) in {"Cc", "Cs"} for char in text):
-            raise InputError("visit: a line break or control character can't stand in its texts")
+            raise InputError(english("visit: a line break or control character can't stand in its texts"))
     if not visit.uid:
-        raise InputError("visit: it needs a uid")
+        raise InputError(english("visit: it needs a uid"))
 
 
 def _zone(name: str) -> ZoneInfo:

@@ -21,6 +21,7 @@ from reminders.records.engines import build_engine, parse_url
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.records.sealing import found_key
 from reminders.records.tables import Installation
+from reminders.sentences import english
 
 _BLOCK = 1 << 20
 
@@ -54,7 +55,7 @@ def back_up(url: str, target: Path, *, now: datetime, replace: bool = False) -> 
     """
     parsed = parse_url(url)
     if target.exists() and not replace:
-        raise InputError(f"{target} is there already; say --force to replace it")
+        raise InputError(english("{file} is there already; say --force to replace it").format(file=target))
     schema, installation, key = _identity(parsed)
     draft = target.with_name(target.name + ".partial")
     _make_private(draft)
@@ -87,16 +88,24 @@ def read_manifest(source: Path) -> Manifest:
         manifest = Manifest(**{**fields, "taken_at": datetime.fromisoformat(fields["taken_at"])})
     except FileNotFoundError:
         raise InputError(
-            f"{beside} is missing: a copy can be checked only with the file that was written beside it"
+            english("{file} is missing: a copy can be checked only with the file that was written beside it").format(
+                file=beside
+            )
         ) from None
     except (ValueError, TypeError, KeyError):
-        raise InputError(f"{beside} was not written by `reminders backup`") from None
+        raise InputError(english("{file} was not written by `reminders backup`").format(file=beside)) from None
     if not source.is_file():
-        raise InputError(f"there is no {source}")
+        raise InputError(english("there is no file {file}").format(file=source))
     if _digest(source) != manifest.sha256:
-        raise InputError(f"{source} is damaged: it is not what was written; take an older copy")
+        raise InputError(
+            english("{file} is damaged: it is not what was written; take an older copy").format(file=source)
+        )
     if manifest.schema > NEWEST_VERSION:
-        raise InputError(f"{source} was made by a newer program (schema {manifest.schema}); use that one")
+        raise InputError(
+            english("{file} was made by a newer program (schema {schema}); use that one").format(
+                file=source, schema=manifest.schema
+            )
+        )
     return manifest
 
 
@@ -114,7 +123,9 @@ def is_empty(url: URL) -> bool:
         with engine.connect() as connection:
             return not inspect(connection).get_table_names()
     except DatabaseError as error:
-        raise ConfigError(f"{shown(url)} can't be opened: {str(error.orig).strip()}") from error
+        raise ConfigError(
+            english("{database} can't be opened: {why}").format(database=shown(url), why=str(error.orig).strip())
+        ) from error
     finally:
         engine.dispose()
 
@@ -122,17 +133,19 @@ def is_empty(url: URL) -> bool:
 def _identity(url: URL) -> tuple[str, str, str]:
     """Return the schema, the installation's name and the key in use."""
     if is_empty(url):
-        raise ConfigError(f"there is no database {shown(url)}; nothing was copied")
+        raise ConfigError(english("there is no database {database}; nothing was copied").format(database=shown(url)))
     engine = build_engine(url)
     try:
         schema = found_version(engine)
         if schema is None:
-            raise ConfigError(f"{shown(url)} is empty; nothing was copied")
+            raise ConfigError(english("{database} is empty; nothing was copied").format(database=shown(url)))
         with engine.connect() as connection:
             name: str = connection.execute(select(Installation.name)).scalar_one()  # type: ignore[call-overload]
             return schema, name, found_key(connection) or ""
     except DatabaseError as error:
-        raise ConfigError(f"{shown(url)} can't be read: {str(error.orig).strip()}") from error
+        raise ConfigError(
+            english("{database} can't be read: {why}").format(database=shown(url), why=str(error.orig).strip())
+        ) from error
     finally:
         engine.dispose()
 
@@ -156,7 +169,9 @@ def _make_private(path: Path) -> None:
         path.unlink(missing_ok=True)
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
     except OSError as error:
-        raise ConfigError(f"{path.parent} can't be written to: {error.strerror}") from error
+        raise ConfigError(
+            english("{file} can't be written to: {why}").format(file=path.parent, why=error.strerror)
+        ) from error
 
 
 def _digest(path: Path) -> str:

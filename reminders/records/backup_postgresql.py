@@ -14,6 +14,7 @@ from sqlalchemy import URL, Connection, text
 
 from reminders.errors import ConfigError, InputError
 from reminders.records.engines import build_engine
+from reminders.sentences import english
 
 _VERSION_TABLE = "alembic_version"
 _HEAD = re.compile(rb"COPY public\.\"?(\w+)\"? ")
@@ -32,7 +33,7 @@ def copy(url: URL, target: Path) -> Mapping[str, int]:
     finally:
         engine.dispose()
     if _rows_in(target, url) != rows:
-        raise ConfigError("the copy is not whole: it has other numbers of rows than the database had")
+        raise ConfigError(english("the copy is not whole: it has other numbers of rows than the database had"))
     return rows
 
 
@@ -63,7 +64,9 @@ def put_back(source: Path, url: URL, rows: Mapping[str, int]) -> None:
                 )
             ).scalar_one()
         if others:
-            raise InputError(f"{others} programs are connected to the database; stop them first")
+            raise InputError(
+                english("{count} programs are connected to the database; stop them first").format(count=others)
+            )
         with tempfile.NamedTemporaryFile("w", suffix=".list") as chosen:
             listed = _run("pg_restore", url, "--list", str(source)).decode()
             lines = [line for line in listed.splitlines() if f"TABLE DATA public {_VERSION_TABLE} " not in line]
@@ -85,7 +88,11 @@ def put_back(source: Path, url: URL, rows: Mapping[str, int]) -> None:
     expected = {**rows, _VERSION_TABLE: 0}
     if found != expected:
         wrong = sorted(name for name in expected.keys() | found.keys() if found.get(name) != expected.get(name))
-        raise ConfigError(f"the database is not what the copy was: other numbers of rows in {', '.join(wrong)}")
+        raise ConfigError(
+            english("the database is not what the copy was: other numbers of rows in {known}").format(
+                known=", ".join(wrong)
+            )
+        )
 
 
 def write_version(url: URL, version: str) -> None:
@@ -116,7 +123,7 @@ def _rows_in(dump: Path, url: URL) -> dict[str, int]:
             else:
                 rows[table] += 1
     if reading.returncode:
-        raise ConfigError("the copy can't be read again: pg_restore refuses it")
+        raise ConfigError(english("the copy can't be read again: pg_restore refuses it"))
     return rows
 
 
@@ -126,7 +133,11 @@ def _run(program: str, url: URL, *words: str) -> bytes:
     if done.returncode:
         # further lines may repeat a row
         first = next((line for line in done.stderr.decode(errors="replace").splitlines() if "error:" in line), "")
-        raise ConfigError(f"{program} failed: {first.partition('error:')[2].strip()[:200] or 'it says nothing'}")
+        raise ConfigError(
+            english("{program} failed: {why}").format(
+                program=program, why=first.partition("error:")[2].strip()[:200] or english("it says nothing")
+            )
+        )
     return done.stdout
 
 
@@ -135,7 +146,11 @@ def _tool(program: str) -> str:
     versions = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{program}"), key=lambda each: int(each.parts[-3]))
     found = str(versions[-1]) if versions else shutil.which(program)
     if found is None:
-        raise ConfigError(f"{program} is missing; install PostgreSQL's client programs (Debian: postgresql-client)")
+        raise ConfigError(
+            english("{program} is missing; install PostgreSQL's client programs (Debian: postgresql-client)").format(
+                program=program
+            )
+        )
     return found
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from sqlalchemy import URL
 
 from reminders.errors import ConfigError, InputError
+from reminders.sentences import english
 
 _LOCK_SECONDS = 10.0
 
@@ -32,11 +33,13 @@ def check(connection: sqlite3.Connection, rows: Mapping[str, int]) -> None:
     """Read the whole database; ConfigError when a page, a reference or a number of rows is wrong."""
     found = connection.execute("PRAGMA integrity_check").fetchall()
     if found != [("ok",)]:
-        raise ConfigError(f"the copy is damaged: {len(found)} faults found by SQLite's integrity check")
+        raise ConfigError(
+            english("the copy is damaged: {count} faults found by SQLite's integrity check").format(count=len(found))
+        )
     if dangling := connection.execute("PRAGMA foreign_key_check").fetchall():
-        raise ConfigError(f"the copy is damaged: {len(dangling)} rows belong to nothing")
+        raise ConfigError(english("the copy is damaged: {count} rows belong to nothing").format(count=len(dangling)))
     if count_rows(connection) != rows:
-        raise ConfigError("the copy is not whole: it has other numbers of rows than the database had")
+        raise ConfigError(english("the copy is not whole: it has other numbers of rows than the database had"))
 
 
 def count_rows(connection: sqlite3.Connection) -> dict[str, int]:
@@ -94,7 +97,9 @@ def _alone_in(path: Path) -> sqlite3.Connection:
         connection.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError:
         connection.close()
-        raise InputError(f"{path} is in use; stop `reminders run` and `reminders serve` first") from None
+        raise InputError(
+            english("{file} is in use; stop `reminders run` and `reminders serve` first").format(file=path)
+        ) from None
     except sqlite3.DatabaseError:
         pass  # what is no database any more is in nobody's use, and it is kept beside
     return connection

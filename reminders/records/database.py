@@ -20,6 +20,7 @@ from reminders.records.sealed_types import seals_of
 from reminders.records.sealing import attach
 from reminders.records.tables import Installation
 from reminders.records.wakeups import announce
+from reminders.sentences import english
 
 
 class Database:
@@ -87,7 +88,9 @@ def open_database(url: str, keyring: Keyring, *, any_version: bool = False) -> D
         attach(engine, keyring)
     except DatabaseError as error:
         engine.dispose()
-        raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+        raise ConfigError(
+            english("{database} can't be opened: {why}").format(database=shown(parsed), why=str(error.orig).strip())
+        ) from error
     except ReminderError:
         engine.dispose()
         raise
@@ -110,9 +113,9 @@ def shown(url: URL) -> str:
 
 def _require_private_file(path: Path) -> None:
     if not path.is_file():
-        raise ConfigError(f"there is no database {path}; run `reminders init` to make one")
-    require_private(path, "the database")
-    require_safe_folder(path.parent, "the folder of the database,")
+        raise ConfigError(english("there is no database {file}; run `reminders init` to make one").format(file=path))
+    require_private(path, english("the database {path}"))
+    require_safe_folder(path.parent, english("the folder of the database, {path},"))
 
 
 def _advice(url: URL, version: str | None) -> str:

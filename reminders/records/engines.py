@@ -13,6 +13,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from reminders.errors import ConfigError
+from reminders.sentences import english
 
 WRITES = "reminders_writes"
 """Execution option: the transaction begins as a writer."""
@@ -27,12 +28,18 @@ def parse_url(url: str) -> URL:
         parsed = make_url(url)
     except ArgumentError:
         raise ConfigError(
-            "database: is no address of a database; write sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME"
+            english(
+                "database: is no address of a database; write sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME"
+            )
         ) from None
     if parsed.drivername not in {"sqlite", "postgresql+psycopg"}:
-        raise ConfigError(f"database: {parsed.drivername} is not supported; use sqlite or postgresql+psycopg")
+        raise ConfigError(
+            english("database: {drivername} is not supported; use sqlite or postgresql+psycopg").format(
+                drivername=parsed.drivername
+            )
+        )
     if parsed.drivername == "sqlite" and parsed.database in {None, "", ":memory:"}:
-        raise ConfigError("database: names no file; messages must outlive the program")
+        raise ConfigError(english("database: names no file; messages must outlive the program"))
     return parsed
 
 

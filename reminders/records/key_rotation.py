@@ -12,6 +12,7 @@ from reminders.records.key_sources import KeyFile, KeySource
 from reminders.records.keyring import Key
 from reminders.records.sealed_types import seals_of
 from reminders.records.sealing import NOT_SEALED, Tell, is_all_sealed_by, seal_anew, uses
+from reminders.sentences import english
 
 
 class KeyState(StrEnum):
@@ -83,8 +84,10 @@ def rotate(database: Database, source: KeySource, *, tell: Tell) -> Rotated:
     if made:
         if not isinstance(source, KeyFile):
             raise ConfigError(
-                f"all is sealed with the first key of {source.place}; put a new one before it (`reminders keys new "
-                "--show` prints one), start the programs again that run, and say this again"
+                english(
+                    "all is sealed with the first key of {place}; put a new one before it (`reminders keys new "
+                    "--show` prints one), start the programs again that run, and say this again"
+                ).format(place=source.place)
             )
         source.put_first(Key.new())
         keyring.keep_up()

@@ -14,6 +14,7 @@ from typing import Protocol
 from reminders.errors import ConfigError, InputError
 from reminders.records.keyring import SECRET_BYTES, Key, Keyring
 from reminders.records.private_files import require_private, write_private
+from reminders.sentences import english
 
 _COMMAND_SECONDS = 30
 _HEAD = """\
@@ -51,15 +52,19 @@ class KeyFile:
     def read(self) -> tuple[Key, ...]:
         """Return its keys; ConfigError as well when somebody else may read it."""
         try:
-            require_private(self.path, "the key file")
+            require_private(self.path, english("the key file {path}"))
             text = self.path.read_text(encoding="ascii")
         except FileNotFoundError:
             raise ConfigError(
-                f"there is no key file {self.path}: without it the database can't be read. Put your copy of it there; "
-                "`reminders init` makes one for a new database"
+                english(
+                    "there is no key file {file}: without it the database can't be read. Put your copy of it there; "
+                    "`reminders init` makes one for a new database"
+                ).format(file=self.path)
             ) from None
         except (OSError, UnicodeDecodeError) as error:
-            raise ConfigError(f"the key file {self.path} can't be read: {type(error).__name__}") from None
+            raise ConfigError(
+                english("the key file {file} can't be read: {error}").format(file=self.path, error=type(error).__name__)
+            ) from None
         return keys_in(text, self.place)
 
     def stamp(self) -> object:
@@ -77,7 +82,9 @@ class KeyFile:
             write_private(self.path, as_text((key,)), replace=False)
         except FileExistsError:
             raise InputError(
-                f"{self.path} is there already and was not touched; `reminders keys rotate` adds a key to it"
+                english("{file} is there already and was not touched; `reminders keys rotate` adds a key to it").format(
+                    file=self.path
+                )
             ) from None
         return key
 
@@ -95,7 +102,7 @@ class KeyVariable:
     @property
     def place(self) -> str:
         """Return its name."""
-        return f"the environment variable {self.name}"
+        return english("the environment variable {name}").format(name=self.name)
 
     def stamp(self) -> object:
         """Return nothing that changes."""
@@ -104,7 +111,11 @@ class KeyVariable:
     def read(self) -> tuple[Key, ...]:
         """Return the keys in it."""
         if not (text := os.environ.get(self.name, "")):
-            raise ConfigError(f"{self.place} is not set: without the keys in it the database can't be read")
+            raise ConfigError(
+                english("{place} is not set: without the keys in it the database can't be read").format(
+                    place=self.place
+                )
+            )
         return keys_in(text, self.place)
 
 
@@ -117,7 +128,7 @@ class KeyCommand:
     @property
     def place(self) -> str:
         """Return the program."""
-        return f"the command {self.words[0]}"
+        return english("the command {name}").format(name=self.words[0])
 
     def stamp(self) -> object:
         """Return nothing that changes."""
@@ -131,7 +142,9 @@ class KeyCommand:
             )
         except (OSError, subprocess.SubprocessError, UnicodeDecodeError) as error:
             # its own words may hold a key
-            raise ConfigError(f"{self.place} gives no keys: {type(error).__name__}") from None
+            raise ConfigError(
+                english("{place} gives no keys: {error}").format(place=self.place, error=type(error).__name__)
+            ) from None
         return keys_in(done.stdout, self.place)
 
 
@@ -162,10 +175,18 @@ def keys_in(text: str, place: str) -> tuple[Key, ...]:
         except (binascii.Error, ValueError):
             key = None
         if key is None or len(words) != 2 or len(key.secret) != SECRET_BYTES:
-            raise ConfigError(f"{place}, line {number}: is no key; a line holds a key's id and its secret")
+            raise ConfigError(
+                english("{place}, line {number}: is no key; a line holds a key's id and its secret").format(
+                    place=place, number=number
+                )
+            )
         if key.id != words[0]:
-            raise ConfigError(f"{place}, line {number}: a letter is wrong, the id does not fit the secret")
+            raise ConfigError(
+                english("{place}, line {number}: a letter is wrong, the id does not fit the secret").format(
+                    place=place, number=number
+                )
+            )
         keys[key.id] = key
     if not keys:
-        raise ConfigError(f"{place} holds no key")
+        raise ConfigError(english("{place} holds no key").format(place=place))
     return tuple(keys.values())

@@ -17,6 +17,7 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 from reminders.errors import ConfigError, SealError
+from reminders.sentences import english
 
 FORMAT = 0xF9
 """First byte of the one format there is."""
@@ -101,15 +102,21 @@ class Keyring:
         """
         header = sealed[:HEADER_BYTES]
         if len(sealed) < HEADER_BYTES + _NONCE_BYTES + _TAG_BYTES or header[0] != FORMAT:
-            raise SealError(f"a value in {context.decode()} is not sealed: the database was changed by something else")
+            raise SealError(
+                english("a value in {column} is not sealed: the database was changed by something else").format(
+                    column=context.decode()
+                )
+            )
         key = self._by_header.get(header) or self._found_again(header)
         nonce_ends = HEADER_BYTES + _NONCE_BYTES
         try:
             return key.cipher.decrypt(sealed[HEADER_BYTES:nonce_ends], sealed[nonce_ends:], header + context)
         except InvalidTag:
             raise SealError(
-                f"a value in {context.decode()} was changed, or moved there from elsewhere, since it was sealed; "
-                "take it from a backup"
+                english(
+                    "a value in {column} was changed, or moved there from elsewhere, since it was sealed; take it "
+                    "from a backup"
+                ).format(column=context.decode())
             ) from None
 
     def keep_up(self) -> None:
@@ -128,14 +135,16 @@ class Keyring:
         found = self._by_header.get(header)
         if found is None:
             raise ConfigError(
-                f"key {header[1:].hex()} is missing: what it sealed can't be read without it; put it back among the "
-                "keys (`reminders keys status` lists those there are)"
+                english(
+                    "key {key_id} is missing: what it sealed can't be read without it; put it back among the keys "
+                    "(`reminders keys status` lists those there are)"
+                ).format(key_id=header[1:].hex())
             )
         return found
 
     def _take(self, keys: Sequence[Key]) -> None:
         if not keys:
-            raise ConfigError("there is no key to seal with; run `reminders keys new`")
+            raise ConfigError(english("there is no key to seal with; run `reminders keys new`"))
         self._by_header = {key.header: key for key in keys}
         self._keys = tuple(keys)
 

@@ -35,6 +35,7 @@ from reminders.records.engines import WRITES, build_engine, parse_url
 from reminders.records.keyring import Keyring
 from reminders.records.schema import migrate, newest_version, schema_version
 from reminders.records.sealed_types import LookUp, SealingType
+from reminders.sentences import english
 
 Tell = Callable[[str, int, int], None]
 """Told the table, how many rows of it are done, and of how many."""
@@ -61,10 +62,12 @@ def move(source: Database, target: str, keyring: Keyring, *, tell: Tell) -> tupl
     """
     parsed = parse_url(target)
     if source.engine.dialect.name != "sqlite" or parsed.get_backend_name() != "postgresql":
-        raise InputError("a database moves from SQLite to PostgreSQL only")
+        raise InputError(english("a database moves from SQLite to PostgreSQL only"))
     found = schema_version(target)
     if found not in {None, newest_version()}:
-        raise InputError(f"{shown(parsed)} has tables of another version of this program")
+        raise InputError(
+            english("{database} has tables of another version of this program").format(database=shown(parsed))
+        )
     migrate(target, keyring)
     engine = build_engine(parsed, statement_seconds=_SECONDS).execution_options(**{WRITES: True})
     try:
@@ -83,14 +86,18 @@ def _tables(connection: Connection) -> Sequence[Table]:
     tables = SQLModel.metadata.sorted_tables
     there = set(inspect(connection).get_table_names()) - {"alembic_version"}
     if strange := there ^ {table.name for table in tables}:
-        raise ConfigError(f"the database has other tables than this program: {', '.join(sorted(strange))}")
+        raise ConfigError(
+            english("the database has other tables than this program: {known}").format(known=", ".join(sorted(strange)))
+        )
     return tables
 
 
 def _refuse_rows(connection: Connection) -> None:
     for table in SQLModel.metadata.sorted_tables:
         if table.name != _FIRST and connection.execute(select(1).select_from(table).limit(1)).first() is not None:
-            raise InputError(f"the database to move to is not empty: there are rows in {table.name}")
+            raise InputError(
+                english("the database to move to is not empty: there are rows in {name}").format(name=table.name)
+            )
 
 
 def _moved(table: Table, old: Connection, new: Connection, tell: Tell) -> MovedTable:
@@ -113,7 +120,11 @@ def _compare(table: Table, old: Connection, new: Connection) -> None:
     with _rows(table, old) as before, _rows(table, new) as after:
         for number, (was, found) in enumerate(zip_longest(before, after), start=1):
             if was is None or found is None or _plain(was) != _plain(found):
-                raise ConfigError(f"row {number} of {table.name} did not arrive as it was; nothing was moved")
+                raise ConfigError(
+                    english("row {number} of {name} did not arrive as it was; nothing was moved").format(
+                        number=number, name=table.name
+                    )
+                )
 
 
 def _rows(table: Table, connection: Connection) -> Result[Any]:

@@ -13,6 +13,7 @@ from reminders.records.message_changes import change
 from reminders.records.message_states import MessageEvent
 from reminders.records.tables import MESSAGES, Message
 from reminders.records.tables_desk import DONE_ONCE
+from reminders.sentences import english
 
 _AT_ONCE = 200
 NOTICED = "undelivered "
@@ -54,7 +55,12 @@ def has_stand_in(session: Session, message_id: int) -> bool:
 def take_back_stand_in(session: Session, message_id: int) -> bool:
     """Cancel what still waits to stand in for a message that arrived after all."""
     where = and_(MESSAGES.c.instead_of_id == message_id, MESSAGES.c.state == "scheduled")
-    return change(session, MessageEvent.CANCEL, where, detail=f"message {message_id} arrived after all") > 0
+    return (
+        change(
+            session, MessageEvent.CANCEL, where, detail=english("message {id} arrived after all").format(id=message_id)
+        )
+        > 0
+    )
 
 
 def _undelivered(practice_id: str, transports: Sequence[str], *, before: datetime, now: datetime) -> Select[Message]:

@@ -10,6 +10,7 @@ from sqlalchemy.exc import DatabaseError
 from reminders.errors import ConfigError, InputError
 from reminders.records.database import shown
 from reminders.records.engines import WRITES, build_engine, parse_url
+from reminders.sentences import english
 
 MOST = 64
 _SECONDS = 3600
@@ -23,14 +24,16 @@ def part_messages(url: str, count: int) -> tuple[str, ...]:
     """
     parsed = parse_url(url)
     if parsed.get_backend_name() != "postgresql":
-        raise InputError("only a PostgreSQL database can be parted; SQLite serves one practice, or a few small ones")
+        raise InputError(
+            english("only a PostgreSQL database can be parted; SQLite serves one practice, or a few small ones")
+        )
     if not 2 <= count <= MOST:
-        raise InputError(f"between 2 and {MOST} partitions, not {count}")
+        raise InputError(english("between 2 and {most} partitions, not {count}").format(most=MOST, count=count))
     engine = build_engine(parsed, statement_seconds=_SECONDS).execution_options(**{WRITES: True})
     try:
         with engine.begin() as connection:
             if partitions(connection):
-                raise InputError("the messages are parted already")
+                raise InputError(english("the messages are parted already"))
             _part(connection, count)
             names = partitions(connection)
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:

@@ -7,6 +7,7 @@ import stat
 from pathlib import Path
 
 from reminders.errors import ConfigError
+from reminders.sentences import english
 
 _HAS_OWNERS = hasattr(os, "geteuid")
 """Not on Windows, where whoever sets the program up gives the folder its rights."""
@@ -15,6 +16,7 @@ _HAS_OWNERS = hasattr(os, "geteuid")
 def require_private(path: Path, what: str) -> None:
     """Raise ConfigError unless a file is ours, or root's, and nobody else may read or change it.
 
+    `what` is what staff call it, with the place `{path}`.
     FileNotFoundError when there is none.
     """
     found = path.stat()
@@ -22,7 +24,8 @@ def require_private(path: Path, what: str) -> None:
         return
     mode = stat.S_IMODE(found.st_mode)
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
-        raise ConfigError(f"{what} {path} is open to others (mode {mode:04o}); make it yours alone: chmod 600 {path}")
+        open_to_others = english("{what} is open to others (mode {mode}); make it yours alone: chmod 600 {file}")
+        raise ConfigError(open_to_others.format(what=what.format(path=path), mode=f"{mode:04o}", file=path))
     _require_ours(found, path, what)
 
 
@@ -33,7 +36,8 @@ def require_safe_folder(path: Path, what: str) -> None:
         return
     mode = stat.S_IMODE(found.st_mode)
     if mode & stat.S_IWOTH and not mode & stat.S_ISVTX:
-        raise ConfigError(f"{what} {path} can be written to by everybody (mode {mode:04o}); chmod o-w {path}")
+        by_everybody = english("{what} can be written to by everybody (mode {mode}); chmod o-w {file}")
+        raise ConfigError(by_everybody.format(what=what.format(path=path), mode=f"{mode:04o}", file=path))
     if not mode & stat.S_ISVTX:
         _require_ours(found, path, what)
 
@@ -54,14 +58,16 @@ def write_private(path: Path, text: str, *, replace: bool) -> None:
     except FileExistsError:
         raise
     except OSError as error:
-        raise ConfigError(f"{path.parent.resolve()} can't be written to: {error.strerror}") from error
+        said = english("{file} can't be written to: {why}").format(file=path.parent.resolve(), why=error.strerror)
+        raise ConfigError(said) from error
     finally:
         draft.unlink(missing_ok=True)
 
 
 def _require_ours(found: os.stat_result, path: Path, what: str) -> None:
     if found.st_uid not in {os.geteuid(), 0}:
-        raise ConfigError(f"{what} {path} belongs to somebody else, who could change it; chown it to who runs this")
+        others = english("{what} belongs to somebody else, who could change it; chown it to who runs this")
+        raise ConfigError(others.format(what=what.format(path=path)))
 
 
 def _sync_folder(folder: Path) -> None:

@@ -19,6 +19,7 @@ from reminders.records.keyring import Keyring
 from reminders.records.sealed_types import seals_of
 from reminders.records.sealing import Tell, found_key, give_first_seals, seal_what_is_not
 from reminders.records.tables import Installation
+from reminders.sentences import english
 
 _MIGRATION_SECONDS = 3600
 
@@ -42,7 +43,9 @@ def migrate(url: str, keyring: Keyring, *, tell: Tell = lambda _done, _total: No
         seal_what_is_not(engine, seals_of(engine.dialect), tell=tell)
         version = found_version(engine)
     except DatabaseError as error:
-        raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+        raise ConfigError(
+            english("{database} can't be opened: {why}").format(database=shown(parsed), why=str(error.orig).strip())
+        ) from error
     finally:
         engine.dispose()
     return str(version)
@@ -57,7 +60,9 @@ def schema_version(url: str) -> str | None:
     try:
         return found_version(engine)
     except DatabaseError as error:
-        raise ConfigError(f"{shown(parsed)} can't be opened: {str(error.orig).strip()}") from error
+        raise ConfigError(
+            english("{database} can't be opened: {why}").format(database=shown(parsed), why=str(error.orig).strip())
+        ) from error
     finally:
         engine.dispose()
 
@@ -92,7 +97,9 @@ def _create_file(path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     except OSError as error:
-        raise ConfigError(f"database: {path} can't be written: {error.strerror}") from error
+        raise ConfigError(
+            english("{file} can't be written: {why}").format(file=f"database: {path}", why=error.strerror)
+        ) from error
 
 
 def _is_missing_file(url: URL) -> bool:

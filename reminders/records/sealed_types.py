@@ -21,6 +21,7 @@ from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from reminders.errors import ConfigError
 from reminders.records.keyring import Keyring, derived
+from reminders.sentences import english
 
 HASH_BYTES = 16
 """Of 32; so many still tell any two values apart."""
@@ -57,7 +58,7 @@ def seals_of(dialect: Dialect) -> Seals:
     try:
         return _SEALS[dialect]
     except KeyError:
-        raise ConfigError("the database was opened without its keys") from None
+        raise ConfigError(english("the database was opened without its keys")) from None
 
 
 def seals_in(session: Session) -> Seals:

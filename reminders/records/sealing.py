@@ -23,6 +23,7 @@ from reminders.errors import ConfigError, StateError
 from reminders.records.engines import WRITES
 from reminders.records.keyring import HEADER_BYTES, SECRET_BYTES, Key, Keyring, key_of
 from reminders.records.sealed_types import LookUp, SealingType, Seals, give_seals, octets_of
+from reminders.sentences import english
 
 _INSTALLATION = SQLModel.metadata.tables["installation"]
 _SECRET_CONTEXT = b"installation.look_up_secret"
@@ -77,7 +78,9 @@ def attach(engine: Engine, keyring: Keyring) -> None:
             select(_raw("look_up_secret"), _INSTALLATION.c.is_sealed).select_from(_INSTALLATION)
         ).first()
     if row is None or row.look_up_secret is None or not row.is_sealed:
-        raise ConfigError("the database holds data that is not sealed yet; back it up and run `reminders init`")
+        raise ConfigError(
+            english("the database holds data that is not sealed yet; back it up and run `reminders init`")
+        )
     secret = keyring.open(_SECRET_CONTEXT, octets_of(row.look_up_secret))
     give_seals(engine.dialect, Seals.of(keyring, secret))
 
@@ -133,7 +136,11 @@ def seal_anew(engine: Engine, seals: Seals, *, tell: Tell, gently: bool = True) 
             return done
         if done == before:
             time.sleep(_PAUSE_SECONDS)
-    raise StateError(f"{left} rows are in use by others and still under an older key; run it again in a moment")
+    raise StateError(
+        english("{count} rows are in use by others and still under an older key; run it again in a moment").format(
+            count=left
+        )
+    )
 
 
 def is_all_sealed_by(engine: Engine, key: Key) -> bool:
@@ -263,4 +270,4 @@ def _leave_no_trace(engine: Engine) -> None:
     finally:
         raw.close()
     if is_busy:
-        raise ConfigError("another program has the database open; stop it and run `reminders init` again")
+        raise ConfigError(english("another program has the database open; stop it and run `reminders init` again"))

@@ -19,6 +19,7 @@ from fastapi import FastAPI
 from reminders.assembly import App
 from reminders.delivery.runner import Runner
 from reminders.errors import ConfigError
+from reminders.sentences import english
 from reminders.web.app import web_app
 from reminders.web.site import Site
 
@@ -32,7 +33,7 @@ def alone(folder: Path) -> Iterator[IO[str]]:
     try:
         handle = path.open("a+", encoding="ascii")
     except OSError as error:
-        raise ConfigError(f"{path} can't be written: {error.strerror}") from error
+        raise ConfigError(english("{file} can't be written: {why}").format(file=path, why=error.strerror)) from error
     with handle:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -40,8 +41,10 @@ def alone(folder: Path) -> Iterator[IO[str]]:
             handle.seek(0)
             holder = handle.read().strip() or "unknown"
             raise ConfigError(
-                f"`reminders serve` runs already for {folder} (process {holder}); stop that one first, "
-                "or say --web-only --port N for more pages beside it"
+                english(
+                    "`reminders serve` runs already for {folder} (process {holder}); stop that one first, or say "
+                    "--web-only --port N for more pages beside it"
+                ).format(folder=folder, holder=holder)
             ) from None
         handle.truncate(0)
         handle.write(str(os.getpid()))

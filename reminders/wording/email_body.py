@@ -17,6 +17,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
 from reminders.errors import InputError
+from reminders.sentences import english
 
 _FRAME = string.Template(Path(__file__).with_name("data").joinpath("email.html").read_text(encoding="utf-8"))
 _LINK_SCHEMES = ("https://", "tel:", "mailto:")
@@ -52,7 +53,9 @@ def html(markdown: str, *, language: str, title: str) -> str:
     try:
         direction = Locale.parse(language, sep="-").text_direction
     except (UnknownLocaleError, ValueError):
-        raise InputError(f"language: {language!r} is not a known language tag") from None
+        raise InputError(
+            english("language: {language!r} is not a known language tag").format(language=language)
+        ) from None
     return _FRAME.substitute(
         language=escape(language), direction=direction, title=escape(title), body=body_html(markdown)
     )

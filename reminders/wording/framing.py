@@ -10,6 +10,7 @@ from jinja2 import TemplateError
 
 from reminders.care.values import Channel
 from reminders.errors import Fault, PlanError
+from reminders.sentences import english
 from reminders.wording import sms
 from reminders.wording.email_body import plain_text
 from reminders.wording.facts import one_line
@@ -65,7 +66,9 @@ def frame_of(texts: Texts, name: str, channel: Channel, values: Mapping[str, obj
     rendered = rendered_part(text, channel, {**values, "body": _BODY_MARK}, in_subject={}).text
     before, found, after = rendered.partition(_BODY_MARK)
     if not found or _BODY_MARK in after:
-        raise PlanError((Fault(file=text.path, line=0, message="a frame has {{ body }} exactly once"),))
+        raise PlanError(
+            (Fault(file=text.path, line=0, message=english("a frame has {{{{ body }}}} exactly once").format()),)
+        )
     if channel is Channel.EMAIL:
         return Frame(*(Part(side.strip(), plain_text(side).strip()) for side in (before, after)))
     return Frame(Part(before), Part(after))

@@ -11,6 +11,7 @@ from reminders.care.recent import Recent
 from reminders.care.resolving import Resolved
 from reminders.care.values import Channel, Occurrence
 from reminders.errors import Fault, NotFound
+from reminders.sentences import english
 from reminders.wording.facts import Facts, Sender, facts_of, moment_source, moment_values
 from reminders.wording.framing import FRAME, Frame, Part, Rendered, frame_of, put_together, rendered_part
 from reminders.wording.languages import TranslationStatus, read_language, weakest
@@ -69,7 +70,11 @@ class Wording:
     def _folders(self, language: str) -> tuple[Path, Path]:
         if language not in self._plan.file.languages:
             known = ", ".join(self._plan.file.languages)
-            raise NotFound(f"{self._plan.procedure} has no texts in {language!r}; there are {known}")
+            raise NotFound(
+                english("{procedure} has no texts in {language!r}; there are {known}").format(
+                    procedure=self._plan.procedure, language=language, known=known
+                )
+            )
         return self._plan.folder / language, self._plan.shared / language
 
 

@@ -19,6 +19,7 @@ from enum import StrEnum
 from functools import cache
 
 from reminders.errors import InputError
+from reminders.sentences import english
 from reminders.wording.alphabets import ESCAPE, GSM7, SINGLE_SHIFTS, Alphabet, encode_ucs2, pack
 from reminders.wording.sms_clusters import clusters
 
@@ -110,11 +111,15 @@ def split(
     InputError as for `measure`, for a reference out of range, and above 255 segments.
     """
     if not 0 <= reference <= (0xFFFF if wide_reference else 0xFF):
-        raise InputError(f"concatenation reference {reference} does not fit its header")
+        raise InputError(
+            english("concatenation reference {reference} does not fit its header").format(reference=reference)
+        )
     measured = measure(text, shifts=shifts, wide_reference=wide_reference)
     total = measured.segments
     if total > MAX_SEGMENTS:
-        raise InputError(f"the text needs {total} segments; {MAX_SEGMENTS} is the most")
+        raise InputError(
+            english("the text needs {total} segments; {limit} is the most").format(total=total, limit=MAX_SEGMENTS)
+        )
     if total == 1:
         return (_segment(text, measured, _header(measured.shift)),)
     octets = reference.to_bytes(2 if wide_reference else 1, "big")
@@ -257,7 +262,9 @@ def _table(shift: str) -> Alphabet:
         return SINGLE_SHIFTS[shift]
     except KeyError:
         known = ", ".join(SINGLE_SHIFTS)
-        raise InputError(f"there is no single shift table {shift!r}; there are {known}") from None
+        raise InputError(
+            english("there is no single shift table {shift!r}; there are {known}").format(shift=shift, known=known)
+        ) from None
 
 
 @cache

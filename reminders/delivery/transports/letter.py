@@ -11,6 +11,7 @@ from email.utils import parseaddr
 from reminders.delivery.outgoing import Outgoing, VisitToTell
 from reminders.errors import InputError, Refused, Unreachable
 from reminders.exchange.icalendar import Visit, cancelled, published
+from reminders.sentences import english
 from reminders.wording.email import CalendarPart, Email, build
 from reminders.wording.links import unsubscribe_mailto
 
@@ -39,7 +40,9 @@ def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetim
     try:
         head = letterheads[message.practice_id]
     except KeyError:
-        raise Unreachable(f"practice {message.practice_id} has no e-mail address to send from") from None
+        raise Unreachable(
+            english("practice {practice_id} has no e-mail address to send from").format(practice_id=message.practice_id)
+        ) from None
     reply_to = head.reply_to.replace("{key}", message.idempotency_key) or None
     mailbox = parseaddr(reply_to or head.sender)[1]
     try:
