@@ -27,7 +27,8 @@ _LATE_AFTER = timedelta(minutes=10)
 _STALLED_AFTER = timedelta(minutes=5)
 _LATELY = timedelta(days=1)
 _TASKS_AHEAD = timedelta(days=7)
-_MOST_LISTED = 100
+_MOST_COURSES = 50
+_MOST_GOING_OUT = 40
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +38,7 @@ class Running:
     count: int
     silent: int
     listed: tuple[DigestCourse, ...]
-    """Those that want a look first, then the newest; a hundred at most."""
+    """Those that want a look first, then the newest; fifty at most."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,8 +47,6 @@ class Ahead:
 
     days: tuple[tuple[date, int], ...]
     """How many messages for each day by the practice's clock, today first."""
-    segments: int
-    """Of SMS."""
     cost: Decimal
     too_late: int
     """Messages that the pace would not let out while they are useful."""
@@ -70,7 +69,7 @@ class Today:
     tasks: tuple[ComingTask, ...]
     """What comes up for staff within a week, the earliest first."""
     going_out: tuple[GoingOut, ...]
-    """What still goes out before midnight, a hundred at most."""
+    """What still goes out before midnight, the first forty."""
     ahead: Ahead
     handed_over: Mapping[tuple[str, str], int]
     """What became of the messages of the last 24 hours, by channel and state."""
@@ -91,7 +90,7 @@ def today(session: Session, desk: Desk, terms: Terms) -> Today:
         open_concerns=open_concerns,
         late_concerns=late_concerns,
         tasks=tuple(coming_tasks(session, desk.practice_id, now + _TASKS_AHEAD)),
-        going_out=rows.going_out(session, desk.practice_id, now, midnight, limit=_MOST_LISTED),
+        going_out=rows.going_out(session, desk.practice_id, now, midnight, limit=_MOST_GOING_OUT),
         ahead=_ahead(session, desk, terms, now),
         handed_over=rows.handed_over_of(session, desk.practice_id, now - _LATELY, now),
         last_round=last_round,
@@ -111,7 +110,7 @@ def _running(session: Session, desk: Desk, now: datetime) -> Running:
         troubled = each.failed or each.paused_at is not None or each.enrollment_id in silent
         return bool(troubled or each.patient_id in concerns)
 
-    first_ones = sorted(brief, key=lambda each: not wants_a_look(each))[:_MOST_LISTED]
+    first_ones = sorted(brief, key=lambda each: not wants_a_look(each))[:_MOST_COURSES]
     shown = {each.enrollment_id: each for each in first_ones}
     found = overview.running_courses(session, desk.practice_id, since=now - _LATELY, only=shown)
     told = {
@@ -127,7 +126,9 @@ def _ahead(session: Session, desk: Desk, terms: Terms, now: datetime) -> Ahead:
     first = local_day(now, desk.zone)
     days = [first + timedelta(days=number) for number in range(DAYS)]
     ends = [instant_of(day + timedelta(days=1), time(0), desk.zone) for day in days]
-    load = rows.load_by_day(session, desk.practice_id, ends, now=now, late_before=now - _LATE_AFTER)
+    load = rows.load_by_day(
+        session, desk.practice_id, ends, moments=(now, now - _LATE_AFTER), parts=bool(terms.sms_segment)
+    )
     by_day: Counter[int] = Counter()
     for each in load:
         by_day[each.day] += each.messages
@@ -135,7 +136,6 @@ def _ahead(session: Session, desk: Desk, terms: Terms, now: datetime) -> Ahead:
     emails = sum(each.messages for each in load if each.channel == "email")
     return Ahead(
         days=tuple((day, by_day[number]) for number, day in enumerate(days)),
-        segments=segments,
         cost=segments * terms.sms_segment + emails * terms.email,
         too_late=_too_late(session, desk, terms, now)
         if any(terms.limits.values())

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, func, literal_column, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from reminders.records.message_states import MessageState
+from reminders.records.queue_counts import waiting_in
 from reminders.records.tables import Concern, Enrollment, Message
 
 
@@ -55,9 +56,7 @@ def backlog(session: Session, practice_id: str, *, now: datetime, late_before: d
 
 def waiting_messages(session: Session, practice_id: str) -> int:
     """Return how many messages wait for their moment."""
-    is_scheduled = col(Message.state) == literal_column("'scheduled'")
-    statement = select(func.count()).where(is_scheduled, col(Message.practice_id) == practice_id)
-    return session.execute(statement).scalar_one()
+    return session.execute(select(func.count()).where(waiting_in(practice_id))).scalar_one()
 
 
 def running_contents(session: Session, practice_id: str) -> dict[str, int]:

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
-from reminders.records.message_states import MessageState
+from reminders.records.queue_counts import waiting_in
 from reminders.records.tables import MESSAGES
 
 _PATIENTS = SQLModel.metadata.tables["patient"]
@@ -37,11 +37,7 @@ def planned_messages(session: Session, practice_id: str, *, until: datetime) -> 
         select(*columns, _PATIENTS.c.zone)
         .select_from(MESSAGES)
         .outerjoin(_PATIENTS, _PATIENTS.c.id == MESSAGES.c.patient_id)
-        .where(
-            MESSAGES.c.practice_id == practice_id,
-            MESSAGES.c.state == MessageState.SCHEDULED.value,
-            MESSAGES.c.due_at < until,
-        )
+        .where(waiting_in(practice_id), MESSAGES.c.due_at < until)
         .order_by(MESSAGES.c.due_at, MESSAGES.c.id)
     )
     return tuple(map(PlannedMessage._make, session.connection().execute(statement)))

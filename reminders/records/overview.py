@@ -6,7 +6,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, exists, func, literal_column, select
+from sqlalchemy import ColumnElement, func, literal_column, select, true
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -48,12 +48,15 @@ class CourseInBrief(NamedTuple):
 def courses_in_brief(session: Session, practice_id: str, *, since: datetime) -> tuple[CourseInBrief, ...]:
     """Return the active courses that have a message after an instant, the newest procedure first.
 
-    Few columns, each from an index of its own: it is asked for all courses to show a hundred of them.
+    Few columns, each from an index of its own: it is asked for all courses to show fifty of them.
     """
     own = col(Message.enrollment_id) == col(Enrollment.id)
     failed = select(func.count()).where(own, col(Message.state) == literal_column("'failed'"))
     unanswered = select(func.max(col(Message.unanswered_at), type_=Instant())).where(
         own, col(Message.unanswered_at).is_not(None)
+    )
+    ahead = select(col(Message.enrollment_id)).where(
+        col(Message.practice_id) == practice_id, col(Message.send_at) >= since
     )
     statement = (
         select(
@@ -63,10 +66,10 @@ def courses_in_brief(session: Session, practice_id: str, *, since: datetime) -> 
             failed.scalar_subquery(),
             unanswered.scalar_subquery(),
         )
-        .where(_is_active(practice_id), exists().where(own, col(Message.send_at) >= since))
+        .where(_is_active(practice_id), col(Enrollment.id).in_(ahead))
         .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))
     )
-    return tuple(CourseInBrief._make(row) for row in _rows(session, statement))
+    return tuple(map(CourseInBrief._make, session.connection().execute(statement)))
 
 
 def running_courses(
@@ -95,7 +98,7 @@ def running_courses(
         )
         .join(Patient, col(Patient.id) == col(Enrollment.patient_id))
         .join(Message, col(Message.enrollment_id) == col(Enrollment.id))
-        .where(_is_active(practice_id), True if only is None else col(Enrollment.id).in_(only))
+        .where(_is_active(practice_id), true() if only is None else col(Enrollment.id).in_(only))
         .group_by(col(Enrollment.id), col(Patient.id))
         .having(last_at >= since)
         .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, literal_column, select
+from sqlalchemy import ColumnElement, and_, func, literal_column, select
 from sqlalchemy.orm import Session
 
 from reminders.records.tables import MESSAGES
@@ -19,7 +19,7 @@ AT_MOST = 10_000
 _IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
 _IS_UNCERTAIN = MESSAGES.c.state == literal_column("'uncertain'")
 _CHANNELS = ("sms", "email")
-_LEVELS = range(1, 10)
+_LEVELS = tuple(range(1, 10))
 """What importance may be."""
 
 
@@ -45,6 +45,20 @@ class QueueState:
     """Channel → transport."""
     last_beat: datetime | None
     """When any worker last went round."""
+
+
+def waiting_in(practice_id: str) -> ColumnElement[bool]:
+    """Return the condition that a message of a practice waits for its moment.
+
+    So spelt that the index over what is due serves it, with a range of `due_at` behind it, also in a database that
+    knows nothing of its tables' sizes: else every message that there ever was would be read.
+    """
+    return and_(
+        _IS_SCHEDULED,
+        MESSAGES.c.practice_id == practice_id,
+        MESSAGES.c.channel.in_(_CHANNELS),
+        MESSAGES.c.importance.in_(_LEVELS),
+    )
 
 
 def queue_counts(session: Session, practice_id: str, *, now: datetime, late_before: datetime) -> QueueCounts:

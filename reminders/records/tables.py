@@ -273,8 +273,9 @@ class Message(SQLModel, table=True):
             sqlite_where=text("state = 'sending'"),
             postgresql_where=text("state = 'sending'"),
         ),
-        # serves lists by time for other programs, a page after the other, whatever the state
-        Index("ix_message_send", "practice_id", "send_at", "id"),
+        # serves lists by time for other programs, a page after the other, whatever the state; and tells which courses
+        # have a message ahead without reading it
+        Index("ix_message_send", "practice_id", "send_at", "id", "enrollment_id"),
         # serves the look-up of what a patient was last asked; the query must say that `settled_at` is not null
         Index(
             "ix_message_patient",

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from sqlalchemy import case, func, literal_column, select
+from sqlalchemy import case, func, literal, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from reminders.records.queue_counts import waiting_in
 from reminders.records.tables import Concern, Message, Patient
 
 
@@ -39,8 +40,7 @@ def going_out(
         )
         .join(Patient, col(Patient.id) == col(Message.patient_id))
         .where(
-            col(Message.practice_id) == practice_id,
-            col(Message.state) == literal_column("'scheduled'"),
+            waiting_in(practice_id),
             col(Message.due_at) >= start,
             col(Message.due_at) < end,
             col(Message.enrollment_id).is_not(None),
@@ -74,7 +74,7 @@ class DayLoad(NamedTuple):
     """Counted from the first one asked for, which is 0."""
     messages: int
     segments: int
-    """Of SMS."""
+    """Of SMS; 0 when they were not asked for."""
     late: int
     """Those whose moment came before the given instant."""
     useless: int
@@ -82,9 +82,13 @@ class DayLoad(NamedTuple):
 
 
 def load_by_day(
-    session: Session, practice_id: str, ends: Sequence[datetime], *, now: datetime, late_before: datetime
+    session: Session, practice_id: str, ends: Sequence[datetime], *, moments: tuple[datetime, datetime], parts: bool
 ) -> tuple[DayLoad, ...]:
-    """Return what waits for days that follow each other, by when each `ends`; what is overdue belongs to the first."""
+    """Return what waits for days that follow each other, by when each `ends`; what is overdue belongs to the first.
+
+    `moments` are now and the one before which a message is late. `parts` asks for segments, which no index holds.
+    """
+    now, late_before = moments
     due_at = col(Message.due_at)
     day = case(*((due_at < end, number) for number, end in enumerate(ends)))
     statement = (
@@ -92,18 +96,17 @@ def load_by_day(
             col(Message.channel),
             day,
             func.count(),
-            func.sum(col(Message.segments)),
+            func.sum(col(Message.segments)) if parts else literal(0),
             func.count().filter(due_at < late_before),
             func.count().filter(col(Message.useful_until) < now),
         )
         .where(
-            col(Message.practice_id) == practice_id,
-            col(Message.state) == literal_column("'scheduled'"),
+            waiting_in(practice_id),
             due_at < ends[-1],
         )
         .group_by(col(Message.channel), day)
     )
-    return tuple(map(DayLoad._make, session.execute(statement)))
+    return tuple(map(DayLoad._make, session.connection().execute(statement)))
 
 
 def open_concerns_counted(session: Session, practice_id: str, now: datetime) -> tuple[int, int]:

@@ -80,9 +80,9 @@ def moment(instant: datetime | None, zone: ZoneInfo) -> str:
     return "" if instant is None else on_day(instant.astimezone(zone), "EEE d MMM HH:mm")
 
 
-def day_date(day: date) -> str:
+def day_date(day: date, pattern: str = "EEE d MMM y") -> str:
     """Return a day as staff read it: `Fri 25 Dec 2026`."""
-    return on_day(day, "EEE d MMM y")
+    return on_day(day, pattern)
 
 
 def wall(instant: datetime | None, zone: ZoneInfo) -> str:

@@ -24,8 +24,9 @@ def overview(here: Looking) -> Response:
     terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
     with here.reading() as session:
         found = today(session, here.desk, terms)
-    shown = ((each.patient_id, f"enrollment {each.enrollment_id}") for each in found.running.listed)
-    here.trail(*shown, *((None, f"enrollment {each.enrollment_id}") for each in found.going_out))
+    courses = ((each.patient_id, f"enrollment {each.enrollment_id}") for each in found.running.listed)
+    going_out = ((None, f"enrollment {each.enrollment_id}") for each in found.going_out)
+    here.trail_list((*courses, *going_out))
     channels = sorted({channel for channel, _ in found.handed_over} | {"sms"})
     most = max(count for _, count in found.ahead.days)
     return here.show(
