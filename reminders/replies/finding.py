@@ -47,18 +47,22 @@ def find(reading: Reading, words: Lexicon) -> Findings:
     """Find all patterns of a lexicon in a reading, whatever is meant by them."""
     entries = [words.entry(token.word) for token in reading.tokens]
     skipped = words.mask("degree")
-    masks = tuple(
-        entry.mask if entry.mask or token.kind != "mark" else skipped
-        for entry, token in zip(entries, reading.tokens, strict=True)
-    )
+    masks = tuple([entry.mask for entry in entries])
+    if 0 in masks:
+        masks = tuple(
+            entry.mask if entry.mask or token.kind != "mark" else skipped
+            for entry, token in zip(entries, reading.tokens, strict=True)
+        )
     ground = Ground(masks, reading.clause, reading.sentence, skipped)
     together = 0
     for mask in masks:
         together |= mask
     found: dict[str, dict[tuple[int, ...], Finding]] = {}
     for at, entry in enumerate(entries):
-        for pattern in entry.patterns:
-            for needed in pattern.needs:
+        for kind in entry.alone:
+            found.setdefault(kind, {})[(at,)] = Finding(kind, (at,))
+        for needs, pattern in entry.patterns:
+            for needed in needs:
                 if not together & needed:
                     break
             else:

@@ -65,7 +65,10 @@ class Entry:
     """What is known of one word: its classes as bits (0 when unknown), and the patterns it may anchor."""
 
     mask: int
-    patterns: tuple[Pattern, ...]
+    alone: tuple[str, ...]
+    """The kinds of finding that the word is by itself."""
+    patterns: tuple[tuple[tuple[int, ...], Pattern], ...]
+    """Each with the classes it needs elsewhere in the text."""
     guessed: bool
     """Nothing but a slip away from what it is taken for."""
 
@@ -170,8 +173,9 @@ class Lexicon:
                 # a stem may swallow a slip: "pressuure" begins like "pressed"
                 for table in self._tables.values():
                     mask |= table.close(word)
-            found = (pattern for bit, held in self._anchored.items() if mask & bit for pattern in held)
-            known = Entry(mask, tuple(found), guessed)
+            found = [pattern for bit, held in self._anchored.items() if mask & bit for pattern in held]
+            alone = tuple(dict.fromkeys(pattern.kind for pattern in found if not pattern.needs))
+            known = Entry(mask, alone, tuple((one.needs, one) for one in found if one.needs), guessed)
             if len(self._remembered) < _MOST_REMEMBERED:
                 self._remembered[word] = known
         return known

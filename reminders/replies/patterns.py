@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import NamedTuple
 
 _NEAR, _FAR, _SENTENCE = 3, 8, 16
 _GAPS = {"..": _NEAR, "...": _FAR}
@@ -31,9 +32,8 @@ class Pattern:
     """The classes of the other places, those met least first: a text without one of them can't match."""
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """A pattern found: its kind and the tokens that fill its places."""
+class Finding(NamedTuple):
+    """A pattern found: its kind and the tokens that fill its places; a tuple, because so many are made."""
 
     kind: str
     at: tuple[int, ...]
@@ -41,12 +41,12 @@ class Finding:
     @property
     def first(self) -> int:
         """The first token."""
-        return min(self.at)
+        return self.at[0] if len(self.at) == 1 else min(self.at)
 
     @property
     def last(self) -> int:
         """The last token."""
-        return max(self.at)
+        return self.at[0] if len(self.at) == 1 else max(self.at)
 
 
 @dataclass(frozen=True, slots=True)

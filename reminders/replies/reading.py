@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from reminders.replies.spelling import fold
 
@@ -30,9 +31,8 @@ _SHARED = 40
 """Words that two neighbouring parts share, so that nothing is cut in two."""
 
 
-@dataclass(frozen=True, slots=True)
-class Token:
-    """One word, number or sign of the text."""
+class Token(NamedTuple):
+    """One word, number or sign of the text; a tuple, because so many are made."""
 
     word: str
     """Folded form; for numbers the digits, with a decimal point."""

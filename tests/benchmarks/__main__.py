@@ -19,6 +19,7 @@ BENCHMARKS = {
     "smtp": "tests.benchmarks.smtp",
     "workers": "tests.benchmarks.workers",
     "storm": "tests.benchmarks.storm",
+    "triage": "tests.benchmarks.triage",
 }
 """Name → module with `run(n, url, folder)`, which yields figures; `n` and `url` are None when not given."""
 
