@@ -90,6 +90,11 @@ class PostgreSQLServer:
         """The folder that holds what it stores."""
         return self._folder / "data"
 
+    @property
+    def log(self) -> Path:
+        """The file that it writes its log to."""
+        return self._folder / "log"
+
     def url(self, database: str) -> str:
         """Return the address of one of its databases."""
         return f"postgresql+psycopg://{_ROLE}@127.0.0.1:{self.port}/{database}"

@@ -12,6 +12,7 @@ from sqlmodel import col
 
 from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
+from reminders.records.sealed_types import seals_of
 from reminders.records.tables import Message, Reply
 
 REACHED = (MessageState.SENT, MessageState.DELIVERED, MessageState.UNCERTAIN)
@@ -33,7 +34,8 @@ def hold_sender(session: Session, sender: str) -> None:
     """
     connection = session.connection()
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_advisory_xact_lock(func.hashtext(sender))))
+        number = int.from_bytes(seals_of(connection.dialect).hash(sender)[:8], signed=True)
+        connection.execute(select(func.pg_advisory_xact_lock(number)))  # the server's log may tell it
 
 
 def add_reply(session: Session, reply: Reply) -> int:

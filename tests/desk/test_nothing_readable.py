@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from tests.databases import database_kind
 from tests.desk.conftest import Opener, empty_database, office_at
 from tests.desk.office import Office
 from tests.records.traces import traces, traces_in
-from tests.servers import KEYS, open_database
+from tests.servers import KEYS, open_database, postgresql
 
 __all__ = ["database_kind", "empty_database", "office_at"]
 
@@ -33,7 +34,21 @@ WORDS = (
 
 
 @pytest.fixture
-def office(office_at: Opener) -> Office:
+def logged(database_kind: str) -> Iterator[Path | None]:
+    """The log of the server, which tells every statement with its values as long as this lasts; None for SQLite."""
+    if database_kind == "sqlite":
+        yield None
+        return
+    server = postgresql()
+    server.ask("ALTER SYSTEM SET log_statement = 'all'")
+    server.ask("SELECT pg_reload_conf()")
+    yield server.log
+    server.ask("ALTER SYSTEM RESET log_statement")
+    server.ask("SELECT pg_reload_conf()")
+
+
+@pytest.fixture
+def office(office_at: Opener, logged: Path | None) -> Office:
     """A practice in which everything was done that holds somebody's words."""
     office = office_at()
     facts = {"first_name": "Zebedee", "last_name": "Quillfeather", "phone": "312-555-0177"}
@@ -91,10 +106,15 @@ def _url(office: Office) -> str:
     return office.database.engine.url.render_as_string(hide_password=False)
 
 
-def test_no_word_of_a_patient_stands_in_the_database_its_log_or_a_backup(office: Office, tmp_path: Path) -> None:
+def test_no_word_of_a_patient_stands_in_the_database_its_log_or_a_backup(
+    office: Office, logged: Path | None, tmp_path: Path
+) -> None:
     kept = str(office.dump())
     assert [word for word in WORDS if word not in kept] == []  # all of it is there for whoever has the key
     assert traces(_url(office), WORDS) == []
+    if logged is not None:
+        assert "INSERT INTO message" in logged.read_text(errors="replace")
+        assert traces_in(logged, WORDS) == []
     backup.back_up(_url(office), tmp_path / "copy", now=office.clock.now())
     assert traces_in(tmp_path / "copy", WORDS) == []
     assert traces_in(tmp_path / "copy.json", WORDS) == []

@@ -15,21 +15,23 @@ _ENCODINGS = ("utf-8", "utf-16-le", "utf-16-be")
 
 def traces(url: str, words: Sequence[str]) -> list[tuple[str, str]]:
     """Return where which of the words stand in the files of a database, its log, or what its own tools print of it."""
-    return [(name, word) for name, octets in _left_by(url) for word in words if holds(octets, word)]
+    return [(name, word) for name, octets in _left_by(url) for word in _held(octets, words)]
 
 
 def traces_in(path: Path, words: Sequence[str]) -> list[str]:
     """Return which of the words stand in a file."""
-    octets = path.read_bytes()
-    return [word for word in words if holds(octets, word)]
+    return _held(path.read_bytes(), words)
 
 
-def holds(octets: bytes, word: str) -> bool:
-    """Say whether octets hold a word, in UTF-8 or UTF-16, in hexadecimal as PostgreSQL prints octets, in any case."""
+def _held(octets: bytes, words: Sequence[str]) -> list[str]:
+    """Return which words octets hold, in any case, in UTF-8, UTF-16 or hexadecimal, as PostgreSQL prints octets."""
     lower = octets.lower()
-    return any(
-        word.encode(encoding) in octets or word.lower().encode(encoding) in lower for encoding in _ENCODINGS
-    ) or (word.encode().hex().encode() in lower)
+    return [word for word in words if any(form in lower for form in _forms(word))]
+
+
+def _forms(word: str) -> Iterator[bytes]:
+    yield from (word.lower().encode(encoding) for encoding in _ENCODINGS)
+    yield word.encode().hex().encode()
 
 
 def _left_by(url: str) -> Iterator[tuple[str, bytes]]:
