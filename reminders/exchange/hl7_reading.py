@@ -5,12 +5,15 @@ Segments and fields by HL7 v2.5.1, chapters 2 (MSH), 3 (PID), 6 (PR1) and 10 (SC
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from itertools import pairwise
 
 import hl7
+import hl7.containers
+import hl7.util
 
 from reminders.errors import InputError
 from reminders.exchange.announced import Announced, Told, announced
@@ -19,6 +22,9 @@ from reminders.words import gettext
 LARGEST_FILE = 5_000_000
 MOST_MESSAGES = 5_000
 
+for _module in (hl7.containers, hl7.util):
+    # It logs what it can't decode, under its file's name: that would be names and numbers of patients.
+    logging.getLogger(_module.__file__).setLevel(logging.CRITICAL + 1)
 _FRAME = bytes.maketrans(b"\x0b\x1c", b"\r\r")  # what encloses a message on a line (MLLP)
 _WANTED = frozenset({("ADT", "A04"), ("SIU", "S12")})
 _CHARSETS = {"": "utf-8", "UNICODE UTF-8": "utf-8", "UNICODE": "utf-8", "ASCII": "ascii", "8859/1": "latin-1"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from email import message_from_bytes
+from email.errors import MessageError
 from email.header import decode_header, make_header
 from email.message import Message
 from email.utils import getaddresses
@@ -75,7 +76,7 @@ def _header(mail: Message, name: str) -> str:
     value = next(iter(_all(mail, name)), "")
     try:
         return str(make_header(decode_header(value)))
-    except (LookupError, ValueError):  # an unknown charset, or encoded words that are none
+    except (LookupError, ValueError, MessageError):  # an unknown charset, one that is none, or no encoded words
         return value
 
 

@@ -105,6 +105,12 @@ def test_a_faulty_message_is_named_and_keeps_no_other_out(faulty: str, says: str
     assert [each.values["first_name"] for each in told.patients] == ["Kim"]
 
 
+def test_nothing_of_a_message_is_logged(caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level("DEBUG"):
+        read_hl7(S12.replace("Invented", "Inven\\Xzz\\ted\\").encode())
+    assert caplog.text == ""
+
+
 @pytest.mark.parametrize("moment", ["20260610", "2026061010", "20261340100000", "yesterday", "99999999999999"])
 def test_a_moment_that_is_none_is_left_to_the_front_desk(moment: str) -> None:
     (found,) = read_hl7(A04.replace("|20260610100000|D|", f"|{moment}|D|").encode()).patients
