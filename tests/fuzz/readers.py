@@ -117,7 +117,9 @@ def readers() -> dict[str, Reader]:
     return {
         "replies": Reader(seeds=REPLIES, read=_triage, may_raise=()),
         "hooks": Reader(
-            seeds=[kind.encode() + b"\n" + body for kind in _KINDS for body in (*_JSON, _FORM)], read=_hook
+            seeds=[kind.encode() + b"\n" + body for kind in _KINDS for body in (*_JSON, _FORM)],
+            read=_hook,
+            may_raise=(),
         ),
         "csv": Reader(seeds=_CSV, read=lambda octets: read_enrollments(octets, ListForm())),
         "workbooks": Reader(
