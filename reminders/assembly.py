@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from reminders.delivery.transports.letter import Letterhead
     from reminders.delivery.watch import Watch
     from reminders.desk.patient_page import PageRules
+    from reminders.desk.retention import RetentionRules
     from reminders.desk.take_reply import Incoming as IncomingToDesk
     from reminders.records.database import Database
     from reminders.records.key_sources import KeySource
@@ -223,6 +224,7 @@ class App:
         from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
         from reminders.desk.incoming_folder import take_in_files  # noqa: PLC0415
         from reminders.desk.other_way import attend_to_undelivered  # noqa: PLC0415
+        from reminders.desk.retention import purge_daily  # noqa: PLC0415
         from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
         from reminders.desk.staff_tasks import open_due_tasks  # noqa: PLC0415
 
@@ -252,6 +254,10 @@ class App:
         def take_in() -> None:
             take_in_files(self.database, self.desk, self.config.folder / (incoming.folder or ""))
 
+        def purge() -> None:
+            if self.config.retention.purge:
+                purge_daily(self.database, self.desk, self.retention_rules)
+
         def forget() -> None:
             forget_answers(self.database, self.desk)
 
@@ -259,6 +265,7 @@ class App:
         files = [RecurringJob(name="files", every=timedelta(seconds=incoming.every_seconds), run=take_in)]
         return (
             *(files if incoming.folder else ()),
+            RecurringJob(name="retention", every=timedelta(hours=1), run=purge),
             RecurringJob(name="api-answers", every=timedelta(hours=1), run=forget),
             RecurringJob(name="undelivered", every=timedelta(minutes=1), run=look_for_undelivered),
             RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
@@ -266,6 +273,18 @@ class App:
             RecurringJob(name="digest", every=timedelta(minutes=1), run=digest),
             RecurringJob(name="failures", every=timedelta(hours=1), run=look_for_failures),
             RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),
+        )
+
+    @property
+    def retention_rules(self) -> RetentionRules:
+        """How long what is kept is kept."""
+        from reminders.desk.retention import RetentionRules  # noqa: PLC0415  a preview keeps nothing
+
+        section = self.config.retention
+        return RetentionRules(
+            documentation_years=section.documentation_years,
+            texts=None if section.texts_days is None else timedelta(days=section.texts_days),
+            audit_years=section.audit_years or section.documentation_years,
         )
 
     @cached_property

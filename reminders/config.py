@@ -19,7 +19,14 @@ from reminders.care.quiet_hours import WEEKDAYS, QuietHours, QuietInterval
 from reminders.care.timing import zone_named
 from reminders.care.values import ContactRules
 from reminders.config_delivery import DeliverySection, MailboxSection
-from reminders.config_desk import AnswersSection, DigestSection, DutySection, IncomingSection, SilenceSection
+from reminders.config_desk import (
+    AnswersSection,
+    DigestSection,
+    DutySection,
+    IncomingSection,
+    RetentionSection,
+    SilenceSection,
+)
 from reminders.config_parts import Section
 from reminders.config_web import WebSection
 from reminders.errors import ConfigError, InputError
@@ -182,6 +189,7 @@ class Config(Section):
     digest: DigestSection = DigestSection()
     incoming: IncomingSection = IncomingSection()
     sealing: SealingSection = SealingSection()
+    retention: RetentionSection = RetentionSection()
     delivery: DeliverySection = DeliverySection()
     mailbox: MailboxSection | None = None
     web: WebSection = WebSection()

@@ -146,3 +146,22 @@ class DigestSection(Section):
     """Only ever to people on the duty list who have an e-mail address."""
     at: WallTime = "07:30"
     on_closed_days: bool = False
+
+
+class RetentionSection(Section):
+    """How long what is kept is kept; what of it must not go sooner, the program refuses to delete sooner."""
+
+    documentation_years: int = Field(default=6, ge=6, le=100)
+    """From when it was last in effect. 45 CFR 164.316(b)(2)(i) asks for six; a state may ask for more."""
+    texts_days: int | None = Field(default=None, ge=30)
+    """What messages and replies said; None: as long as the documentation. That they were sent and came stays."""
+    audit_years: int | None = Field(default=None, ge=6, le=100)
+    """Entries of the audit trail; None: as long as the documentation, and never shorter."""
+    purge: bool = True
+    """Whether the program purges once a day by itself; `reminders purge` does in any case."""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> RetentionSection:
+        if self.audit_years is not None and self.audit_years < self.documentation_years:
+            raise ValueError(english("audit_years: is shorter than documentation_years; who saw a record outlasts it"))
+        return self

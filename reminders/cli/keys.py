@@ -17,6 +17,7 @@ from reminders.cli.json_output import print_json
 from reminders.cli.options import assembled, config_path, json_option, opened
 from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table, warn
+from reminders.desk.trail import Action, note_change
 from reminders.errors import ConfigError, InputError
 from reminders.records.key_rotation import KeyState, keys_of
 from reminders.records.key_rotation import rotate as rotate_keys
@@ -102,6 +103,8 @@ def rotate(ctx: click.Context, as_json: bool) -> None:
     app = opened(ctx)
     with _progress(gettext("Sealing"), quiet=as_json) as tell:
         done = rotate_keys(app.database, app.key_source, tell=tell)
+    with app.database.writing() as session:
+        note_change(session, app.desk, Action.SEAL_ROTATE, (None, f"key {done.key}"), {"rows": done.rows})
     if as_json:
         print_json(asdict(done))
         return

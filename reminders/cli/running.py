@@ -19,6 +19,7 @@ from reminders.delivery.monitor import Monitor
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.runner import Runner
 from reminders.delivery.supervisor import READY, tell_supervisor
+from reminders.desk.settings_noted import note_settings
 from reminders.desk.stall import attend_to_stall
 from reminders.words import gettext, marked, on_day
 
@@ -64,6 +65,7 @@ def run(ctx: click.Context, once: bool, log: str, monitor: tuple[str, int] | Non
         _LOG.warning("demo_mode")
     elif app.config.demo:
         warn(gettext("demo mode: plans need no approval; never with real patients"))
+    note_settings(app.database, app.desk, app.config.model_dump(mode="json"))
     dispatcher = app.dispatcher()
     ctx.call_on_close(dispatcher.close)
     if once:

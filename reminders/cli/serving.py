@@ -29,10 +29,12 @@ def serve(ctx: click.Context, web_only: bool, port: int | None) -> None:
     """
     app = opened(ctx, works_by_itself=True)
     log_to_stderr()
+    from reminders.desk.settings_noted import note_settings  # noqa: PLC0415
     from reminders.desk.staff import first_link  # noqa: PLC0415
     from reminders.desk.stall import attend_to_stall  # noqa: PLC0415
     from reminders.web import serving  # noqa: PLC0415  a second that faulty input need not wait for
 
+    note_settings(app.database, app.desk, app.config.model_dump(mode="json"))
     if app.config.demo:
         warn(gettext("demo mode: plans need no approval; never with real patients"))
     with nullcontext() if web_only else serving.alone(app.config.folder):

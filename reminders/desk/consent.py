@@ -14,6 +14,7 @@ from reminders.errors import InputError, NotFound
 from reminders.records import audit, people
 from reminders.records.audit import Noted
 from reminders.records.people import ConsentLine
+from reminders.records.silenced import end_silence
 from reminders.records.tables import Contact, Message
 from reminders.sentences import english
 from reminders.wording.links import unsubscribed_message
@@ -112,6 +113,7 @@ def record_consent(
         number = parse_phone(address, region=desk.region, zone=zone_named(patient.zone), at=now)
         channel, exact, warnings = "sms", number.e164, number.warnings
     contact = people.put_contact(session, desk.practice_id, patient_id, channel, exact)
+    end_silence(session, desk.practice_id, channel, exact)
     _add_line(session, contact, "given", statement, at=now)
     return warnings
 

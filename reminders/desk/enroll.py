@@ -17,7 +17,7 @@ from reminders.desk.composing import Composed, ComposedCourse, Desk
 from reminders.desk.consent import Statement
 from reminders.desk.course_facts import as_json
 from reminders.desk.message_rows import Belonging, columns_of
-from reminders.desk.patient_at_desk import Person, Recognised, put_on_record, recognise
+from reminders.desk.patient_at_desk import SILENCED, Person, Recognised, put_on_record, recognise
 from reminders.desk.pinned_plans import keep_plan
 from reminders.desk.planned_course import PlannedCourse, plan_at_desk, planned
 from reminders.desk.plans import ReadyPlan
@@ -30,6 +30,7 @@ from reminders.records import courses, people
 from reminders.records.bulk import insert_owned_messages
 from reminders.records.concerns import open_concerns_at_once
 from reminders.records.people import Holder
+from reminders.records.silenced import silenced_among
 from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables import Concern
 from reminders.records.visits import keep_first_visits
@@ -175,10 +176,20 @@ def _drafts(session: Session, desk: Desk, those: Sequence[ToStore], *, at: datet
 def _holders(session: Session, desk: Desk, those: Sequence[ReadyInput]) -> _Holders:
     """Return who has the patients' addresses, by channel and address."""
     return {
-        channel: people.holders_at(session, desk.practice_id, channel.value, addresses)
+        channel: _holders_on(session, desk, channel, addresses)
         for channel in Channel
         if (addresses := [each.addresses[channel] for each in those if channel in each.addresses])
     }
+
+
+def _holders_on(
+    session: Session, desk: Desk, channel: Channel, addresses: Sequence[str]
+) -> dict[str, tuple[Holder, ...]]:
+    found = people.holders_at(session, desk.practice_id, channel.value, addresses)
+    nobody = Holder(patient_id=0, first_name="", last_name="", contact_state=SILENCED)
+    for address in silenced_among(session, desk.practice_id, channel.value, addresses):
+        found[address] = (*found.get(address, ()), nobody)
+    return found
 
 
 def _unapproved(session: Session, desk: Desk, ready: ReadyPlan) -> InputError | None:

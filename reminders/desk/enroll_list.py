@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from reminders.desk.enroll import AlreadyEnrolled, Stored, ToStore, require_appr
 from reminders.desk.planning_ahead import Plans, planning_ahead
 from reminders.desk.read_enrollment import EnrollmentInput, ReadyInput, read
 from reminders.desk.row_of_list import input_of
+from reminders.desk.trail import Action, note_change
 from reminders.errors import ReminderError
 from reminders.exchange.enrollment_csv import EnrollmentRow
 from reminders.records.database import Database
@@ -78,7 +80,12 @@ def enroll_list(
     with database.reading() as session:
         require_approval(session, desk, desk.library.get(given.procedure))
     with _few_collections():
-        return _enroll_all(database, desk, rows, given, rules)
+        result = _enroll_all(database, desk, rows, given, rules)
+    if result.stored:
+        with database.writing() as session:
+            counts = Counter(str(each.state) for each in result.rows)
+            note_change(session, desk, Action.LIST_IMPORT, (None, ""), counts)
+    return result
 
 
 def _enroll_all(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -15,7 +15,11 @@ from reminders.desk.consent import Statement
 from reminders.errors import InputError
 from reminders.records import people
 from reminders.records.people import ConsentLine, Holder
+from reminders.records.silenced import silenced_among
 from reminders.words import gettext
+
+SILENCED = "silenced"
+"""The state of an address of whose owner nothing is left but that they asked for silence."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +64,14 @@ def recognise(person: Person, holders: Mapping[Channel, Mapping[str, Sequence[Ho
                     what=what,
                 )
             )
+        if any(each.contact_state == SILENCED for each in found):
+            warnings.append(
+                gettext(
+                    "whoever holds this {what} once asked for no messages, so none is sent there; if they agree now, "
+                    "record consent for it by itself",
+                    what=what,
+                )
+            )
         if released:
             warnings.append(
                 gettext(
@@ -72,10 +84,12 @@ def recognise(person: Person, holders: Mapping[Channel, Mapping[str, Sequence[Ho
 def put_on_record(
     session: Session, desk: Desk, people_at_desk: Sequence[tuple[Person, int | None]], *, at: datetime
 ) -> list[int]:
-    """Add people, or bring known patients up to date; every address is usable now, by the consent given.
+    """Add people, or bring known patients up to date; their addresses are usable now, by the consent given.
 
-    Returns the patients' ids in the same order. Nobody may be among them twice.
+    But not one whose owner asked for silence and was deleted since: their own word, recorded by itself, ends that. A
+    list that somebody imports does not. Returns the patients' ids in the same order. Nobody may be among them twice.
     """
+    silent = _silent_among(session, desk, [person for person, _known_as in people_at_desk])
     strangers = [person for person, known_as in people_at_desk if known_as is None]
     added = iter(
         people.add_patients(
@@ -102,11 +116,12 @@ def put_on_record(
                     "patient_id": patient_id,
                     "channel": channel.value,
                     "address": address,
+                    "state": "stopped" if address in silent else "active",
                 }
                 for channel, address in person.addresses.items()
             ]
         else:
-            _bring_up_to_date(session, desk, person, patient_id)
+            _bring_up_to_date(session, desk, person, patient_id, silent)
     people.add_contacts(session, new_contacts)
     people.add_consent(
         session,
@@ -129,10 +144,23 @@ def put_on_record(
     return ids
 
 
-def _bring_up_to_date(session: Session, desk: Desk, person: Person, patient_id: int) -> None:
+def _bring_up_to_date(session: Session, desk: Desk, person: Person, patient_id: int, silent: Collection[str]) -> None:
     people.set_patient(session, patient_id, **wishes_of(person.course))
     for channel, address in person.addresses.items():
-        people.put_contact(session, desk.practice_id, patient_id, channel.value, address)
+        contact = people.put_contact(session, desk.practice_id, patient_id, channel.value, address)
+        if address in silent:
+            contact.state = "stopped"
+
+
+def _silent_among(session: Session, desk: Desk, persons: Sequence[Person]) -> frozenset[str]:
+    by_channel: dict[Channel, list[str]] = {}
+    for person in persons:
+        for channel, address in person.addresses.items():
+            by_channel.setdefault(channel, []).append(address)
+    found = (
+        silenced_among(session, desk.practice_id, channel.value, addresses) for channel, addresses in by_channel.items()
+    )
+    return frozenset().union(*found)
 
 
 def wishes_of(course: Course) -> dict[str, Any]:

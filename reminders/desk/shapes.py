@@ -120,7 +120,7 @@ def concern_as_json(concern: ListedConcern) -> dict[str, Any]:
         "name": concern.patient,
         "enrollment": concern.enrollment_id,
         "reach": [{"channel": each.channel, "address": each.address, "state": each.state} for each in concern.reach],
-        "replies": _replies(concern.said, zone),
+        "replies": replies_as_json(concern.said, zone),
         "history": [
             {
                 "at": as_text(step.at, zone),
@@ -167,7 +167,7 @@ def record_as_json(found: ChartRecord) -> dict[str, Any]:
     return {
         **summary_as_json(found),
         "messages": [message_as_json(each) for each in found.messages],
-        "replies": _replies(found.replies, zone),
+        "replies": replies_as_json(found.replies, zone),
         "answers": [message_as_json(each) for each in found.answers],
         "concerns": [concern_as_json(each) for each in found.concerns],
         "tasks": [
@@ -197,7 +197,8 @@ def consents_as_json(found: ConsentState, warnings: Sequence[str], zone: ZoneInf
     }
 
 
-def _replies(said: Sequence[SaidByPatient], zone: ZoneInfo) -> list[dict[str, Any]]:
+def replies_as_json(said: Sequence[SaidByPatient], zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Return what patients wrote."""
     return [
         {
             "id": each.reply_id,

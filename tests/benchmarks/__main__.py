@@ -9,6 +9,7 @@ from importlib import import_module
 from pathlib import Path
 
 BENCHMARKS = {
+    "audit": "tests.benchmarks.audit",
     "dispatch": "tests.benchmarks.dispatch",
     "enroll": "tests.benchmarks.enroll",
     "insert": "tests.benchmarks.insert",
