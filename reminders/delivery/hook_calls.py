@@ -7,10 +7,12 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from reminders.clock import Clock
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
+from reminders.delivery.gathering import Gatherer
 from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipt, read_reply, verify
 from reminders.delivery.incoming import IncomingReply
 from reminders.errors import NotFound
@@ -58,7 +60,7 @@ class HookCalls:
             _LOG.error("gateway_reply_not_read", extra={"reason": str(error)})
             self._tell_of_lost_replies()
             raise
-        self.intake().take_in([self._named(reply, call)])
+        self._gatherer.take_in([self._named(reply, call)])
 
     def take_receipt(self, call: HookCall) -> None:
         """Store what a call says about a message of ours; NotFound, NotBelieved, NotReadable."""
@@ -70,7 +72,11 @@ class HookCalls:
         except NotReadable as error:
             _LOG.error("gateway_receipt_not_read", extra={"reason": str(error)})
             raise
-        self.intake().take_in([receipt])
+        self._gatherer.take_in([receipt])
+
+    @cached_property
+    def _gatherer(self) -> Gatherer:
+        return Gatherer(self.intake().take_in_apart)
 
     def _named(self, reply: IncomingReply, call: HookCall) -> IncomingReply:
         """Return the reply with a name by which it is known again when the very same call comes twice.

@@ -8,6 +8,7 @@ from dataclasses import KW_ONLY, dataclass, replace
 from datetime import timedelta
 from itertools import groupby
 
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
@@ -16,6 +17,7 @@ from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, R
 from reminders.delivery.receipts import Failure, Ours, ReceiptReport, apply_early, apply_receipts
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
 from reminders.records.database import Database
+from reminders.records.replies import hold_sender
 from reminders.records.reply_parts import Segment, forget_read_before, keep_segment, note_read, segments_before
 from reminders.records.unheard import forget_unheard_before, note_heard, unheard_ref
 
@@ -53,6 +55,30 @@ class Intake:
         with self.database.writing() as session:
             self.take_in_within(session, incoming)
         reach("after-intake")
+
+    def take_in_apart(self, calls: Sequence[Sequence[Incoming]]) -> list[Exception | None]:
+        """Store several calls in one transaction, each all or nothing; return why each failed, None where it did not.
+
+        One call's fault does the others no harm. What the database itself refuses to commit is raised: none is stored.
+        """
+        with self.database.writing() as session:
+            for sender in sorted({one.sender for call in calls for one in call if not isinstance(one, Receipt)}):
+                hold_sender(session, sender)
+            failures = [self._apart(session, call) for call in calls]
+        reach("after-intake")
+        return failures
+
+    def _apart(self, session: Session, call: Sequence[Incoming]) -> Exception | None:
+        try:
+            with session.begin_nested():
+                self.take_in_within(session, call)
+        except DBAPIError as error:
+            if error.connection_invalidated:
+                raise
+            return error
+        except Exception as error:  # noqa: BLE001  whoever brought it hears of it
+            return error
+        return None
 
     def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> tuple[object, ...]:
         """Do the same in the caller's transaction; return what `take_reply` said to each whole reply."""
