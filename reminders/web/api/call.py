@@ -188,9 +188,8 @@ class Call:
         name = (call.api_key_id, call.idempotency_key)
         with self.api.lock:
             if name in self.api.in_progress:
-                raise Refusal(
-                    Code.IN_PROGRESS, "a call under this Idempotency-Key is being answered; repeat it in a moment"
-                )
+                says = "a call under this Idempotency-Key is being answered; repeat it in a moment"
+                raise Refusal(Code.IN_PROGRESS, says, headers={"Retry-After": "1"})
             self.api.in_progress.add(name)
         try:
             yield

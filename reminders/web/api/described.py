@@ -52,6 +52,7 @@ _EVERYWHERE = (400, 401, 403, 413, 422, 429, 500, 503)
 _HEADERS = {
     401: {"WWW-Authenticate": "How to show a key (RFC 6750)."},
     403: {"WWW-Authenticate": "The scope that is missing (RFC 6750)."},
+    409: {"Retry-After": "Seconds to wait, if the same call is being answered."},
     429: {"Retry-After": "Seconds to wait."},
     503: {"Retry-After": "Seconds to wait."},
 }
@@ -135,18 +136,16 @@ def _complete(operation: dict[str, Any], path: str, method: str) -> None:
     answers |= {str(status): {"$ref": f"#/components/responses/Refused{status}"} for status in sorted(statuses)}
     if "once" in traits:
         says = "Your own name for this change, a new one for each: a UUID, for instance."
-        operation.setdefault("parameters", []).append(_parameter(IDEMPOTENCY_KEY, says, 255))
+        schema = {"type": "string", "minLength": 1, "maxLength": 255, "pattern": r"^[\x21\x23-\x5b\x5d-\x7e]+$"}
+        operation.setdefault("parameters", []).append(_parameter(IDEMPOTENCY_KEY, says, schema))
     if "if_match" in traits:
         says = "An ETag that you read: refused when there is another version by now."
-        operation.setdefault("parameters", []).append(_parameter("If-Match", says, 400))
+        operation.setdefault("parameters", []).append(_parameter("If-Match", says, {"type": "string"}))
 
 
 def _header(says: str) -> dict[str, Any]:
     return {"description": says, "schema": {"type": "string"}}
 
 
-def _parameter(name: str, says: str, longest: int) -> dict[str, Any]:
-    schema = {"type": "string", "minLength": 1, "maxLength": longest, "pattern": r"^[\x21\x23-\x5b\x5d-\x7e]+$"}
-    if name == "If-Match":
-        schema = {"type": "string", "maxLength": longest}
+def _parameter(name: str, says: str, schema: dict[str, Any]) -> dict[str, Any]:
     return {"name": name, "in": "header", "required": False, "description": says, "schema": schema}
