@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from functools import cache
 from string import Formatter
@@ -51,3 +52,18 @@ def unknown_parts(text: str) -> Iterator[str]:
 def places(sentence: str) -> list[tuple[str, str | None]]:
     """The places of a sentence, each with its conversion."""
     return [(place, conversion) for _, place, _, conversion in Formatter().parse(sentence) if place is not None]
+
+
+@cache
+def _pieces() -> frozenset[str]:
+    """What stands between the places of every string of the program, where it is three words or more."""
+    strings = catalogs.messages_of(catalogs.extracted())
+    texts = (re.sub(r"%\(\w+\)s", "{}", form) for forms in strings for form in forms)
+    literals = (" ".join(literal.split()) for text in texts for literal, *_ in Formatter().parse(text))
+    return frozenset(each for each in literals if len(re.findall(r"[a-z]{2,}", each)) >= 3)
+
+
+def english_left_in(text: str) -> list[str]:
+    """What of the program's own strings a text still says in English, however its lines are broken."""
+    shown = " ".join(text.split())
+    return sorted(each for each in _pieces() if each in shown)

@@ -14,7 +14,7 @@ from reminders.desk.enroll import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
 from reminders.desk.trail import Action
 from reminders.errors import InputError
-from reminders.words import gettext
+from reminders.words import gettext, retold
 
 
 @click.command(
@@ -78,7 +78,13 @@ def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool
             (gettext("Words"), {"ratio": 1}),
         ),
         (
-            [short_when(each.at, app.config.zone), shown(each.action), each.address, each.recorded_by, each.wording]
+            [
+                short_when(each.at, app.config.zone),
+                shown(each.action),
+                each.address,
+                retold(each.recorded_by),
+                retold(each.wording),
+            ]
             for each in found.history
         ),
     )

@@ -148,7 +148,13 @@ def _show(found: ChartRecord) -> None:
             (gettext("Words"), {"ratio": 1}),
         ),
         (
-            [short_when(each.at, zone), gettext(each.action), each.address, each.recorded_by, each.wording]
+            [
+                short_when(each.at, zone),
+                gettext(each.action),
+                each.address,
+                retold(each.recorded_by),
+                retold(each.wording),
+            ]
             for each in found.consent
         ),
     )

@@ -88,7 +88,10 @@ class ListedConcern:
     @property
     def told(self) -> str:
         """The summary in the language of staff; it is kept in English."""
-        return retold(self.summary)
+        told = retold(self.summary)
+        if told != self.summary or not self.summary:
+            return told
+        return ", ".join(map(gettext, self.summary.split(", ")))  # signs, as words that the catalogs have
 
 
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:

@@ -1,0 +1,96 @@
+"""A day at the desk in Spanish: nothing that the program says is left in English."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from reminders import words
+from tests.build import LEAD
+from tests.cli.terminal import PHONE, Terminal, enrollment
+from tests.sentences import english_left_in
+
+PATIENT = {"language": "es", "factor": "diabetes"}
+
+
+@pytest.fixture(autouse=True)
+def _english_again() -> Iterator[None]:
+    yield
+    words.speak("en")
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Terminal:
+    """A practice for trial, where drafts are used, so that what patients read is Spanish as well."""
+    runner = CliRunner(env={"COLUMNS": "400", "LANGUAGE": "es"})
+    here = Terminal(tmp_path, runner=runner)
+    made = here.run("init", "--name", "Consulta", "--zone", "America/Chicago", "--phone", "312-555-0100", "--demo")
+    assert made.exit_code == 0, made.stderr
+    return here
+
+
+def said(desk: Terminal, *typed: str) -> str:
+    result = desk.run(*typed)
+    return result.stdout + result.stderr
+
+
+def test_a_course_from_enrollment_to_its_record(desk: Terminal) -> None:
+    heard = [
+        said(desk, "doctor"),
+        said(desk, "procedures"),
+        said(desk, "preview", LEAD, "--end", "2026-03-07T19:50", "--language", "es", "--factor", "diabetes"),
+        said(desk, *enrollment(**PATIENT)),
+        said(desk, "messages", "1", "--why"),
+        said(desk, "replan", "1", "--visit", "2026-03-21T10:00", "--yes"),
+        said(desk, "messages", "1", "--why"),
+        said(desk, "run", "--once"),
+        said(desk, "reply", "--from", PHONE, "tengo fiebre y la piel está roja y caliente hasta el tobillo"),
+        said(desk, "reply", "--from", PHONE, "STOP"),
+        said(desk, "concerns"),
+        said(desk, "concerns", "take", "1", "--by", "N. Nurse"),
+        said(desk, "concerns", "hand-over", "1", "--by", "N. Nurse", "--to", "D. Doctor"),
+        said(desk, "pause", "1", "--concern", "1", "--reason", "vacaciones", "--yes"),
+        said(desk, "concerns", "show", "1"),
+        said(desk, "resume", "1", "--yes"),
+        said(desk, "cancel", "1", "--reason", "error", "--by", "F. Desk", "--yes"),
+        said(desk, "messages", "1", "--why"),
+        said(desk, "record", "1"),
+        said(desk, "digest"),
+        said(desk, "consent", "1"),
+    ]
+    assert [left for text in heard for left in english_left_in(text)] == []
+    assert "por qué entonces" in heard[4].lower()
+    assert "horas de silencio" in "".join(heard) or "silencio desde" in "".join(heard)
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        pytest.param(enrollment(**{**PATIENT, "factor": "nonsense"}), id="a factor"),
+        pytest.param([*enrollment(**PATIENT), "--set", "stop_day=99"], id="a setting beyond its range"),
+        pytest.param([*enrollment(**PATIENT), "--set", "stop_day=soon"], id="a setting that is no number"),
+        pytest.param([*enrollment(**PATIENT), "--set", "nonsense=1"], id="no such setting"),
+        pytest.param(enrollment(**PATIENT, zone="Mars/North"), id="a zone"),
+        pytest.param(["preview", "nonsense", "--end", "2026-03-07T10:00"], id="a procedure"),
+        pytest.param(["preview", LEAD, "--end", "2026-03-07T10:00", "--quiet", "9-8"], id="quiet hours"),
+        pytest.param(["messages", "7"], id="a course"),
+        pytest.param(["concerns", "show", "7"], id="a concern"),
+        pytest.param(["restore", "nowhere.backup"], id="a copy"),
+    ],
+)
+def test_what_is_wrong_is_told_in_spanish(desk: Terminal, typed: list[str]) -> None:
+    result = desk.run(*typed)
+    assert result.exit_code != 0
+    assert result.stderr
+    assert english_left_in(result.stderr) == []
+
+
+@pytest.mark.parametrize(
+    "reply",
+    ["no fever, but pus and spreading redness", "STOP", "wrong number", "it was 102.4 last night", "ok thanks", "8/10"],
+)
+def test_what_was_found_in_a_reply_is_told_in_spanish(desk: Terminal, reply: str) -> None:
+    assert english_left_in(said(desk, "triage", "--explain", reply) + said(desk, "triage", reply)) == []

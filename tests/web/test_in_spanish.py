@@ -1,0 +1,49 @@
+"""The pages of staff in Spanish: nothing that the program says is left in English."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+
+import pytest
+
+from reminders import words
+from reminders.desk.roles import Role
+from tests.desk.office import Office
+from tests.sentences import english_left_in
+from tests.web.people import browser_of
+from tests.web.server import Server
+
+
+@pytest.fixture(autouse=True)
+def _spanish() -> Iterator[None]:
+    words.speak("es")
+    yield
+    words.speak("en")
+
+
+def text_of(page: str) -> str:
+    """What a reader sees, without what was written to and by patients."""
+    visible = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]+>", " ", visible))
+
+
+def test_pages_of_a_course_and_its_concern_have_no_english_left(office: Office, server: Server) -> None:
+    office.enroll(visit="2026-06-24T09:30", factors=frozenset({"diabetes"}))
+    office.dispatcher.run_once()
+    office.reply("it is red and hot up to my ankle, and I have a fever of 102")
+    pages = ("/staff/today", "/staff/concerns", "/staff/concerns/1", "/staff/courses/1", "/staff/courses/1/record")
+    with browser_of(server, office, Role.NURSE) as nora:
+        left = {}
+        for page in pages:
+            answer = nora.get(page)
+            assert answer.status_code == 200, page
+            left[page] = [each for each in english_left_in(text_of(answer.text)) if not said_to_patients(office, each)]
+    office.dispatcher.close()
+    assert left == {page: [] for page in pages}
+
+
+def said_to_patients(office: Office, words_left: str) -> bool:
+    """Say whether it stands in a text to the patient, who reads English."""
+    return any(words_left in " ".join((message.text or "").split()) for message in office.messages())
