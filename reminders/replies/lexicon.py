@@ -134,6 +134,7 @@ class Lexicon:
                     self._add(word, "@" + name, by_sound=source.by_sound)
         for source in sources:
             self._add_patterns(source)
+        self._rank = {bit: rank for rank, bit in enumerate(self._anchored)}
         for table in self._tables.values():
             table.misses = NearMisses(table.targets)
 
@@ -173,7 +174,9 @@ class Lexicon:
                 # a stem may swallow a slip: "pressuure" begins like "pressed"
                 for table in self._tables.values():
                     mask |= table.close(word)
-            found = [pattern for bit, held in self._anchored.items() if mask & bit for pattern in held]
+            # In the order of the files, which decides between patterns that say the same.
+            bits = sorted((bit for bit in _bits_of(mask) if bit in self._rank), key=self._rank.__getitem__)
+            found = [pattern for bit in bits for pattern in self._anchored[bit]]
             alone = tuple(dict.fromkeys(pattern.kind for pattern in found if not pattern.needs))
             known = Entry(mask, alone, tuple((one.needs, one) for one in found if one.needs), guessed)
             if len(self._remembered) < _MOST_REMEMBERED:
