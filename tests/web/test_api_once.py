@@ -19,7 +19,7 @@ import pytest
 
 from reminders.assembly import App
 from reminders.clock import VirtualClock
-from reminders.desk.api_answers import KEPT, forget_answers
+from reminders.desk.api_answers import KEPT
 from reminders.desk.shapes import taken_as_json
 from reminders.web.api import PREFIX
 from tests.delivery.worker import in_child
@@ -101,11 +101,12 @@ def test_a_rehearsal_uses_no_key_up(client: httpx.Client) -> None:
 
 def test_an_answer_is_kept_for_two_days(client: httpx.Client, office: Office) -> None:
     first = client.post("/replies", json=WROTE, headers=under("k1"))
+    (forgets,) = [each for each in office.app.desk_jobs() if each.name == "api-answers"]
     office.clock.advance(KEPT)
-    forget_answers(office.database, office.desk)
+    forgets.run()
     assert client.post("/replies", json=WROTE, headers=under("k1")).content == first.content
     office.clock.advance(timedelta(seconds=1))
-    forget_answers(office.database, office.desk)
+    forgets.run()
     assert client.post("/replies", json=WROTE, headers=under("k1")).json()["reply"] == 2
 
 
