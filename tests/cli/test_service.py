@@ -20,10 +20,12 @@ from urllib.request import urlopen
 
 import httpx
 import pytest
+from sqlalchemy import delete, update
 
 from reminders.records.database import Database
+from reminders.records.tables import Contact, Patient
 from tests.delivery.peers.peer import free_port
-from tests.servers import fresh_database, open_database
+from tests.servers import fresh_database, open_database, write_keys
 from tests.stored import add_course, row, soaks, states, store
 
 NAME, NUMBER, WORDS = "Marker-Name", "+12025550177", "marker words of a text"
@@ -133,13 +135,14 @@ def due(tmp_path: Path) -> Iterator[Database]:
     """A database in which messages of a patient with a marked name, number and text are due."""
     url = fresh_database("sqlite", tmp_path)
     (tmp_path / "url").write_text(url)
+    write_keys(tmp_path)
     database = open_database(url)
     now = datetime.now(UTC)
     add_course(database, at=now)
     with database.writing() as session:
-        connection = session.connection()
-        connection.exec_driver_sql(f"UPDATE patient SET first_name = '{NAME}', last_name = '{NAME}'")
-        connection.exec_driver_sql(f"UPDATE contact SET address = '{NUMBER}' WHERE channel = 'sms'")
+        session.execute(update(Patient).values(first_name=NAME, last_name=NAME))
+        session.execute(delete(Contact))
+        session.add(Contact(practice_id="main", patient_id=1, channel="sms", address=NUMBER))
     marked: dict[str, Any] = {"address": NUMBER, "due_at": now, "useful_until": now + timedelta(hours=2)}
     store(
         database,
@@ -180,7 +183,9 @@ def test_a_server_of_pages_that_is_stopped_in_mid_batch_brings_that_to_its_end_t
 
 
 def _until_in_hand(due: Database) -> None:
-    while "sending" not in states(due):
+    deadline = time.monotonic() + 60
+    while "sending" not in (found := states(due)):
+        assert time.monotonic() < deadline, found
         time.sleep(0.005)
 
 

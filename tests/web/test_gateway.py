@@ -6,6 +6,7 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from shutil import copy
 from typing import Any
@@ -31,6 +32,7 @@ RIGHT = ("gateway", "open sesame")
 HOT = "it is red and hot up to my ankle"
 REPLY = {"from": PHONE, "body": HOT, "id": "m1"}
 FORM = "application/x-www-form-urlencoded"
+post, get, request = (partial(each, timeout=60) for each in (httpx.post, httpx.get, httpx.request))
 
 Opened = Callable[..., Office]
 Settings = Mapping[str, Any]
@@ -98,7 +100,7 @@ def signed(office: Office, body: bytes, *, age: int = 0, secret: bytes = b"inven
     ],
 )
 def test_a_reply_is_stored_and_becomes_a_concern(gateway: Server, office: Office, call: dict[str, Any]) -> None:
-    answer = httpx.request(url=f"{gateway.base}/gateway/replies", auth=RIGHT, **call)
+    answer = request(url=f"{gateway.base}/gateway/replies", auth=RIGHT, **call)
     assert (answer.status_code, answer.content) == (200, b"")
     (concern,) = office.concerns()
     assert concern.urgency == "urgent"
@@ -108,20 +110,20 @@ def test_a_receipt_is_applied_to_its_message(gateway: Server, office: Office) ->
     office.dispatcher.run_once()
     (sent, *_) = [each for each in office.messages() if each.state == "sent"]
     key = f"{office.database.installation_name()}-{sent.id}"
-    answer = httpx.get(f"{gateway.base}/gateway/receipts", params={"key": key, "status": "ok"}, auth=RIGHT)
+    answer = get(f"{gateway.base}/gateway/receipts", params={"key": key, "status": "ok"}, auth=RIGHT)
     assert answer.status_code == 200
     assert {each.id: each.state for each in office.messages()}[sent.id] == "delivered"
 
 
 def test_a_receipt_that_outran_the_hand_over_is_kept(gateway: Server, office: Office) -> None:
     call = {"key": f"{office.database.installation_name()}-1", "status": "ok"}
-    assert httpx.get(f"{gateway.base}/gateway/receipts", params=call, auth=RIGHT).status_code == 200
+    assert get(f"{gateway.base}/gateway/receipts", params=call, auth=RIGHT).status_code == 200
     assert len(office.dump()["early_receipt"]) == 1
 
 
 def test_a_reply_that_is_brought_again_counts_once(gateway: Server, office: Office) -> None:
     for _ in range(3):
-        assert httpx.post(f"{gateway.base}/gateway/replies", json=REPLY, auth=RIGHT).status_code == 200
+        assert post(f"{gateway.base}/gateway/replies", json=REPLY, auth=RIGHT).status_code == 200
     assert replies(office) == 1
 
 
@@ -130,7 +132,7 @@ def test_a_reply_that_is_brought_again_counts_once(gateway: Server, office: Offi
 def test_who_is_not_believed_is_told_so_and_nothing_else(
     gateway: Server, office: Office, path: str, auth: tuple[str, str] | None
 ) -> None:
-    answer = httpx.post(f"{gateway.base}/gateway/{path}", json=REPLY, auth=auth)
+    answer = post(f"{gateway.base}/gateway/{path}", json=REPLY, auth=auth)
     assert (answer.status_code, answer.content) == (403, b"")
     assert replies(office) == 0
 
@@ -140,7 +142,7 @@ def test_a_signed_call_is_believed_within_its_window(opened: Opened) -> None:
     body = json.dumps(REPLY).encode()
     with serving(office.app) as server:
         for age, code in ((299, 200), (301, 403), (-301, 403)):
-            answer = httpx.post(f"{server.base}/gateway/replies", content=body, headers=signed(office, body, age=age))
+            answer = post(f"{server.base}/gateway/replies", content=body, headers=signed(office, body, age=age))
             assert answer.status_code == code, age
     assert replies(office) == 1
 
@@ -159,7 +161,7 @@ def test_a_call_that_was_tampered_with_is_not_believed(opened: Opened, change: C
     body = json.dumps(REPLY).encode()
     content, headers = change(body, signed(office, body))
     with serving(office.app) as server:
-        assert httpx.post(f"{server.base}/gateway/replies", content=content, headers=headers).status_code == 403
+        assert post(f"{server.base}/gateway/replies", content=content, headers=headers).status_code == 403
     assert replies(office) == 0
 
 
@@ -168,7 +170,7 @@ def test_words_beside_a_signed_body_are_not_believed(opened: Opened) -> None:
     body = json.dumps(REPLY).encode()
     with serving(office.app) as server:
         url = f"{server.base}/gateway/replies?body=STOP"
-        assert httpx.post(url, content=body, headers=signed(office, body)).status_code == 403
+        assert post(url, content=body, headers=signed(office, body)).status_code == 403
     assert replies(office) == 0
 
 
@@ -179,7 +181,7 @@ def test_a_call_that_somebody_recorded_counts_no_second_time(opened: Opened) -> 
     with serving(office.app) as server:
         for age in (60, 60, 30):
             headers = signed(office, body, age=age)
-            assert httpx.post(f"{server.base}/gateway/replies", content=body, headers=headers).status_code == 200
+            assert post(f"{server.base}/gateway/replies", content=body, headers=headers).status_code == 200
     assert replies(office) == 2
 
 
@@ -203,7 +205,7 @@ def test_the_callers_address_is_the_sockets_or_what_a_trusted_proxy_says(
     office = opened({"addresses": addresses}, web={"trusted_proxies": proxies})
     headers = {"X-Forwarded-For": forwarded} if forwarded else {}
     with serving(office.app) as server:
-        assert httpx.post(f"{server.base}/gateway/replies", json=REPLY, headers=headers).status_code == code
+        assert post(f"{server.base}/gateway/replies", json=REPLY, headers=headers).status_code == code
 
 
 def test_the_gateway_calls_by_the_public_name(opened: Opened) -> None:
@@ -211,15 +213,15 @@ def test_the_gateway_calls_by_the_public_name(opened: Opened) -> None:
     with serving(office.app) as server:
         url = f"{server.base}/gateway/replies"
         named = {"Host": "aftercare.example.org"}
-        assert httpx.post(url, json=REPLY, auth=RIGHT, headers=named).status_code == 200
-        assert httpx.post(url, json=REPLY, auth=RIGHT, headers={"Host": "example.org"}).status_code == 400
+        assert post(url, json=REPLY, auth=RIGHT, headers=named).status_code == 200
+        assert post(url, json=REPLY, auth=RIGHT, headers={"Host": "example.org"}).status_code == 400
 
 
 @pytest.mark.parametrize("streamed", [False, True], ids=["announced", "streamed"])
 def test_a_body_that_is_no_call_is_too_long(gateway: Server, streamed: bool) -> None:
     body = b"x" * (MOST_BYTES + 1)
     content = iter([body[:1000], body[1000:]]) if streamed else body
-    answer = httpx.post(f"{gateway.base}/gateway/replies", content=content, auth=RIGHT)
+    answer = post(f"{gateway.base}/gateway/replies", content=content, auth=RIGHT)
     assert answer.status_code == 413
 
 
@@ -238,7 +240,7 @@ def test_a_reply_that_cant_be_read_is_refused_and_staff_hear_of_it_once(
     gateway: Server, office: Office, content: bytes, media_type: str
 ) -> None:
     for _ in range(2):
-        answer = httpx.post(
+        answer = post(
             f"{gateway.base}/gateway/replies", content=content, auth=RIGHT, headers={"Content-Type": media_type}
         )
         assert (answer.status_code, answer.content) == (400, b"")
@@ -248,7 +250,7 @@ def test_a_reply_that_cant_be_read_is_refused_and_staff_hear_of_it_once(
 
 
 def test_what_nobody_believes_tells_staff_nothing(gateway: Server, office: Office) -> None:
-    assert httpx.post(f"{gateway.base}/gateway/replies", content=b"x").status_code == 403
+    assert post(f"{gateway.base}/gateway/replies", content=b"x").status_code == 403
     assert office.concerns() == []
 
 
@@ -263,7 +265,7 @@ def test_garbage_is_stored_or_refused_and_breaks_nothing(
     gateway: Server, content: bytes, media_type: str, query: dict[str, str], path: str
 ) -> None:
     params = {name: value.encode("utf-8", "replace").decode() for name, value in query.items()}
-    answer = httpx.post(
+    answer = post(
         f"{gateway.base}/gateway/{path}",
         content=content,
         params=params,
@@ -280,10 +282,10 @@ def test_characters_that_no_database_takes_are_no_reason_to_lose_a_reply(
 ) -> None:
     body = f'{{"from": "{PHONE}", "body": "it bleeds {text}", "id": "{text}"}}'
     url, headers = f"{gateway.base}/gateway/replies", {"Content-Type": "application/json"}
-    assert httpx.post(url, content=body, auth=RIGHT, headers=headers).status_code == 200
+    assert post(url, content=body, auth=RIGHT, headers=headers).status_code == 200
     assert replies(office) == 1
     receipt = f'{{"key": "{text}", "status": "ok"}}'
-    answer = httpx.post(f"{gateway.base}/gateway/receipts", content=receipt, auth=RIGHT, headers=headers)
+    answer = post(f"{gateway.base}/gateway/receipts", content=receipt, auth=RIGHT, headers=headers)
     assert answer.status_code == 200
 
 
@@ -297,16 +299,16 @@ def test_while_the_database_is_locked_the_gateway_is_asked_to_come_again(gateway
     office.database.engine.dispose()
     with closing(sqlite3.connect(office.app.config.folder / "reminders.sqlite3", isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
-        answer = httpx.post(url, json=REPLY, auth=RIGHT)
+        answer = post(url, json=REPLY, auth=RIGHT)
         other.execute("ROLLBACK")
     assert (answer.status_code, answer.content) == (503, b"")
     assert answer.headers["retry-after"] == "10"
-    assert httpx.post(url, json=REPLY, auth=RIGHT).status_code == 200
+    assert post(url, json=REPLY, auth=RIGHT).status_code == 200
     assert replies(office) == 1
 
 
 def test_nothing_that_is_believed_is_dropped_for_coming_often(gateway: Server, office: Office) -> None:
-    with closing(httpx.Client(auth=RIGHT)) as caller:
+    with closing(httpx.Client(auth=RIGHT, timeout=60)) as caller:
         codes = {
             caller.post(f"{gateway.base}/gateway/replies", json={**REPLY, "id": f"m{number}"}).status_code
             for number in range(60)
@@ -318,24 +320,24 @@ def test_nothing_that_is_believed_is_dropped_for_coming_often(gateway: Server, o
 def test_a_gateway_gets_the_words_it_asks_for(opened: Opened) -> None:
     office = opened(hook_answer={"body": "<Ok/>", "media_type": "application/xml"})
     with serving(office.app) as server:
-        answer = httpx.post(f"{server.base}/gateway/replies", json=REPLY, auth=RIGHT)
+        answer = post(f"{server.base}/gateway/replies", json=REPLY, auth=RIGHT)
     assert (answer.status_code, answer.text) == (200, "<Ok/>")
     assert answer.headers["content-type"].startswith("application/xml")
 
 
 def test_a_practice_without_hooks_takes_no_calls(opened: Opened) -> None:
     with serving(opened(None, reply_hook=None, receipt_hook=None).app) as server:
-        assert httpx.post(f"{server.base}/gateway/replies", json=REPLY).status_code == 404
+        assert post(f"{server.base}/gateway/replies", json=REPLY).status_code == 404
 
 
 def test_a_hook_that_is_not_configured_is_not_there(opened: Opened) -> None:
     with serving(opened(receipt_hook=None).app) as server:
-        assert httpx.post(f"{server.base}/gateway/receipts", json={}, auth=RIGHT).status_code == 404
+        assert post(f"{server.base}/gateway/receipts", json={}, auth=RIGHT).status_code == 404
 
 
 @pytest.mark.parametrize("method", ["HEAD", "PUT", "DELETE"])
 def test_a_method_that_brings_nothing_stores_nothing(gateway: Server, office: Office, method: str) -> None:
-    answer = httpx.request(method, f"{gateway.base}/gateway/replies", params=REPLY, auth=RIGHT)
+    answer = request(method, f"{gateway.base}/gateway/replies", params=REPLY, auth=RIGHT)
     assert answer.status_code == 405
     assert replies(office) == 0
 
