@@ -19,6 +19,8 @@ from reminders.words import gettext, ngettext, on_day, retold
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
+_SHORTEST_ABROAD = 7
+"""Digits; what is shorter is dialled within its country only."""
 
 
 class Pages:
@@ -112,14 +114,19 @@ def number(address: str) -> str:
 
 
 def dial(said: str, region: str) -> str:
-    """Return a number as a `tel:` link holds it: with its country's code, or as it is when it is a short one."""
+    """Return a number as a `tel:` link holds it (RFC 3966): with its country's code, but a short one as it is.
+
+    Emergency numbers are short, and must never get a code: +49 112 reaches nobody.
+    """
+    plain = "".join(each for each in said if each.isascii() and (each.isdigit() or each in "+*#"))
+    if len(plain) < _SHORTEST_ABROAD:
+        return plain
     try:
         parsed = phonenumbers.parse(said, region)
     except phonenumbers.NumberParseException:
-        parsed = None
-    if parsed is not None and phonenumbers.is_possible_number(parsed):
-        return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164)
-    return "".join(each for each in said if each.isascii() and (each.isdigit() or each in "+*#"))
+        return plain
+    valid = phonenumbers.is_valid_number(parsed)
+    return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164) if valid else plain
 
 
 def tongue(code: str) -> str:

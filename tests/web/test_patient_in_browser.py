@@ -215,6 +215,25 @@ def test_an_emergency_is_told_at_once_and_dials(browser: Browser, server: Server
         expect(alert).to_contain_text("Call 911 now. Do not wait for us and do not drive yourself.")
 
 
+def test_a_page_that_was_left_open_is_true_again_when_looked_at(
+    browser: Browser, server: Server, office: Office, way: Way
+) -> None:
+    with device(browser, server.base) as context:
+        page = context.new_page()
+        page.clock.install()
+        page.goto(way.path)
+        page.get_by_role("textbox").fill(way.code)
+        page.locator("form button").click()
+        expect(page.locator(".now")).to_contain_text("first dressing off")
+        office.play(f"{office.clock.now().astimezone(CHICAGO):%Y-%m-%d}T19:30")
+        _come_back(page, way)
+        expect(page.locator(".now")).to_contain_text("Soak")
+        page.locator("#words").fill("half a sentence")
+        _come_back(page, way)
+        page.wait_for_timeout(500)
+        expect(page.locator("#words")).to_have_value("half a sentence")
+
+
 def test_words_of_others_never_run(browser: Browser, server: Server, office: Office) -> None:
     office.enroll(first_name="<img src=x onerror=alert(1)>", phone="312-555-0155")
     with device(browser, server.base) as context:
@@ -295,6 +314,13 @@ def test_a_link_that_is_void_takes_the_copy_away(browser: Browser, server: Serve
         page.reload()
         expect(page.get_by_role("heading", level=1)).to_have_text("This link does not work")
         assert page.evaluate(_KEPT) == []
+
+
+def _come_back(page: Page, way: Way) -> None:
+    """Turn to the page again after a day, in a browser whose clock says so."""
+    page.request.post(f"{way.path}open", form={"code": way.code})
+    page.clock.fast_forward(24 * 60 * 60 * 1000)
+    page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
 
 
 def _kept(context: BrowserContext, server: Server, way: Way) -> Page:

@@ -22,7 +22,7 @@
   // What is to be done now was true when the page was made: whoever comes back to it later sees it anew.
   document.addEventListener("visibilitychange", () => {
     const age = Date.now() / 1000 - Number(body.dataset.made);
-    if (document.visibilityState === "visible" && age > 600 && !(words && words.value)) location.reload();
+    if (document.visibilityState === "visible" && age > 600 && !(words && words.value)) location.assign("./");
   });
 
   // Of a copy, the step that began last is marked.
