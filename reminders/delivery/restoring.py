@@ -100,6 +100,14 @@ def _on_postgresql(
     url: str, source: Path, manifest: Manifest, how: tuple[Gap, RestoreRules]
 ) -> tuple[GapReport, Path | None]:
     parsed = parse_url(url)
+    if manifest.schema != NEWEST_VERSION and not is_empty(parsed):
+        # its tools drop what the copy knows of, and newer tables refer to that
+        raise InputError(
+            english(
+                "{file} is of an older program: it comes back into an empty database only; make one and name it "
+                "as `database`"
+            ).format(file=source)
+        )
     backup_postgresql.put_back(source, parsed, manifest.rows)
     if manifest.schema != NEWEST_VERSION:
         backup_postgresql.write_version(parsed, manifest.schema)

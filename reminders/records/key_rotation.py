@@ -10,6 +10,8 @@ from reminders.records.database import Database
 from reminders.records.engines import build_engine, parse_url
 from reminders.records.key_sources import KeyFile, KeySource
 from reminders.records.keyring import Key
+from reminders.records.migrations import NEWEST_VERSION
+from reminders.records.schema import schema_version
 from reminders.records.sealed_types import seals_of
 from reminders.records.sealing import NOT_SEALED, Tell, is_all_sealed_by, seal_anew, uses
 from reminders.sentences import english
@@ -54,8 +56,13 @@ class Rotated:
 
 
 def keys_of(url: str, source: KeySource, *, tell: Tell) -> tuple[KeyUse, ...]:
-    """Return the keys there are and those that are missing, with what each seals; reads the whole database."""
+    """Return the keys there are and those that are missing, with what each seals; reads the whole database.
+
+    ConfigError when it is missing, or of a schema that did not seal yet.
+    """
     keys = source.read()
+    if schema_version(url) != NEWEST_VERSION:
+        raise ConfigError(english("the database is missing or older than this program; run `reminders init` first"))
     engine = build_engine(parse_url(url), statement_seconds=3600)
     try:
         found = uses(engine, tell=tell)

@@ -20,6 +20,8 @@ from reminders.records.database import Database
 from reminders.records.engines import parse_url
 from tests.delivery.peers.peer import outgoing
 from tests.delivery.scripted import ScriptedTransport, dispatcher
+from tests.records.older import WORD, older_database
+from tests.records.traces import traces
 from tests.servers import KEYS, fresh_database, open_database, postgresql
 from tests.stored import NOON, add_course, concerns, messages, row, soaks, states, store
 
@@ -231,3 +233,23 @@ def test_a_copy_of_another_kind_or_of_nothing_is_refused(tmp_path: Path) -> None
         _put_back("postgresql+psycopg://tests@127.0.0.1:1/none", tmp_path / "copy", ScriptedTransport())
     with pytest.raises(ConfigError, match="nothing was copied"):
         back_up(f"sqlite:///{tmp_path}/none", tmp_path / "other", now=NOON)
+
+
+def test_a_copy_that_was_not_sealed_is_sealed_as_it_comes_back(url: str, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    kind = parse_url(url).get_backend_name()
+    older = f"sqlite:///{tmp_path / 'older.db'}" if kind == "sqlite" else postgresql().create("not_sealed")
+    older_database(older, rows=3)
+    assert back_up(older, copy, now=NOON).key == ""
+    if kind == "postgresql":
+        with pytest.raises(InputError, match="into an empty database only"):
+            _put_back(url, copy, ScriptedTransport())
+        url = postgresql().create("comes_back")
+    _put_back(url, copy, ScriptedTransport())
+    assert traces(url, [WORD]) == []
+    database = open_database(url)
+    assert {each.text[: len(WORD)] for each in messages(database)} == {WORD}
+    database.close()
+    if kind == "postgresql":
+        postgresql().drop("not_sealed")
+        postgresql().drop("comes_back")

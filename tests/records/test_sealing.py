@@ -349,3 +349,8 @@ def test_a_lost_key_is_told_with_how_much_it_sealed(filled: Database, keys: KeyF
     write_private(keys.path, as_text((Key.new(),)), replace=True)
     states = _sealed_by(_url(filled), keys)
     assert states[KEYS.current.id] is KeyState.MISSING
+
+
+def test_the_keys_of_a_database_that_does_not_seal_yet_are_not_asked_for(older: str, keys: KeyFile) -> None:
+    with pytest.raises(ConfigError, match="run `reminders init` first"):
+        _sealed_by(older, keys)
