@@ -16,6 +16,7 @@ from reminders.desk.composing import Desk, House
 from reminders.desk.plans import PlanLibrary
 from reminders.errors import ConfigError
 from reminders.practice_rules import AsNow, PracticeRules
+from reminders.sentences import english
 from reminders.wording.links import unsubscribe_url
 
 if TYPE_CHECKING:
@@ -138,8 +139,10 @@ class App:
             known = practice_ids(session)
         if self.config.practice.id not in known:
             raise ConfigError(
-                f"practice.id: there is no practice {self.config.practice.id!r} in the database, "
-                f"only {', '.join(known) or 'none'}; run `reminders init` to add it"
+                english(
+                    "practice.id: there is no practice {name!r} in the database, only {known}; "
+                    "run `reminders init` to add it"
+                ).format(name=self.config.practice.id, known=", ".join(known) or "-")
             )
         self.keep_up()
 
@@ -467,7 +470,7 @@ class App:
 
 def _needed(section: Section | None, name: str) -> Section:
     if section is None:
-        raise ConfigError(f"the section [delivery.{name}] is missing")
+        raise ConfigError(english("the section [delivery.{name}] is missing").format(name=name))
     return section
 
 

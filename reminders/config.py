@@ -49,7 +49,9 @@ def _known_zone(name: str) -> str:
 
 def _staff_language(code: str) -> str:
     if code and words.nearest(code) is None:
-        raise ValueError(f"there is no catalog for it; choose from {', '.join(words.available())}")
+        raise ValueError(
+            english("there is no catalog for it; choose from {known}").format(known=", ".join(words.available()))
+        )
     return code
 
 
@@ -170,7 +172,7 @@ class SealingSection(Section):
     @model_validator(mode="after")
     def _one_place(self) -> SealingSection:
         if self.key_variable and self.key_command:
-            raise ValueError("name either key_variable or key_command")
+            raise ValueError(english("name either key_variable or key_command"))
         return self
 
 
@@ -239,17 +241,23 @@ def load_config(given: Path | None = None) -> Config:
     """Read and check the configuration; raises ConfigError that names every faulty key."""
     path = find_config(given)
     if path is None:
-        raise ConfigError(f"no {DEFAULT_PATH} here and no {ENV_CONFIG}; run `reminders init` to make one")
+        raise ConfigError(
+            english("no {file} here and no {variable}; run `reminders init` to make one").format(
+                file=DEFAULT_PATH, variable=ENV_CONFIG
+            )
+        )
     try:
         values = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        raise ConfigError(f"{path} does not exist; run `reminders init` to make one") from None
+        raise ConfigError(
+            english("{file} does not exist; run `reminders init` to make one").format(file=path)
+        ) from None
     except IsADirectoryError:
-        raise ConfigError(f"{path} is a folder; name the file in it") from None
+        raise ConfigError(english("{file} is a folder; name the file in it").format(file=path)) from None
     except UnicodeDecodeError:
-        raise ConfigError(f"{path}: save it as UTF-8") from None
+        raise ConfigError(f"{path}: " + english("save it as UTF-8")) from None
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{path}: not valid TOML: {error}") from None
+        raise ConfigError(f"{path}: " + english("not valid TOML: {error}").format(error=error)) from None
     _require_private(path, str(values.get("database", "")))
     if database := os.environ.get(ENV_DATABASE):
         values["database"] = database
@@ -263,15 +271,16 @@ def _require_private(path: Path, database: str) -> None:
     """Raise ConfigError when others may read the password that the address of the database may hold."""
     mode = stat.S_IMODE(path.stat().st_mode)
     if _PASSWORD.search(database) and mode & (stat.S_IRWXG | stat.S_IRWXO) and os.name == "posix":
-        raise ConfigError(
-            f"{path} holds the password of the database and is open to others (mode {mode:04o}): chmod 600 {path}"
+        open_to_others = english(
+            "{file} holds the password of the database and is open to others (mode {mode}): chmod 600 {path}"
         )
+        raise ConfigError(open_to_others.format(file=path, mode=f"{mode:04o}", path=path))
 
 
 def _fault_lines(error: ValidationError, path: Path) -> list[str]:
     lines = []
     for each in error.errors(include_url=False, include_input=False):
         key = ".".join(str(part) for part in each["loc"])
-        message = "this key is not known" if each["type"] == "extra_forbidden" else each["msg"]
+        message = english("this key is not known") if each["type"] == "extra_forbidden" else each["msg"]
         lines.append(f"{path}: {key}: {message.removeprefix('Value error, ')}")
     return lines

@@ -26,13 +26,13 @@ def _hours(text: str) -> str:
 
 def _wall(text: str) -> str:
     if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
-        raise ValueError(f"a time of day looks like 07:30, not {text!r}")
+        raise ValueError(english("a time of day looks like 07:30, not {text!r}").format(text=text))
     return text
 
 
 def _link(text: str) -> str:
     if text and not re.fullmatch(r"https?://[^\s]+", text):
-        raise ValueError("must be an http:// or https:// address")
+        raise ValueError(english("must be an http:// or https:// address"))
     return text.rstrip("/")
 
 
@@ -127,7 +127,7 @@ class SilenceSection(Section):
     @model_validator(mode="after")
     def _in_order(self) -> SilenceSection:
         if self.silent_after_minutes <= self.ask_again_after_minutes:
-            raise ValueError("silent_after_minutes: must be longer than ask_again_after_minutes")
+            raise ValueError(english("silent_after_minutes: must be longer than ask_again_after_minutes"))
         return self
 
 

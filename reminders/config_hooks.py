@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field, model_validator
 
 from reminders.config_parts import Network, Secret, Section
+from reminders.sentences import english
 
 REPLIES_PATH = "/gateway/replies"
 RECEIPTS_PATH = "/gateway/receipts"
@@ -30,11 +31,11 @@ class HookAuthSection(Section):
     def _enough(self) -> HookAuthSection:
         signed = (bool(self.hmac_header), bool(self.timestamp_header), bool(self.hmac_secrets))
         if any(signed) and not all(signed):
-            raise ValueError("a signature needs hmac_header, timestamp_header and hmac_secrets")
+            raise ValueError(english("a signature needs hmac_header, timestamp_header and hmac_secrets"))
         if bool(self.user) != (self.password is not None):
-            raise ValueError("name both user and password, or neither")
+            raise ValueError(english("name both user and password, or neither"))
         if not (any(signed) or self.user or self.addresses):
-            raise ValueError("anybody could call: ask for a signature, a password or an address")
+            raise ValueError(english("anybody could call: ask for a signature, a password or an address"))
         return self
 
 
@@ -63,7 +64,7 @@ class ReceiptHookSection(Section):
     @model_validator(mode="after")
     def _named(self) -> ReceiptHookSection:
         if not (self.id or self.key):
-            raise ValueError("name id or key: a receipt has to say which message it is about")
+            raise ValueError(english("name id or key: a receipt has to say which message it is about"))
         return self
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import random
+import re
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -18,6 +20,7 @@ from reminders.care.resolving import resolve
 from reminders.care.schedule import schedule
 from reminders.care.values import ContactRules, Course, Joined
 from reminders.sentences import filled
+from tests import catalogs
 from tests.build import PLANS, up_to
 from tests.sentences import makers, places, sentences, unknown_parts
 
@@ -28,6 +31,9 @@ SAMPLES = {
     **dict.fromkeys(("code", "digits", "highest", "lowest", "path", "value"), "7"),
     **dict.fromkeys(("entry", "key", "option", "setting", "word"), "first_care"),
 }
+
+SAME_IN_SPANISH = {"{state} (error {error})", "Error: {message}"}
+LISTS = {"label", "signs", "unit"}
 
 
 @pytest.fixture(autouse=True)
@@ -49,6 +55,45 @@ def sample(sentence: str) -> tuple[str, dict[str, str]]:
 def test_a_text_is_made_by_one_sentence_only_and_made_again_from_what_is_found(sentence: str) -> None:
     text, values = sample(sentence)
     assert [(each, dict(found)) for each, found in makers(text)] == [(sentence, values)]
+
+
+@pytest.mark.parametrize("sentence", sentences())
+def test_what_a_sentence_makes_is_told_in_spanish_with_what_stands_in_its_places(sentence: str) -> None:
+    words.speak("es")
+    text, values = sample(sentence)
+    told = words.retold(text)
+    assert told != text or sentence in SAME_IN_SPANISH
+    kept = [value for place, value in values.items() if value not in SAMPLES.values() and place not in LISTS]
+    assert [value for value in kept if value not in told] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        pytest.param(
+            "quiet from 21:00, so Sun 8 Mar 08:00", "silencio desde las 21:00, así que dom 8 mar 08:00", id="day"
+        ),
+        pytest.param(
+            "closing: gives way: at most 5 messages a day",
+            "closing: cede el paso: como máximo 5 mensajes al día",
+            id="joined",
+        ),
+        pytest.param("no earlier moment, she said", "no earlier moment, she said", id="a note that somebody wrote"),
+        pytest.param("day 3, morning (Tue 10 Mar 08:00)", "día 3, mañana (mar 10 mar 08:00)", id="a slot"),
+        pytest.param(
+            "pus, fever; asked to stop messages: telephone",
+            "pus, fiebre; pidió no recibir más mensajes: telefonee",
+            id="signs",
+        ),
+        pytest.param(
+            "config.toml: port: Field required", "config.toml: port: falta este campo", id="a fault of a file"
+        ),
+    ],
+)
+def test_a_text_is_told_in_the_language_spoken_and_in_english_as_it_is(text: str, told: str) -> None:
+    assert words.retold(text) == text
+    words.speak("es")
+    assert words.retold(text) == told
 
 
 @pytest.mark.parametrize("procedure", procedures_in(PLANS))
@@ -85,3 +130,58 @@ def messages_of(plan: Plan, chance: random.Random) -> Sequence[Joined]:
     ]
     now = Circumstances(not_before=end + late, at_desk=chance.random() < 0.5, others=tuple(other))
     return schedule(resolved, rules, now, fits=up_to(chance.choice((1, 3))))
+
+
+BELOW_THE_DESK = (
+    *("care/*.py", "wording/**/*.py", "replies/*.py", "records/*.py", "exchange/*.py"),
+    *("delivery/**/*.py", "config*.py"),
+)
+FIELDS = {"text", "message", "note", "detail", "summary"}
+MARKS = {"english", "gettext", "marked"}
+NOT_FOR_STAFF = {"AssertionError", "KeyError", "NotBelieved", "NotReadable", "RuntimeError", "TypeError"}
+"""Errors of programmers, and those of which only the log hears."""
+FOR_PROGRAMS = {
+    "bulk.py",
+    "metrics.py",
+    "monitor.py",
+    "smpp_pdu.py",
+    "clock.py",
+    "values.py",
+    "circumstances.py",
+    "alphabets.py",
+}
+
+
+def bare(node: ast.AST) -> Iterator[ast.AST]:
+    """Yield strings of words that no catalog knows of."""
+    if (
+        isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id in {"english", "gettext", "marked"}
+    ):
+        return
+    if isinstance(node, ast.JoinedStr | ast.Constant):
+        parts = node.values if isinstance(node, ast.JoinedStr) else [node]
+        literal = "".join(str(part.value) for part in parts if isinstance(part, ast.Constant))
+        if re.search(r"[a-z]{2,} [a-z]{2,}", literal):
+            yield node
+        return
+    for child in ast.iter_child_nodes(node):
+        yield from bare(child)
+
+
+def test_what_is_raised_and_why_something_was_done_is_marked() -> None:
+    """Where no language is known: below the desk. There `gettext` is as good, and errors are told at once."""
+    found = []
+    files = [
+        path for part in BELOW_THE_DESK for path in sorted(catalogs.PROGRAM.glob(part)) if path.name not in FOR_PROGRAMS
+    ]
+    for path in files:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            spoken: list[ast.AST] = []
+            if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call):
+                spoken = [*node.exc.args] if ast.unparse(node.exc.func) not in NOT_FOR_STAFF else []
+            elif isinstance(node, ast.Call):
+                spoken = [each.value for each in node.keywords if each.arg in FIELDS]
+            found += [f"{path.name}:{part.lineno}" for each in spoken for part in bare(each)]  # type: ignore[attr-defined]
+    assert found == []

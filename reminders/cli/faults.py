@@ -11,6 +11,7 @@ import click
 
 from reminders.cli.help_words import show_error
 from reminders.errors import ConfigError, InputError, PlanError, ReminderError
+from reminders.sentences import english
 from reminders.words import gettext, marked, retold
 
 DONE = 0
@@ -38,6 +39,25 @@ _DATABASE_ADVICE = (
     ("timeout", marked("the database took too long; try again"), FELL_SHORT),
 )
 """What a driver's message holds, what to tell instead, and the exit status."""
+
+_VALIDATOR_SAYS = (
+    english("Field required"),
+    english("Input should be a valid string"),
+    english("Input should be a valid integer"),
+    english("Input should be a valid number"),
+    english("Input should be a valid boolean"),
+    english("Input should be a valid list"),
+    english("Input should be a valid dictionary"),
+    english("Input should be {known!r}"),
+    english("Input should be greater than or equal to {lowest}"),
+    english("Input should be less than or equal to {highest}"),
+    english("Input should be greater than {lowest}"),
+    english("Input should be less than {highest}"),
+    english("String should have at least {count} character"),
+    english("String should have at most {count} characters"),
+    english("List should have at least {count} item after validation, not {number}"),
+)
+"""What pydantic 2 says most of a configuration or a plan; the rest of its words stay English."""
 
 
 def told(run: Callable[[], object]) -> int:

@@ -231,7 +231,7 @@ class Dispatcher:
         claim = Claim(token=token, practice_id=queue.practice_id, now=now, lease=self._lease, transport=transport)
         reach("before-claim")
         if outbox.claim(session, [message.id for message in going], claim) != len(going):
-            raise StateError("a message that was locked for claiming changed its state; nothing was claimed")
+            raise StateError(english("a message that was locked for claiming changed its state; nothing was claimed"))
         reach("in-claim")
         visits = visits_told(session, going, self._installation)
         return _Batch(queue=queue, messages=tuple(going), token=token, stopwatch=Stopwatch(self._lease), visits=visits)

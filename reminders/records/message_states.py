@@ -7,6 +7,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from reminders.errors import StateError
+from reminders.sentences import english
 
 
 class MessageState(StrEnum):
@@ -92,7 +93,7 @@ def next_state(state: MessageState, event: MessageEvent) -> MessageState:
     try:
         return TRANSITIONS[state, event]
     except KeyError:
-        raise StateError(f"a message that is {state} can't {event}") from None
+        raise StateError(english("a message that is {state} can't {event}").format(state=state, event=event)) from None
 
 
 def states_allowing(event: MessageEvent) -> tuple[MessageState, ...]:
