@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from cryptography.exceptions import InvalidTag
@@ -120,15 +121,20 @@ class Keyring:
             ) from None
 
     def keep_up(self) -> None:
-        """Take over keys that changed meanwhile, so that whoever runs all day seals with the newest."""
+        """Take over keys that changed meanwhile, so that whoever runs all day seals with the newest.
+
+        Keys that can't be read any more stop nobody who has them; the next start tells of it.
+        """
         if self._stamp() != self._taken_at:
-            self._renew()
+            with suppress(ConfigError):
+                self._renew()
 
     def _renew(self) -> None:
         if self._read_again is not None:
             with self._reading:
                 self._taken_at = self._stamp()
-                self._take(self._read_again())
+                found = self._read_again()
+                self._take((*found, *(key for key in self._keys if key not in found)))
 
     def _found_again(self, header: bytes) -> Key:
         self._renew()

@@ -160,6 +160,24 @@ def test_a_program_that_runs_seals_with_the_newest_key_once_the_keys_changed() -
     assert key_of(running.seal(PLACE, b"x")) == keys[0].id
 
 
+def test_a_program_that_runs_goes_on_when_its_keys_are_taken_away() -> None:
+    present = True
+
+    def read() -> tuple[Key, ...]:
+        if not present:
+            raise ConfigError("there is no key file")
+        return (Key.new(),)
+
+    running = Keyring(KEYS.keys, read_again=read, stamp=lambda: present)
+    present = False
+    running.keep_up()
+    assert running.open(PLACE, running.seal(PLACE, b"x")) == b"x"
+    present = True
+    running.keep_up()
+    assert running.current not in KEYS.keys
+    assert running.open(PLACE, KEYS.seal(PLACE, b"older")) == b"older"
+
+
 def test_no_key_shows_itself() -> None:
     key = Key(b"0123456789abcdef" * 2)
     assert "0123456789abcdef" not in repr(key) + repr(Keyring((key,))) + repr(replace(Seals.of(KEYS, b"abcdef")))
