@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -213,16 +216,15 @@ def test_an_idempotency_key_that_cannot_be_read_is_named(client: httpx.Client, k
     assert (answer.status_code, at_fault(answer)) == (400, ["Idempotency-Key"])
 
 
-def test_too_many_calls_are_told_when_to_go_on(tmp_path: Any, empty_database: Any) -> None:
-    path = tmp_path / "reminders.sqlite3"
-    path.write_bytes(empty_database.read_bytes())
+def test_too_many_calls_are_told_when_to_go_on(tmp_path: Path, empty_database: Path) -> None:
+    path = Path(shutil.copy(empty_database, tmp_path / "reminders.sqlite3"))
     office = open_office(tmp_path, path, "2026-06-10T10:30", web={"api_calls_per_minute": 3})
     with serving(office.app) as server, program(server, office) as one, program(server, office, name="Other") as other:
         assert [one.get("/concerns").status_code for _ in range(4)] == [200, 200, 200, 429]
         answer = one.get("/concerns")
         assert (code_of(answer), answer.headers["retry-after"]) == ("too_many_calls", "60")
         assert other.get("/concerns").status_code == 200
-        office.clock.advance(office.clock.now() - office.clock.now().replace(minute=29))
+        office.clock.advance(timedelta(seconds=60))
         assert one.get("/concerns").status_code == 200
     office.database.close()
 
