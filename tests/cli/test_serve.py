@@ -55,9 +55,17 @@ def test_the_first_start_prints_a_link_and_a_second_one_is_refused(terminal: Ter
 
 @pytest.mark.parametrize(
     ("lines", "told"),
-    [('host = "0.0.0.0"', "https://"), ('address = "http://x/y"', "without a path"), ("idle_minutes = 1", "greater")],
+    [
+        ('host = "0.0.0.0"', "https://"),
+        ('address = "http://x/y"', "without a path"),
+        ("idle_minutes = 1", "greater"),
+        # what is no address would be trusted by nobody, or by its name by everybody, without a word
+        ('trusted_proxies = ["proxy"]', "IPv4 or IPv6 network"),
+        ('trusted_proxies = ["*"]', "IPv4 or IPv6 network"),
+        ('trusted_proxies = ["10.0.0.7/24"]', "host bits"),
+    ],
 )
-def test_pages_that_others_reach_need_an_encrypted_address(tmp_path: Path, lines: str, told: str) -> None:
+def test_a_section_of_the_pages_that_is_not_safe_is_refused(tmp_path: Path, lines: str, told: str) -> None:
     practice = '[practice]\nname = "X"\nzone = "America/Chicago"\nphone = "312-555-0100"\n'
     (tmp_path / "config.toml").write_text(f"{practice}[web]\n{lines}\n", "utf-8")
     with pytest.raises(ConfigError, match=told):
