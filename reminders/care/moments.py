@@ -52,6 +52,7 @@ _BY_VISIT: Mapping[tuple[bool, int], str] = {
     (False, 2): english("{days} days after the day the visit is due, {slot} ({clock})"),
 }
 """By whether it is booked, and by days from it; 2 stands for all further ones, as languages count differently."""
+_MINUTE = timedelta(minutes=1)
 _NEVER = datetime.max.replace(tzinfo=UTC)
 
 
@@ -149,19 +150,19 @@ def _elapsed(anchor: str, length: timedelta, course: Course, resolved: Resolved)
         return
     planned_at = base + length
     event = _ANCHORS_IN_WORDS.get(anchor) or resolved.plan.file.anchors[anchor].says
-    clock = clock_text(planned_at, course)
-    if not length:
-        because = _AT.format(clock=clock, event=event)
-    else:
-        sentence = _BEFORE if length < timedelta(0) else _AFTER
-        because = sentence.format(
-            clock=clock, distance=_length_text(abs(length)), event=event, other_clock=clock_text(base, course)
-        )
+    because = _elapsed_text(length // _MINUTE, event, clock_text(planned_at, course), clock_text(base, course))
     yield Moment(planned_at=planned_at, reason=_timing(because), must_precede=length < timedelta(0))
 
 
-def _length_text(length: timedelta) -> str:
-    minutes = int(length.total_seconds()) // 60
+@lru_cache(maxsize=4096)  # of one day, patients share the minute more often than not
+def _elapsed_text(minutes: int, event: str, clock: str, base_clock: str) -> str:
+    if not minutes:
+        return _AT.format(clock=clock, event=event)
+    sentence = _BEFORE if minutes < 0 else _AFTER
+    return sentence.format(clock=clock, distance=_length_text(abs(minutes)), event=event, other_clock=base_clock)
+
+
+def _length_text(minutes: int) -> str:
     hours, rest = divmod(minutes, 60)
     return " ".join(part for part in (f"{hours} h" if hours else "", f"{rest} min" if rest else "") if part)
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time
+from functools import lru_cache
 from typing import Protocol
 
 from reminders.care.circumstances import Circumstances
@@ -72,10 +73,15 @@ def place(planned_at: datetime, useful_until: datetime, wish: Wish, bounds: Boun
     if start is None:
         return Place(send_at=moment, outcome=Outcome.SCHEDULED, reasons=reasons)
     moved, why = _around_quiet(moment, useful_until, wish.quiet, bounds)
-    text = why.format(start=f"{start.hour:02}:{start.minute:02}", clock=clock_text(moved, course) if moved else "")
+    text = _quiet_text(why, start, clock_text(moved, course) if moved else "")
     if moved is None:
         return _nowhere(planned_at, text, wish, now)
     return Place(send_at=moved, outcome=Outcome.SCHEDULED, reasons=(*reasons, Reason(rule="quiet_hours", text=text)))
+
+
+@lru_cache(maxsize=4096)  # quiet hours begin and end at the same times for everybody
+def _quiet_text(sentence: str, start: time, clock: str) -> str:
+    return sentence.format(start=f"{start.hour:02}:{start.minute:02}", clock=clock)
 
 
 def _nowhere(planned_at: datetime, text: str, wish: Wish, now: Circumstances) -> Place:
