@@ -21,6 +21,7 @@ from reminders.records.storable import storable
 from reminders.records.tables import Patient, Reply
 from reminders.replies import Evidence, Label, Triage
 from reminders.sentences import english
+from reminders.words import gettext
 
 PAGE = "page"
 """The channel of what was written on a patient's page; there it has no sender's address."""
@@ -63,7 +64,7 @@ def ask_for_call(session: Session, desk: Desk, page: PatientPage, wish: CallWish
     replies.hold_sender(session, f"{PAGE} {page.enrollment_id}")
     patient = people.patient_of(session, page.patient_id)
     if patient is None:
-        raise NotFound(f"there is no patient {page.patient_id}")
+        raise NotFound(gettext("there is no patient {patient_id}", patient_id=page.patient_id))
     now = desk.clock.now()
     ref = storable(wish.once)[:80]
     earlier = replies.reply_with_ref(session, desk.practice_id, PAGE, ref)

@@ -67,9 +67,11 @@ def _runs(session: Session, enrollment_id: int, at: datetime) -> bool:
     return any(each.useful_until >= at and _may_speak(each) for each in courses.messages_of(session, enrollment_id))
 
 
+def is_left_to_another(message: Message) -> bool:
+    """Say whether a message is not sent because another course of the patient says the same."""
+    return message.state == MessageState.WITHHELD and any(reason["rule"] == "said_once" for reason in message.reasons)
+
+
 def _may_speak(message: Message) -> bool:
     """Say whether a message waits, or would if another course did not say the same."""
-    left_to_another = message.state == MessageState.WITHHELD and any(
-        reason["rule"] == "said_once" for reason in message.reasons
-    )
-    return message.state == MessageState.SCHEDULED or left_to_another
+    return message.state == MessageState.SCHEDULED or is_left_to_another(message)

@@ -15,6 +15,7 @@ from reminders.care.timing import course_day
 from reminders.care.values import Channel, Course, InDoubt, Occurrence, Outcome, Slot
 from reminders.desk.composing import Desk
 from reminders.desk.course_facts import from_json
+from reminders.desk.overlaps import is_left_to_another
 from reminders.desk.patient_page import PatientPage
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.sheet import WARNING_SIGNS
@@ -194,7 +195,7 @@ def _told(message: Message, messages: Sequence[Message], now: datetime) -> Told 
         return Told.NOT_SENT
     if state in SPENT or state is MessageState.SENDING:
         return Told.SENT
-    if state is MessageState.SCHEDULED:
+    if state is MessageState.SCHEDULED or is_left_to_another(message):
         return Told.TO_COME if message.send_at > now else Told.SENT
     # Withheld at its moment it is a step all the same; withheld by the schedule it is none.
     return Told.NOT_SENT if state is MessageState.WITHHELD and message.settled_at is not None else None

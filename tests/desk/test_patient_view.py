@@ -77,6 +77,18 @@ def test_what_was_joined_into_a_message_is_a_step_of_its_own(office_at: Opener) 
     assert step(view(office).to_come, "Clear or pale yellow fluid").told is Told.TO_COME
 
 
+def test_a_twin_shows_its_steps_although_the_other_course_says_them(office: Office) -> None:
+    """Two toes treated alike are spoken of once; whoever opens the second page must not find it empty."""
+    office.enroll(site="left big toe")
+    second = office.enroll(site="right big toe", again=True).enrollment_id
+    office.play("2026-06-11T11:00")
+    one, other = view(office), view(office, second)
+    assert other.current is not None
+    assert other.current == one.current
+    assert sorted(each.text for each in other.to_come) == sorted(each.text for each in one.to_come)
+    assert other.signs == one.signs
+
+
 def test_what_was_said_at_the_desk_stands_there_as_said(office_at: Opener) -> None:
     """After a procedure at 20:50 no message reaches the patient before the block wears off."""
     office = office_at("2026-06-10T20:50")
