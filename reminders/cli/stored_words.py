@@ -43,9 +43,26 @@ _OF_SIGNS = (
     *(marked("reschedule"), marked("medicine question"), marked("question"), marked("callback"), marked("complaint")),
     *(marked("unclear")),
 )
+_OF_RULES = (
+    *(marked("affirms"), marked("has one"), marked("pain score"), marked("unsettled"), marked("yes"), marked("no")),
+    *(marked("confirm"), marked("ack"), marked("courtesy"), marked("done"), marked("dressed"), marked("fine")),
+    *(marked("keep"), marked("leave"), marked("praise"), marked("thanks"), marked("told"), marked("weak")),
+    *(marked("no more"), marked("glucose"), marked("grams"), marked("tablets"), marked("temperature")),
+    *(marked("word"), marked("medicine if asked"), marked("pus or serum"), marked("likeness"), marked("plan")),
+    *(marked("attachment"), marked("opening"), marked("ask")),
+)
+_OF_UNITS = (
+    *(marked("celsius"), marked("fahrenheit"), marked("day"), marked("days"), marked("hours"), marked("minutes")),
+    *(marked("weeks"), marked("months"), marked("years"), marked("times"), marked("samples"), marked("mg")),
+)
 _OF_KEYS = (
     *(marked("expired"), marked("revoked"), marked("current"), marked("older"), marked("unused")),
     *(marked("missing"), marked("not sealed")),
+)
+_OF_STAFF = (marked("front desk"), marked("nurse"), marked("clinician"), marked("administrator"), marked("invited"))
+_OF_SLOTS = (marked("morning"), marked("midday"), marked("evening"), marked("bedtime"))
+_OF_THE_TRAIL = (
+    *(marked("staff"), marked("key"), marked("patient"), marked("program"), marked("cli"), marked("refused")),
 )
 _OF_TRANSLATIONS = (marked("original"), marked("reviewed"), marked("draft"))
 
@@ -59,6 +76,3 @@ def shown(stored: str) -> str:
 def shown_all(stored: Iterable[str]) -> str:
     """Return words of the database as they are shown, with commas between them; "" for none."""
     return ", ".join(shown(each) for each in stored)
-_OF_THE_TRAIL = (
-    *(marked("staff"), marked("key"), marked("patient"), marked("program"), marked("cli"), marked("refused")),
-)

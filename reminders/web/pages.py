@@ -14,8 +14,11 @@ import phonenumbers
 from babel import Locale, UnknownLocaleError
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
-from reminders.words import gettext, ngettext, on_day, retold
+from reminders.care.quiet_hours import WEEKDAYS
+from reminders.wording.languages import is_right_to_left
+from reminders.words import gettext, language, ngettext, on_day, retold
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -42,12 +45,14 @@ class Pages:
         self._environment.filters.update(
             moment=moment,
             day_date=day_date,
+            day_name=day_name,
             wall=wall,
             iso=iso,
             words=words,
             left=left,
             number=number,
             tongue=tongue,
+            spoken_in=spoken_in,
             dial=dial,
             retold=retold,
         )
@@ -59,7 +64,7 @@ class Pages:
 
     def text(self, name: str, **values: Any) -> str:
         """Return what the template `name` says."""
-        return self._environment.get_template(name).render(values)
+        return self._environment.get_template(name).render({"language": language(), **values})
 
     def know(self, **known: Any) -> None:
         """Give every page other values from now on."""
@@ -87,6 +92,13 @@ def day_date(day: date, pattern: str = "EEE d MMM y") -> str:
     return on_day(day, pattern)
 
 
+def day_name(weekday: str, pattern: str = "EEEE") -> str:
+    """Return a weekday as staff read it, from its name in the settings: `Monday`."""
+    # No year is said: the names are those of any, and this one begins with a Monday.
+    said = on_day(date(2024, 1, 1 + WEEKDAYS.index(weekday)), pattern)
+    return said[:1].upper() + said[1:]
+
+
 def wall(instant: datetime | None, zone: ZoneInfo) -> str:
     """Return the time of day: `15:30`; empty for None."""
     return "" if instant is None else f"{instant.astimezone(zone):%H:%M}"
@@ -101,7 +113,7 @@ def left(due_at: datetime, now: datetime) -> str:
     """Return how long there is until a moment: `12 min left`, `3 h late`; `static/staff.js` says it the same way."""
     minutes = int(abs(due_at - now).total_seconds() // 60)
     length = f"{minutes} min" if minutes < 120 else f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} d"
-    return f"{length} late" if due_at < now else f"{length} left"
+    return gettext("{length} late", length=length) if due_at < now else gettext("{length} left", length=length)
 
 
 def number(address: str) -> str:
@@ -135,6 +147,11 @@ def tongue(code: str) -> str:
         return Locale.parse(code, sep="-").get_display_name() or code
     except (UnknownLocaleError, ValueError):
         return code
+
+
+def spoken_in(code: str) -> Markup:
+    """Return the attributes of an element whose words are in another language than the page (WCAG 2.2, 3.1.2)."""
+    return Markup('lang="{}" dir="{}"').format(code, "rtl" if is_right_to_left(code) else "ltr")
 
 
 def words(name: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Hashable, Mapping
 from threading import Event
 
@@ -15,10 +16,19 @@ from reminders.desk.plan_page import plan_page
 from reminders.desk.plans import ReadyPlan
 from reminders.errors import ReminderError
 from reminders.records.database import Database
+from reminders.web.pages import spoken_in
 from reminders.words import language
 
 _LOG = logging.getLogger(__name__)
 _MARKDOWN = MarkdownIt("commonmark", {"html": False})
+_QUOTED = re.compile(r"(<p><strong>([\w-]+), (?:sms|email)</strong>[^\n]*</p>\n)<blockquote>")
+
+
+def _as_html(text: str) -> Markup:
+    """Return the page; a text of another language says which, and from which side it is read (WCAG 2.2, 3.1.2)."""
+    html = _MARKDOWN.render(text)
+    spoken = _QUOTED.sub(lambda found: f"{found[1]}<blockquote {spoken_in(found[2])}>", html)
+    return Markup(spoken)  # noqa: S704  the renderer lets no HTML of its source through
 
 
 class PlanPages:
@@ -33,7 +43,7 @@ class PlanPages:
         kept = self._kept.get(ready.plan.procedure)
         if kept is None or kept[0] != key:
             text = plan_page(ready, house, approved=approved).partition("\n")[2]
-            kept = key, Markup(_MARKDOWN.render(text))  # noqa: S704  the renderer lets no HTML of its source through
+            kept = key, _as_html(text)
             self._kept[ready.plan.procedure] = kept
         return kept[1]
 

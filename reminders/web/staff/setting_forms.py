@@ -13,8 +13,6 @@ from reminders.config_site import Values
 from reminders.web.forms import Form
 from reminders.words import gettext
 
-NEW_ROWS = 2
-"""Empty rows below the people and shifts there are."""
 _MOST_ROWS = 40
 _NONE = "none"
 
@@ -35,17 +33,17 @@ def values_in(section: str, form: Form) -> dict[str, Any]:
 
 
 def people_rows(values: Values) -> list[Row]:
-    """Return the rows of the people, and empty ones to add some."""
+    """Return the rows of the people, and an empty one to add another."""
     empty = dict.fromkeys(("name", "phone", "email"), "")
     rows = [Row(at=at, key=key, typed=empty | person) for at, (key, person) in enumerate(values["people"].items())]
-    return rows + [Row(at=len(rows) + more, typed=empty) for more in range(NEW_ROWS)]
+    return [*rows, Row(at=len(rows), typed=empty)]
 
 
 def shift_rows(values: Values) -> list[Row]:
-    """Return the rows of the shifts, and empty ones to add some."""
+    """Return the rows of the shifts, and an empty one to add another."""
     empty: dict[str, Any] = {"days": (), "dates": (), "hours": "", "people": ()}
     rows = [Row(at=at, key=str(at), typed=empty | shift) for at, shift in enumerate(values["shifts"])]
-    return rows + [Row(at=len(rows) + more, typed=empty) for more in range(NEW_ROWS)]
+    return [*rows, Row(at=len(rows), typed=empty)]
 
 
 def _practice(form: Form) -> dict[str, Any]:

@@ -1,6 +1,8 @@
 // What pages of staff do by themselves where scripts run. Without scripts every page still works.
 "use strict";
 (() => {
+  const said = JSON.parse(document.body.dataset.words || "{}");
+  const say = (name, values = {}) => (said[name] || "").replace(/\{(\w+)\}/g, (_, place) => values[place]);
   const find = (selector) => document.querySelector(selector);
   document.querySelectorAll("[data-needs-script]").forEach((each) => { each.hidden = false; });
 
@@ -13,7 +15,7 @@
   const runClocks = () => document.querySelectorAll("time[data-due]").forEach((clock) => {
     const left = Date.parse(clock.dateTime) - (Date.now() + offset);
     const minutes = Math.floor(Math.abs(left) / 60000);
-    clock.textContent = `${inWords(minutes)} ${left < 0 ? "late" : "left"}`;
+    clock.textContent = say(left < 0 ? "late" : "left", { length: inWords(minutes) });
     clock.classList.toggle("late", left < 0);
   });
   runClocks();
@@ -34,9 +36,9 @@
     });
     let last = null;
     const source = new EventSource(list.dataset.stream);
-    source.onopen = () => { live.textContent = "Updates by itself"; live.classList.remove("broken"); };
-    source.onerror = () => { live.textContent = "Not updating: no connection"; live.classList.add("broken"); };
-    source.addEventListener("ended", () => { source.close(); lock("Your sign-in ended."); });
+    source.onopen = () => { live.textContent = say("updates"); live.classList.remove("broken"); };
+    source.onerror = () => { live.textContent = say("broken"); live.classList.add("broken"); };
+    source.addEventListener("ended", () => { source.close(); lock(say("ended")); });
     source.onmessage = (event) => {
       const now = JSON.parse(event.data);
       const pressing = last !== null && now.newest_pressing > last.newest_pressing;
@@ -44,9 +46,9 @@
       const count = find("#count");
       if (count) count.textContent = now.open;
       if (box.checked) document.title = now.untaken ? `(${now.untaken}) ${title}` : title;
-      if (pressing && find("#alarm")) find("#alarm").textContent = "A new urgent concern came in.";
-      if (pressing && box.checked) { document.title = `▲ New urgent concern (${now.untaken})`; sound(); }
-      if (now.idle) lock(`${now.untaken} concerns wait for somebody.`);
+      if (pressing && find("#alarm")) find("#alarm").textContent = say("came");
+      if (pressing && box.checked) { document.title = `▲ ${say("urgent", { count: now.untaken })}`; sound(); }
+      if (now.idle) lock(say("waiting", { count: now.untaken }));
       last = now;
     };
   }
