@@ -1,6 +1,6 @@
 """The chart record as HL7 FHIR: every bundle is read by a reference library, and tells the course as it went.
 
-The library (`fhir.resources`, https://pypi.org/project/fhir.resources/) has R4B (4.3.0) as the nearest to R4 (4.0.1).
+The library, `fhir.resources`, has R4B (4.3.0) as the nearest to R4 (4.0.1).
 The resources used here have the same elements in both: R4B changed those on medicine, evidence and subscriptions
 (HL7, "FHIR R4B: version history", from memory).
 """
