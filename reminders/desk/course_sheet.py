@@ -10,7 +10,7 @@ from reminders.care.schedule import Circumstances
 from reminders.desk.composing import Desk, compose
 from reminders.desk.course_facts import from_json
 from reminders.desk.overlaps import said_beside
-from reminders.desk.patient_page import PageRules, offered, way_in
+from reminders.desk.patient_page import PageRules, way_offered
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.planned_course import STILL_AT_DESK
 from reminders.desk.sheet import sheet_of
@@ -40,7 +40,4 @@ def sheet_of_course(session: Session, desk: Desk, rules: PageRules | None, enrol
     first_name = patient.first_name if patient else ""
     composed = compose(ready, course, now, desk.house, first_name=first_name)
     sheet = sheet_of(composed, desk.house, first_name=first_name)
-    page = offered(session, desk, rules, enrollment_id)
-    if page is not None and rules is not None:
-        sheet = replace(sheet, page=way_in(rules, page))
-    return sheet, enrollment.patient_id
+    return replace(sheet, page=way_offered(session, desk, rules, enrollment_id)), enrollment.patient_id

@@ -128,6 +128,12 @@ def offered(session: Session, desk: Desk, rules: PageRules | None, enrollment_id
     return page if _is_there(desk, page) else None
 
 
+def way_offered(session: Session, desk: Desk, rules: PageRules | None, enrollment_id: int) -> SheetPage | None:
+    """Return the link and code of the page that `offered` returns."""
+    page = offered(session, desk, rules, enrollment_id)
+    return way_in(rules, page) if rules is not None and page is not None else None
+
+
 def way_in(rules: PageRules, page: PatientPage) -> SheetPage:
     """Return the link and the code that open a page."""
     link = (rules.key, page.enrollment_id, page.issue)

@@ -11,6 +11,7 @@ import pytest
 from reminders.desk.patient_page import MOST_TRIES
 from reminders.desk.roles import Role
 from reminders.records.patient_pages import set_page
+from tests.build import LEAD
 from tests.desk.office import Office
 from tests.web.patients import ADDRESS, practice_with_pages, way_to
 from tests.web.people import browser_of, send
@@ -38,6 +39,13 @@ def test_the_front_desk_reads_link_and_code_from_the_course(fay: httpx.Client, o
     page, way = fay.get(PAGE).text, way_to(office)
     assert f"{ADDRESS}{way.path}" in page
     assert way.code in page
+
+
+def test_the_code_is_told_at_checkout(fay: httpx.Client, office: Office) -> None:
+    typed = {"first_name": "Kim", "last_name": "Example", "phone": "312-555-0155", "language": "en", "factor": "none"}
+    done = send(fay, "/staff/checkout", page="/staff/checkout", procedure=LEAD, consent="on", **typed)
+    assert "Kim Example is enrolled" in done.text
+    assert way_to(office, 2).code in done.text
 
 
 def test_the_sheet_carries_both_with_a_qr_code(fay: httpx.Client, office: Office) -> None:

@@ -11,6 +11,7 @@ from reminders.desk import checkout as desk_checkout
 from reminders.desk.course_facts import CourseInput
 from reminders.desk.enroll import AlreadyEnrolled, Enrolled, EnrollmentInput, enroll
 from reminders.desk.find_people import find_patients
+from reminders.desk.patient_page import way_offered
 from reminders.desk.roles import Right
 from reminders.desk.trail import Action
 from reminders.desk.waiting import note_enrolled, one_waiting
@@ -132,7 +133,9 @@ def take_back(here: Enrolling, enrollment_id: int) -> Response:
 def _done(here: Here, given: EnrollmentInput, enrolled: Enrolled) -> Response:
     ahead = desk_checkout.LookAhead(problems=(), warnings=enrolled.warnings, composed=enrolled.composed)
     name = f"{given.first_name} {given.last_name}".strip()
-    return here.show("checkout_done.html", enrolled=enrolled, ahead=ahead, patient=name)
+    with here.reading() as session:
+        way = way_offered(session, here.desk, here.site.app.page_rules, enrolled.enrollment_id)
+    return here.show("checkout_done.html", enrolled=enrolled, ahead=ahead, patient=name, way=way)
 
 
 def _show(here: Here, form: Form, *, status: int = 200, **more: Any) -> Response:
