@@ -45,6 +45,8 @@ class SaidByPatient:
     """The words that led there."""
     after: str = ""
     """What had been asked or said last."""
+    left_out: str = ""
+    """Of a mail: what it quoted, and its signature."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,4 +201,5 @@ def said_by_patient(reply: Reply) -> SaidByPatient:
         signs=tuple(reply.signs),
         why=tuple(Evidence(**each) for each in reply.why),
         after=reply.after,
+        left_out=reply.left_out or "",
     )

@@ -11,6 +11,7 @@ import httpx
 import pytest
 
 from reminders.desk.roles import Role
+from reminders.desk.take_reply import Incoming, take_reply
 from tests.desk.office import Office
 from tests.web.people import browser_of, csrf_in, send
 from tests.web.server import Server
@@ -55,6 +56,16 @@ def test_the_list_tells_whom_to_call_and_until_when(ward: Ward) -> None:
     assert "Robin&lt;b&gt; Invented" in page
     assert "Urgent" in page
     assert "4 h left" in page or "240 min left" in page
+
+
+def test_what_a_mail_quoted_and_how_it_was_signed_can_be_looked_at(ward: Ward) -> None:
+    mail = Incoming(
+        channel="email", sender="robin@example.org", text="There is pus.", left_out="> Soak it.\n-- \n<Robin>"
+    )
+    with ward.office.database.writing() as session:
+        concern_id = take_reply(session, ward.office.desk, mail).concern_id
+    page = ward.nora.get(f"/staff/concerns/{concern_id}").text
+    assert "&gt; Soak it.\n-- \n&lt;Robin&gt;" in page
 
 
 def test_the_page_marks_the_words_that_led_there_and_says_why(ward: Ward) -> None:
