@@ -47,10 +47,9 @@ def approvals(session: Session, practice_id: str, procedure: str) -> list[Approv
 
 def enrollments_of(session: Session, patient_id: int, *, state: str | None = None) -> list[Enrollment]:
     """Return a patient's enrollments, oldest first."""
-    statement = select(Enrollment).where(col(Enrollment.patient_id) == patient_id).order_by(col(Enrollment.id))
-    if state:
-        statement = statement.where(col(Enrollment.state) == state)
-    return list(session.execute(statement).scalars())
+    if not state:
+        return list(session.execute(_ENROLLMENTS_OF, {"patient": patient_id}).scalars())
+    return list(session.execute(_ENROLLMENTS_IN, {"patient": patient_id, "in_state": state}).scalars())
 
 
 def same_enrollment(session: Session, patient_id: int, procedure: str, procedure_on: date) -> int | None:
@@ -162,3 +161,7 @@ _APPROVED = (
     .where(_APPROVALS.c.practice_id == bindparam("practice_id"), _APPROVALS.c.content_hash == bindparam("content_hash"))
     .limit(1)
 )
+_ENROLLMENTS_OF = (
+    select(Enrollment).where(col(Enrollment.patient_id) == bindparam("patient")).order_by(col(Enrollment.id))
+)
+_ENROLLMENTS_IN = _ENROLLMENTS_OF.where(col(Enrollment.state) == bindparam("in_state"))

@@ -95,16 +95,8 @@ def add_consent(session: Session, *lines: ConsentLine) -> None:
 
 def contacts_at(session: Session, practice_id: str, channel: str, address: str) -> list[Contact]:
     """Return every patient's contact under an address, the newest patient first; empty when nobody is known."""
-    statement = (
-        select(Contact)
-        .where(
-            col(Contact.practice_id) == practice_id,
-            col(Contact.channel) == channel,
-            col(Contact.address_key) == address,
-        )
-        .order_by(col(Contact.patient_id).desc())
-    )
-    return list(session.execute(statement).scalars())
+    values = {"practice": practice_id, "channel": channel, "address": address}
+    return list(session.execute(_CONTACTS_AT, values).scalars())
 
 
 def mark_unreachable(session: Session, practice_id: str, channel: str, address: str) -> tuple[int, ...]:
@@ -167,3 +159,12 @@ _HOLDERS = (
 _ADD_PATIENTS = insert(_PATIENTS).returning(_PATIENTS.c.id, sort_by_parameter_order=True)
 _ADD_CONTACT = insert(_CONTACTS)
 _ADD_CONSENT = insert(_CONSENTS)
+_CONTACTS_AT = (
+    select(Contact)
+    .where(
+        col(Contact.practice_id) == bindparam("practice"),
+        col(Contact.channel) == bindparam("channel"),
+        col(Contact.address_key) == bindparam("address"),
+    )
+    .order_by(col(Contact.patient_id).desc())
+)

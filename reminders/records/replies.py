@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -17,6 +17,44 @@ from reminders.records.tables import Message, Reply
 
 REACHED = (MessageState.SENT, MessageState.DELIVERED, MessageState.UNCERTAIN)
 """States of a message that the patient has, or may have."""
+
+
+# Statements that every reply runs are built once: to build one costs more than to run it.
+_WITH_REF = select(Reply).where(
+    col(Reply.practice_id) == bindparam("practice"),
+    col(Reply.channel) == bindparam("channel"),
+    col(Reply.gateway_ref) == bindparam("ref"),
+)
+_REACHED_MESSAGES = (
+    select(Message)
+    .where(
+        col(Message.patient_id).in_(bindparam("patients", expanding=True)),
+        col(Message.settled_at).is_not(None),  # the index holds no others
+        col(Message.settled_at) >= bindparam("since"),
+        col(Message.settled_at) <= bindparam("until"),
+        col(Message.channel) == bindparam("channel"),
+        col(Message.kind) == "instruction",
+        col(Message.state).in_(REACHED),
+    )
+    .order_by(col(Message.settled_at).desc(), col(Message.id).desc())
+)
+_REPLIES_OF = select(Reply).where(col(Reply.patient_id) == bindparam("patient")).order_by(col(Reply.id))
+_REPLIES_SINCE = _REPLIES_OF.where(col(Reply.received_at) >= bindparam("since"))
+
+
+_SENT_BY = (
+    col(Reply.practice_id) == bindparam("practice"),
+    col(Reply.channel) == bindparam("channel"),
+    col(Reply.sender_key) == bindparam("sender"),
+    col(Reply.received_at) >= bindparam("since"),
+)
+_BY_PATIENTS = (col(Reply.patient_id).in_(bindparam("patients", expanding=True)), *_SENT_BY)
+_BY_STRANGER = (col(Reply.patient_id).is_(None), *_SENT_BY)
+_TEXTS_OF_PATIENTS = select(col(Reply.text)).where(*_BY_PATIENTS)
+_TEXTS_OF_STRANGER = select(col(Reply.text)).where(*_BY_STRANGER)
+_ANSWERS = select(col(Message.key), col(Message.send_at)).join(Reply, col(Reply.id) == col(Message.answers_reply_id))
+_ANSWERS_TO_PATIENTS = _ANSWERS.where(*_BY_PATIENTS)
+_ANSWERS_TO_STRANGER = _ANSWERS.where(*_BY_STRANGER)
 
 
 class Answered(NamedTuple):
@@ -47,38 +85,23 @@ def add_reply(session: Session, reply: Reply) -> int:
 
 def reply_with_ref(session: Session, practice_id: str, channel: str, gateway_ref: str) -> Reply | None:
     """Return the reply that a gateway delivered under this reference before, None when it is new."""
-    statement = select(Reply).where(
-        col(Reply.practice_id) == practice_id, col(Reply.channel) == channel, col(Reply.gateway_ref) == gateway_ref
-    )
-    return session.execute(statement).scalar_one_or_none()
+    values = {"practice": practice_id, "channel": channel, "ref": gateway_ref}
+    return session.execute(_WITH_REF, values).scalar_one_or_none()
 
 
 def reached_messages(
     session: Session, patient_ids: Sequence[int], channel: str, *, since: datetime, until: datetime
 ) -> list[Message]:
     """Return the instructions that reached patients on a channel within a time, the latest first."""
-    statement = (
-        select(Message)
-        .where(
-            col(Message.patient_id).in_(patient_ids),
-            col(Message.settled_at).is_not(None),  # the index holds no others
-            col(Message.settled_at) >= since,
-            col(Message.settled_at) <= until,
-            col(Message.channel) == channel,
-            col(Message.kind) == "instruction",
-            col(Message.state).in_(REACHED),
-        )
-        .order_by(col(Message.settled_at).desc(), col(Message.id).desc())
-    )
-    return list(session.execute(statement).scalars())
+    values = {"patients": list(patient_ids), "channel": channel, "since": since, "until": until}
+    return list(session.execute(_REACHED_MESSAGES, values).scalars())
 
 
 def replies_of(session: Session, patient_id: int, *, since: datetime | None = None) -> list[Reply]:
     """Return a patient's replies, oldest first."""
-    statement = select(Reply).where(col(Reply.patient_id) == patient_id)
-    if since is not None:
-        statement = statement.where(col(Reply.received_at) >= since)
-    return list(session.execute(statement.order_by(col(Reply.id))).scalars())
+    if since is None:
+        return list(session.execute(_REPLIES_OF, {"patient": patient_id}).scalars())
+    return list(session.execute(_REPLIES_SINCE, {"patient": patient_id, "since": since}).scalars())
 
 
 def replies_by_id(session: Session, ids: Sequence[int]) -> dict[int, Reply]:
@@ -92,7 +115,8 @@ def count_same(session: Session, to: Reply, patient_ids: Sequence[int], *, since
 
     `patient_ids` as below.
     """
-    texts = session.execute(select(col(Reply.text)).where(*_from_sender(to, patient_ids, since))).scalars()
+    statement = _TEXTS_OF_PATIENTS if patient_ids else _TEXTS_OF_STRANGER
+    texts = session.execute(statement, _from_sender(to, patient_ids, since)).scalars()
     return sum(text == to.text for text in texts)
 
 
@@ -101,19 +125,11 @@ def answers_since(session: Session, to: Reply, patient_ids: Sequence[int], *, si
 
     `patient_ids` are the patients who have the sender's address: their replies are found by an index.
     """
-    statement = (
-        select(col(Message.key), col(Message.send_at))
-        .join(Reply, col(Reply.id) == col(Message.answers_reply_id))
-        .where(*_from_sender(to, patient_ids, since))
-    )
-    return [Answered._make(row) for row in session.execute(statement)]
+    statement = _ANSWERS_TO_PATIENTS if patient_ids else _ANSWERS_TO_STRANGER
+    return [Answered._make(row) for row in session.execute(statement, _from_sender(to, patient_ids, since))]
 
 
-def _from_sender(to: Reply, patient_ids: Sequence[int], since: datetime) -> tuple[ColumnElement[bool], ...]:
-    return (
-        col(Reply.patient_id).in_(patient_ids) if patient_ids else col(Reply.patient_id).is_(None),
-        col(Reply.practice_id) == to.practice_id,
-        col(Reply.channel) == to.channel,
-        col(Reply.sender_key) == to.sender,
-        col(Reply.received_at) >= since,
-    )
+def _from_sender(to: Reply, patient_ids: Sequence[int], since: datetime) -> dict[str, object]:
+    """Give the values by which what one sender wrote is found."""
+    found = {"practice": to.practice_id, "channel": to.channel, "sender": to.sender, "since": since}
+    return found | {"patients": list(patient_ids)} if patient_ids else found
