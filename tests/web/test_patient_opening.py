@@ -53,6 +53,13 @@ def test_a_link_alone_shows_nothing_but_numbers_to_call(server: Server, way: Way
     assert "dressing" not in page.text
 
 
+def test_an_address_typed_without_its_last_stroke_leads_there(server: Server, way: Way) -> None:
+    page = httpx.get(server.base + way.path.rstrip("/"), follow_redirects=True)
+    assert page.status_code == 200
+    assert "Open your page" in page.text
+    assert page.url.path == way.path
+
+
 def test_the_code_opens_the_page_and_a_cookie_keeps_it_open(server: Server, way: Way) -> None:
     with server.browser() as browser:
         answer = browser.post(f"{way.path}open", data={"code": f" {way.code[:3]} {way.code[3:]}"})
