@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from reminders.records.tables import Reply
-from reminders.replies import Evidence, Label, Triage, triage_together
+from reminders.replies import Evidence, Label, Triage, triage_joined
 from reminders.replies.labels import PRECEDENCE
 from reminders.sentences import english
 
@@ -36,7 +36,7 @@ def read_together(text: str, found: Triage, earlier: Sequence[Reply], read_as: R
     if not earlier or found.opt_out or found.wrong_person or found.label in {Label.START, Label.HELP}:
         return found
     texts = [*(each.text for each in earlier), text]
-    together = triage_together(
+    together = triage_joined(
         texts, after=read_as.after, language=read_as.language, day=read_as.day, factors=read_as.factors
     )
     known = min(PRECEDENCE.index(each) for each in (found.label, *(Label(one.label) for one in earlier)))

@@ -75,7 +75,8 @@ def _answering(heard: Heard, after: str) -> Outcome | None:
         return _scored(heard)
     answer = heard.answer.answer if heard.answer else None
     if heard.answer is not None and heard.answer.bare:
-        label, sign = _BARE.get((key, heard.answer.answer), _CLOSED if _settles(heard) else _UNCLEAR)
+        fine = answer is Answer.ACK and _settles(heard)  # "todo bien"
+        label, sign = _BARE.get((key, heard.answer.answer), _CLOSED if fine else _UNCLEAR)
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
     if key == "checkin_yesno" and _affirms(heard):
         return Outcome(label=Label.NONE, why=_answered(heard, key))

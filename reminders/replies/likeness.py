@@ -36,6 +36,8 @@ class Likeness:
     emergency: float
     at: int
     """The word that says most for serious; -1 in a reply of no words."""
+    known: int
+    """Words that carry a weight as they are, and not by their pieces only."""
 
 
 def likeness(reading: Reading, after: str) -> Likeness:
@@ -43,10 +45,11 @@ def likeness(reading: Reading, after: str) -> Likeness:
     weights = _weights()
     words = [stand_in(token) for token in reading.tokens]
     serious, emergency = weights.get(context(after), _NOTHING)
-    most, at = 0, -1
+    most, at, known = 0, -1, 0
     previous = EDGE
     for here, word in enumerate(words):
         own, pair = _of_word(word), weights.get(f"{previous} {word}", _NOTHING)
+        known += word in weights
         serious += own[0] + pair[0]
         emergency += own[1] + pair[1]
         if at < 0 or own[0] > most:
@@ -54,7 +57,7 @@ def likeness(reading: Reading, after: str) -> Likeness:
         previous = word
     last = weights.get(f"{previous} {EDGE}", _NOTHING)
     size = SCALE * max(1, len(words)) ** 0.5
-    return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, at)
+    return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, at, known)
 
 
 EDGE = "^"

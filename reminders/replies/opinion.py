@@ -9,14 +9,17 @@ from __future__ import annotations
 from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS, Evidence, Label
-from reminders.replies.likeness import likeness
+from reminders.replies.likeness import Likeness, likeness
 from reminders.sentences import english
 
 _CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
 _URGENT_BEYOND = {Label.ROUTINE: -0.3, Label.NONE: 0.25}
 _EMERGENCY_BEYOND = {Label.URGENT: 0.0, Label.ROUTINE: 0.4, Label.NONE: 0.8}
 _UNSURE = 0.3
-"""How much more likeness is wanted of a single word, in a question, and beside a score."""
+"""How much more likeness is wanted of a single word, of few and unknown ones, in a question, and beside a score."""
+_NOISE = 3
+_PIECE, _FRAGMENT = 2, 0.9
+"""How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
 _DENIED = 0.6
 """How much more where a sign was named and denied."""
 _SETTLED = 9.0
@@ -28,7 +31,7 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
     if label not in _EMERGENCY_BEYOND or (heard.answer is not None and heard.answer.bare):
         return label, None
     like = likeness(heard.findings.reading, heard.after)
-    more = 0.0 if label is Label.URGENT else _doubt(heard)
+    more = 0.0 if label is Label.URGENT else _doubt(heard, label, like)
     for higher, lines, weight in (
         (Label.EMERGENCY, _EMERGENCY_BEYOND, like.emergency),
         (Label.URGENT, _URGENT_BEYOND, like.serious),
@@ -39,12 +42,15 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
     return label, None
 
 
-def _doubt(heard: Heard) -> float:
+def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
     """How much less the words of a reply weigh than they seem to."""
     named = [sign for sign in heard.signs if sign.name in _CLINICAL]
     if any(sign.standing.counts or sign.evidence.rule.startswith("number.") for sign in named):
         return _SETTLED
     if named:
         return _DENIED
-    alone = len(heard.findings.masks) <= 1
-    return _UNSURE if alone or heard.score is not None or heard.findings.of("ask") else 0.0
+    if label is Label.ROUTINE and len(heard.findings.masks) <= _PIECE:
+        return _FRAGMENT
+    words = len(heard.findings.masks)
+    noise = words <= 1 or (words <= _NOISE and not like.known)
+    return _UNSURE if noise or heard.score is not None or heard.findings.of("ask") else 0.0

@@ -62,12 +62,24 @@ def triage_together(
     apart = [triage(one, after=after, language=language, day=day, factors=factors) for one in texts]
     if len(apart) == 1:
         return apart[0]
-    joined = [
-        triage(between.join(texts), after=after, language=language, day=day, factors=factors) for between in "\n "
-    ]
+    joined = triage_joined(texts, after=after, language=language, day=day, factors=factors)
     shifts = [sum(len(one) + 1 for one in texts[:at]) for at in range(len(texts))]
     moved = [_shifted(one, shift) for one, shift in zip(apart, shifts, strict=True)]
-    return _most_urgent([*moved, *joined])
+    return _most_urgent([*moved, joined])
+
+
+def triage_joined(
+    texts: Sequence[str],
+    *,
+    after: str = "none",
+    language: str = "en",
+    day: int | None = None,
+    factors: frozenset[str] = frozenset(),
+) -> Triage:
+    """Triage texts as the parts of one sentence or of several; what each says alone is not asked."""
+    return _most_urgent(
+        [triage(between.join(texts), after=after, language=language, day=day, factors=factors) for between in "\n "]
+    )
 
 
 def _decide(heard: Heard, after: str, language: str) -> Triage:
