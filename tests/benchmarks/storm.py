@@ -6,7 +6,8 @@ import os
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sqlalchemy import func, select
@@ -15,6 +16,7 @@ from sqlmodel import col
 
 from reminders.assembly import App
 from reminders.clock import VirtualClock
+from reminders.delivery.gathering import Gatherer
 from reminders.delivery.incoming import IncomingReply
 from reminders.records.done_once import is_first_time
 from reminders.records.tables import Concern, Reply
@@ -23,6 +25,7 @@ from tests.desk.office import Office, open_office
 from tests.servers import migrate
 
 WORKERS = 4
+THREADS = 32
 _TEXTS = (
     "ok thanks",
     "yes",
@@ -60,6 +63,8 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     landed = storm(office, count)
     rate = count / landed.seconds
     yield {"figure": "replies_per_second", "n": count, "workers": WORKERS, "value": round(rate)}
+    gathered = through_one_process(office, count // 4)
+    yield {"figure": "replies_per_second", "n": count // 4, "workers": 1, "threads": THREADS, "value": round(gathered)}
     yield {"figure": "lost", "n": count, "value": count - landed.names}
     yield {"figure": "counted_twice", "n": count, "value": landed.replies - landed.names}
     yield {"figure": "peer_per_second", "peer": "commits of one row each, one process", "value": round(peer)}
@@ -90,6 +95,21 @@ def storm(office: Office, count: int) -> Landed:
         replies, names = session.execute(found).one()
         concerns = session.execute(select(func.count()).select_from(Concern)).scalar_one()
     return Landed(replies=replies, names=names, concerns=concerns, seconds=seconds)
+
+
+def through_one_process(office: Office, count: int) -> float:
+    """Replies a second that many threads of one process bring to one gatherer, as a gateway's calls do."""
+    intake = office.app.intake
+    gatherer = Gatherer(intake.take_in_apart)
+    began = time.perf_counter()
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        calls = [
+            pool.submit(gatherer.take_in, [replace(_reply(number), gateway_ref=f"g{number}")])
+            for number in range(count)
+        ]
+    for call in calls:
+        call.result()
+    return count / (time.perf_counter() - began)
 
 
 def _in_child(office: Office, worker: int, count: int) -> int:
