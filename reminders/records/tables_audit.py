@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from sqlalchemy import DDL, Column, ForeignKey, Index, Table, event
+from sqlalchemy import DDL, Column, ForeignKey, Index, Table, event, text
 from sqlmodel import Field, SQLModel
 
 from reminders.records.sealed_types import Sealed
@@ -21,7 +21,14 @@ class AuditEntry(SQLModel, table=True):
     __tablename__ = "audit_entry"
     __table_args__ = (
         # serves the question who looked at a patient
-        Index("ix_audit_entry_patient", "practice_id", "patient_id", "sequence"),
+        Index(
+            "ix_audit_entry_patient",
+            "practice_id",
+            "patient_id",
+            "sequence",
+            sqlite_where=text("patient_id IS NOT NULL"),
+            postgresql_where=text("patient_id IS NOT NULL"),
+        ),
         # serves lists since a moment, the search for what is to be purged, and for the sends of a moment
         Index("ix_audit_entry_at", "practice_id", "at"),
     )

@@ -21,8 +21,8 @@ from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
 from tests.benchmarks.backlog import ALL_DUE, Figure, fill, new_database, worker_over
 
 _AT_ONCE = 10_000
-_DISPATCHED = 10_000
-_ROUNDS = 3
+_DISPATCHED = 4_000
+_ROUNDS = 8
 
 
 def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
@@ -93,7 +93,8 @@ def _fill(database: Database, key: bytes, n: int) -> str:
 
 def _dispatching(database: Database, folder: Path) -> Iterator[Figure]:
     fill(database, 2 * _ROUNDS * _DISPATCHED)
-    clock, costs = VirtualClock(ALL_DUE), {"with": 0.0, "without": 0.0}
+    clock = VirtualClock(ALL_DUE)
+    costs: dict[str, list[float]] = {"with": [], "without": []}
     kept = dispatcher.__dict__["note_settled"]
     for turn in range(2 * _ROUNDS):
         name = ("with", "without")[turn % 2]
@@ -101,9 +102,11 @@ def _dispatching(database: Database, folder: Path) -> Iterator[Figure]:
         worker = worker_over(database, FileTransport(folder / "out", now=clock.now, letterheads={}), clock)
         began = time.process_time()
         assert worker.run_once(limit=_DISPATCHED).sent == _DISPATCHED
-        costs[name] += time.process_time() - began
+        costs[name].append(time.process_time() - began)
         worker.close()
     dispatcher.__dict__["note_settled"] = kept
-    each = {name: round(cost / _ROUNDS / _DISPATCHED * 1e6, 1) for name, cost in costs.items()}
-    share = costs["with"] / costs["without"] - 1
-    yield {"figure": "dispatch_microseconds_of_processor", "value": each, "share_of_the_trail": round(share, 3)}
+    # the least of many rounds is what other work on the machine disturbed least
+    least = {name: min(spent) for name, spent in costs.items()}
+    each = {name: round(spent / _DISPATCHED * 1e6, 1) for name, spent in least.items()}
+    share = round(least["with"] / least["without"] - 1, 3)
+    yield {"figure": "dispatch_microseconds_of_processor", "value": each, "share_of_the_trail": share}

@@ -11,6 +11,7 @@ import pytest
 from reminders.desk import own_account, signing_in, staff
 from reminders.desk.audit_trail import verify
 from reminders.desk.one_time_codes import code_at
+from reminders.desk.patient_page import give_new_link
 from reminders.desk.roles import Role
 from reminders.desk.settings_noted import note_settings
 from reminders.desk.signing_in import Limits, SignedIn, Tried
@@ -20,6 +21,7 @@ from reminders.records import audit
 from reminders.records.audit import Wanted
 from reminders.records.audit_chain import Entry
 from tests.databases import database_kind
+from tests.desk.conftest import Opener
 from tests.desk.office import Office
 from tests.web.people import PASSWORD, employ
 
@@ -125,6 +127,16 @@ def test_a_stop_leaves_entries_for_the_reply_and_the_consent(office: Office) -> 
     office.reply("STOP")
     found = [(each.action, each.patient_id) for each in entries(office)]
     assert found[-2:] == [("reply.take", 1), ("consent.withdrawn", 1)]
+
+
+def test_a_new_link_to_a_patients_page_leaves_an_entry(office_at: Opener) -> None:
+    office = office_at(web={"address": "https://aftercare.example.org"})
+    office.enroll()
+    rules = office.app.page_rules
+    assert rules is not None
+    with office.database.writing() as session:
+        give_new_link(session, office.desk, rules, 1)
+    assert [(each.action, each.patient_id) for each in entries(office, "page")] == [("page.new_link", 1)]
 
 
 def test_changed_settings_leave_an_entry_that_names_the_section_alone(office: Office) -> None:

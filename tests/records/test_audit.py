@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from datetime import timedelta
@@ -76,7 +78,7 @@ def test_an_entry_comes_with_its_change_or_not_at_all(database: Database) -> Non
             note(session, "course.end")
             raise OSError
 
-    with pytest.raises(OSError):
+    with pytest.raises(OSError, match=r"^$"):
         end_and_break()
     assert actions(database) == []
 
@@ -249,3 +251,37 @@ def test_the_batch_that_a_patients_message_left_in_is_the_patients_too(database:
     with database.reading() as session:
         (entry,) = audit.find_entries(session, "main", Wanted(patient_id=1), limit=5)
     assert entry.action == "message.send"
+
+
+_WRITES_UNTIL_KILLED = """
+import sys
+from reminders.records import audit
+from reminders.records.audit import Noted
+from sqlalchemy import text
+from tests.servers import open_database
+from tests.stored import NOON
+
+database = open_database(sys.argv[1])
+while True:
+    with database.writing() as session:
+        session.execute(text("UPDATE practice SET renamings = renamings + 1"))
+        audit.note(session, Noted(practice_id="main", at=NOON, action="course.change"))
+    print("committed", flush=True)
+"""
+
+
+def test_a_process_that_is_killed_leaves_as_many_entries_as_changes(database: Database) -> None:
+    add_course(database)
+    changes = 0
+    for committed in (1, 3, 7, 20):
+        url = database.engine.url.render_as_string(hide_password=False)
+        with subprocess.Popen([sys.executable, "-c", _WRITES_UNTIL_KILLED, url], stdout=subprocess.PIPE) as process:
+            assert process.stdout is not None
+            for _ in range(committed):
+                assert process.stdout.readline() == b"committed\n"
+            process.kill()
+        with database.reading() as session:
+            changes = session.execute(text("SELECT renamings FROM practice")).scalar_one()
+        assert len(actions(database)) == changes
+        assert wrong_with(database) == []
+    assert changes >= 31

@@ -100,7 +100,7 @@ ELSEWHERE = {
     "POST /staff/account/password": "tests/desk/test_trail.py",
     "POST /staff/account/factor": "tests/desk/test_trail.py",
     "POST /staff/account/factor/remove": "tests/desk/test_trail.py",
-    f"POST {COURSE}/page/renew": "tests/web/test_patient_page.py, as it needs an address for patients' pages",
+    f"POST {COURSE}/page/renew": "tests/desk/test_trail.py, as it needs an address for patients' pages",
     "POST /staff/settings/{section}/change": "tests/web/test_practice_settings.py",
     "POST /staff/settings/{section}/to-file": "tests/web/test_practice_settings.py",
     "POST /staff/settings/changes/{version}/put-back": "tests/web/test_practice_settings.py",

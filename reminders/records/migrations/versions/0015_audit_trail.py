@@ -31,7 +31,13 @@ def upgrade() -> None:
         sa.Column("hash", sa.String(), nullable=False),
         sa.PrimaryKeyConstraint("practice_id", "sequence", name=op.f("pk_audit_entry")),
     )
-    op.create_index("ix_audit_entry_patient", "audit_entry", ["practice_id", "patient_id", "sequence"])
+    op.create_index(
+        "ix_audit_entry_patient",
+        "audit_entry",
+        ["practice_id", "patient_id", "sequence"],
+        sqlite_where=sa.text("patient_id IS NOT NULL"),
+        postgresql_where=sa.text("patient_id IS NOT NULL"),
+    )
     op.create_index("ix_audit_entry_at", "audit_entry", ["practice_id", "at"])
     op.create_table(
         "audit_head",
