@@ -136,10 +136,11 @@ def change_message(
 ) -> bool:
     """Change a message if it still is in the state `was`; returns False when it moved on meanwhile."""
     state = was if event is None else next_state(was, event)
+    hashed = {"address_key": values["address"]} if "address" in values else {}  # only a new row fills it by itself
     changed = session.execute(
         update(Message)
         .where(col(Message.id) == message_id, col(Message.state) == was)
-        .values(**{**values, "state": state})
+        .values(**{**values, **hashed, "state": state})
     )
     return isinstance(changed, CursorResult) and changed.rowcount == 1
 

@@ -92,7 +92,10 @@ class SealingType(TypeDecorator[Any]):
     on_sqlite: ClassVar[type[TypeEngine[Any]]] = String
 
     def __init__(self, place: str) -> None:
-        """Seal for a place, `table.column`: what was sealed for another one is not accepted there."""
+        """Seal for a place, `table.column`: what was sealed for another one is not accepted there.
+
+        A column that gets another name keeps its place, or nothing in it opens any more.
+        """
         super().__init__()
         self.place = place
 

@@ -7,14 +7,18 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
 from reminders.delivery.after_restore import WaysOut
 from reminders.delivery.restoring import RestoreRules, restore
 from reminders.desk import consent
 from reminders.desk.concerns import CallBack, close_concern, take_concern
+from reminders.desk.new_address import take_new_address
 from reminders.errors import InputError
 from reminders.records import backup, receipts, reply_parts, staff
 from reminders.records.keyring import Key, Keyring
+from reminders.records.sealed_types import seals_of
+from reminders.records.sealing import sealed_tables
 from reminders.records.tables_staff import KeptForm, StaffMember
 from tests.databases import database_kind
 from tests.desk.conftest import Opener, empty_database, office_at
@@ -25,8 +29,9 @@ from tests.servers import KEYS, open_database, postgresql
 __all__ = ["database_kind", "empty_database", "office_at"]
 
 NUMBER, ADDRESS, STRANGER = "+13125550177", "zebedee@example.org", "+13125550188"
+NEW_NUMBER = "+13125550166"
 WORDS = (
-    *("Zebedee", "Quillfeather", NUMBER, NUMBER[2:], ADDRESS),
+    *("Zebedee", "Quillfeather", NUMBER, NUMBER[2:], NEW_NUMBER, ADDRESS),
     *("pus and it smells of xylograph", "stranger asks", "told to come to the xylotheque", "a kept xyster", "JBSWY3DP"),
     *("half a xylophone", "subscriber of xebec", "read out by Xenia", "left xiphoid heel"),
 )
@@ -99,6 +104,10 @@ def office(office_at: Opener, logged: Path | None) -> Office:
         }
         receipts.keep_early(session, [{**early, "bad_address": True, "received_at": office.clock.now()}])
     office.play("2026-06-12T12:00")
+    with office.database.writing() as session:
+        statement = consent.Statement(wording="read out by Xenia", recorded_by="N. Nurse")
+        take_new_address(session, office.desk, course.patient_id, NEW_NUMBER, statement)
+    office.play("2026-06-13T12:00")
     return office
 
 
@@ -118,6 +127,25 @@ def test_no_word_of_a_patient_stands_in_the_database_its_log_or_a_backup(
     backup.back_up(_url(office), tmp_path / "copy", now=office.clock.now())
     assert traces_in(tmp_path / "copy", WORDS) == []
     assert traces_in(tmp_path / "copy.json", WORDS) == []
+
+
+def test_whatever_is_found_by_a_hash_has_the_hash_of_what_it_is(office: Office) -> None:
+    seals = seals_of(office.database.engine.dialect)
+    hashes = 0
+    for each in sealed_tables():
+        for name, of in each.hashes:
+            with office.database.reading() as session:
+                rows = session.connection().execute(select(each.table.c[name], each.table.c[of])).all()
+            assert [bytes(key) for key, _ in rows] == [seals.hash(value) for _, value in rows], each.table.name
+            hashes += len(rows)
+    assert hashes > 40
+
+
+def test_what_waits_goes_to_the_new_number(office: Office) -> None:
+    sent = [each["to"] for each in office.handed_over]
+    assert NUMBER in sent
+    assert sent[-1] == NEW_NUMBER
+    assert sent.index(NEW_NUMBER) > max(at for at, to in enumerate(sent) if to == NUMBER)
 
 
 def test_what_goes_to_patients_would_be_found(office: Office) -> None:

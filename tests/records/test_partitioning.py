@@ -12,14 +12,17 @@ from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError
 
 from reminders.errors import InputError
-from reminders.records import outbox
+from reminders.records import database, outbox
 from reminders.records.backup import back_up
 from reminders.records.database import Database
 from reminders.records.engines import parse_url
+from reminders.records.keyring import Key, Keyring
 from reminders.records.partitioning import part_messages, partitions
+from reminders.records.sealed_types import seals_of
+from reminders.records.sealing import seal_anew, uses
 from reminders.records.tables import MESSAGES, Practice
 from tests.delivery.scripted import ScriptedTransport, dispatcher
-from tests.servers import fresh_database, migrate, open_database, postgresql
+from tests.servers import KEYS, fresh_database, migrate, open_database, postgresql
 from tests.stored import NOON, add_course, messages, row, soaks, states, store
 
 PRACTICES = ("main", "north", "south", "east", "west")
@@ -105,6 +108,16 @@ def test_a_claim_reads_one_partition_by_its_index_and_settling_reads_none_from_e
 def test_the_newest_schema_is_known_and_a_copy_holds_every_partition(parted: Database, tmp_path: Path) -> None:
     migrate(_url(parted))
     assert back_up(_url(parted), tmp_path / "copy", now=NOON).messages == 500
+
+
+def test_parted_messages_are_sealed_anew_under_a_newer_key(parted: Database) -> None:
+    newer = Key.new()
+    opened = database.open_database(_url(parted), Keyring((newer, *KEYS.keys)))
+    before = [each.model_dump() for each in messages(parted)]
+    assert seal_anew(opened.engine, seals_of(opened.engine.dialect), tell=lambda _done, _total: None) > 500
+    assert set(uses(opened.engine)) == {newer.id}
+    assert [each.model_dump() for each in messages(opened)] == before
+    opened.close()
 
 
 def test_parting_twice_or_on_sqlite_is_refused(parted: Database, tmp_path: Path) -> None:
