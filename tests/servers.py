@@ -12,6 +12,7 @@ import subprocess
 import tempfile
 import time
 import uuid
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -254,3 +255,11 @@ def _free_port() -> int:
         listener.bind(("127.0.0.1", 0))
         port: int = listener.getsockname()[1]
         return port
+
+
+def wait_until(condition: Callable[[], object], *, seconds: float = 30) -> None:
+    """Wait for what another thread or process does; fails when it does not come."""
+    deadline = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.1)

@@ -16,6 +16,7 @@ from reminders.desk.composing import Desk
 from reminders.records.database import Database
 from reminders.web.limits import Limiter
 from reminders.web.pages import Pages
+from reminders.web.plan_checks import PlanChecks
 from reminders.web.plan_pages import PlanPages
 from reminders.web.shown_lately import ShownLately
 
@@ -33,6 +34,7 @@ class Site:
     codes: Limiter = field(default_factory=lambda: Limiter(most=30, within=timedelta(minutes=5)))
     """Codes typed to open patients' pages, likewise; each page has a lock of its own, in the database."""
     plan_pages: PlanPages = field(default_factory=PlanPages)
+    plan_checks: PlanChecks = field(default_factory=PlanChecks)
     shown_lately: ShownLately = field(default_factory=ShownLately)
     """Of the lists that refresh themselves, by sign-in."""
     closing: Event = field(default_factory=Event)

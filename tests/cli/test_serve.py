@@ -9,15 +9,19 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
 
 from reminders.config import load_config
 from reminders.errors import ConfigError
+from reminders.web.serving import alone
 from tests.cli.terminal import Terminal
 from tests.delivery.peers.peer import free_port
+from tests.web.people import PASSWORD, send
 
 _COMMAND = (sys.executable, "-m", "reminders", "serve")
 
@@ -32,8 +36,9 @@ def serving(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
     try:
         yield process
     finally:
-        process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=60)
+        if process.returncode is None:
+            process.send_signal(signal.SIGTERM)
+            process.communicate(timeout=60)
 
 
 def test_the_first_start_prints_a_link_and_a_second_one_is_refused(terminal: Terminal) -> None:
@@ -51,6 +56,37 @@ def test_the_first_start_prints_a_link_and_a_second_one_is_refused(terminal: Ter
         assert second.returncode == 2
         assert f"process {first.pid}" in error
     assert first.returncode == 0
+
+
+def test_pages_alone_stand_beside_what_sends_and_send_nothing(terminal: Terminal) -> None:
+    """`--web-only` needs no lock: it starts while another process serves and sends."""
+    folder = terminal.folder
+    now = datetime.now(UTC)
+    terminal.later(now.isoformat())
+    noon = f"Etc/GMT{now.hour - 12:+}"  # the sign is POSIX's: there it is about noon, and nothing waits for morning
+    terminal.enroll(f"--zone={noon}", f"--end={now.astimezone(ZoneInfo(noon)):%Y-%m-%dT%H:%M}")
+    assert [each["key"] for each in terminal.ask("messages", "--due")] == ["confirmation"]
+    with alone(folder), serving(folder, "--web-only", "--port", str(port := free_port())) as pages:
+        assert pages.stdout
+        told = pages.stdout.readline() + pages.stdout.readline()
+        token = re.search(r"/staff/welcome/[\w-]+", told)
+        assert token, told
+        with httpx.Client(
+            base_url=f"http://127.0.0.1:{port}", transport=httpx.HTTPTransport(retries=8), timeout=30
+        ) as browser:
+            assert browser.get("/staff/sign-in").status_code == 200
+            first = {"name": "Ada Admin", "login": "ada", "password": PASSWORD}
+            assert send(browser, token[0], page=token[0], **first).status_code == 303
+            assert browser.get("/staff/settings").status_code == 200
+    assert pages.returncode == 0
+    assert not (folder / "outbox" / "messages.jsonl").exists()
+    with serving(folder, "--web-only", "--port", str(free_port())) as again:
+        assert again.stdout
+        line = again.stdout.readline()
+        again.send_signal(signal.SIGTERM)
+        rest, _ = again.communicate(timeout=60)
+    assert "Example Foot Care" in line
+    assert "welcome" not in line + rest
 
 
 @pytest.mark.parametrize(

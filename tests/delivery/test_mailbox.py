@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,7 +11,7 @@ from reminders.errors import Unreachable
 from tests.delivery.peers.dovecot import PASSWORD, DovecotServer
 from tests.desk.office import open_office
 from tests.exchange.test_mail_reading import raw
-from tests.servers import fresh_database
+from tests.servers import fresh_database, wait_until
 
 MARKED = "KEYWORD RemindersTaken"
 
@@ -146,10 +145,3 @@ def test_the_service_fetches_by_itself_and_answers(server: DovecotServer, tmp_pa
     assert server.count(search=MARKED) == 1
     office.dispatcher.close()
     office.database.close()
-
-
-def wait_until(condition: Callable[[], object]) -> None:
-    deadline = time.monotonic() + 30
-    while not condition():
-        assert time.monotonic() < deadline
-        time.sleep(0.1)

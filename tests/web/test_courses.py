@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ import pytest
 from reminders.desk.roles import Role
 from tests.build import LEAD
 from tests.desk.office import Office
+from tests.servers import wait_until
 from tests.web.people import browser_of, csrf_in, send
 from tests.web.server import Server
 
@@ -165,3 +167,42 @@ def test_a_plan_is_approved_by_a_clinician_alone_and_only_as_it_was_read(ward: W
         assert "Nothing differs" in cleo.get(f"/staff/plans/{LEAD}/compare").text
         assert cleo.get(f"/staff/plans/{LEAD}/compare?before=0000").status_code == 404
         assert cleo.get("/staff/plans/..%2f..%2fetc").status_code == 404
+
+
+def test_a_plan_is_checked_at_the_press_of_a_button(ward: Ward) -> None:
+    path = "/staff/plans/iud-insertion/check"
+    assert "It was not checked" in ward.fay.get(path).text
+    assert send(ward.fay, path).headers["location"] == path
+    assert "It is being checked" in ward.fay.get(path).text
+    assert send(ward.fay, path).headers["location"] == path  # pressed twice, it is checked once
+    wait_until(lambda: "It is being checked" not in ward.fay.get(path).text, seconds=120)
+    assert "It holds for every case that was tried" in ward.fay.get(path).text
+
+
+def test_the_page_tells_of_consent_and_leads_to_the_chart_record(ward: Ward) -> None:
+    page = ward.nora.get(PAGE).text
+    consent = page.partition("<h2>Consent</h2>")[2].partition("</ol>")[0]
+    assert "given" in consent
+    assert "+1 312-555-0123" in consent
+    assert f'href="{PAGE}/record"' in page
+    assert f'href="{PAGE}/record"' not in ward.fay.get(PAGE).text
+
+
+def test_what_was_moved_says_where_from_and_why(ward: Ward, office: Office) -> None:
+    """An evening message that quiet hours would hold back goes out before them; its page says so."""
+    evening = office.enroll(first_name="Late", phone="312-555-0145", settings={"block_hours": "12"})
+    page = ward.nora.get(f"/staff/courses/{evening.enrollment_id}").text
+    why = r"[^<]*quiet from 21:00, so 20:45"
+    assert re.search(rf"<li>{why}", page)
+    assert re.search(rf'<title>pain relief: scheduled;{why}[^<]*</title><path class="moved"', page)
+
+
+def test_the_picture_holds_replies_concerns_consent_and_the_visit(ward: Ward) -> None:
+    picture = ward.nora.get(PAGE).text.partition('<svg class="course"')[2].partition("</svg>")[0]
+    for shape in ("sent", "waits", "reply", "concern", "consent", "visit"):
+        assert f'class="{shape}"' in picture, shape
+    for words in ("Consent: given", "reply: urgent", "concern 1: urgent, open"):
+        assert f"<title>{words}</title>" in picture, words
+    for_the_desk = ward.fay.get(PAGE).text.partition('<svg class="course"')[2].partition("</svg>")[0]
+    assert "reply" not in for_the_desk
+    assert "concern" not in for_the_desk

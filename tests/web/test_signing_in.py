@@ -7,11 +7,12 @@ from datetime import timedelta
 import httpx
 import pytest
 
+from reminders.assembly import App
 from reminders.desk import staff
 from reminders.desk.roles import Role
 from tests.desk.office import Office
 from tests.web.people import PASSWORD, browser_of, csrf_in, employ, send
-from tests.web.server import Server
+from tests.web.server import Server, serving
 
 
 def sign_in(browser: httpx.Client, login: str, password: str = PASSWORD, **more: str) -> httpx.Response:
@@ -52,6 +53,27 @@ def test_the_cookie_is_out_of_reach_for_scripts_and_other_sites(server: Server, 
         cookie = sign_in(browser, "nurse").headers["set-cookie"].lower()
     assert "httponly" in cookie
     assert "samesite=lax" in cookie
+
+
+def test_behind_https_the_cookie_travels_over_tls_alone(office: Office) -> None:
+    """RFC 6265bis section 4.1.3: with the prefix a browser takes it from this host only, over TLS only."""
+    address = "https://aftercare.example.org"
+    web = office.app.written.web.model_copy(update={"address": address})
+    behind = App(office.app.written.model_copy(update={"web": web}), office.clock, lambda _: office.desk.library)
+    employ(office, Role.NURSE)
+    with serving(behind) as server, server.browser() as browser:
+        browser.headers["host"] = "aftercare.example.org"
+        answer = browser.get("/staff/sign-in")
+        assert answer.headers["strict-transport-security"].startswith("max-age=")
+        token = csrf_in(answer)
+        form = answer.headers["set-cookie"].partition(";")[0]
+        data = {"login": "nurse", "password": PASSWORD, "csrf": token}
+        signed_in = browser.post("/staff/sign-in", data=data, headers={"cookie": form})
+    (cookie,) = [each for each in signed_in.headers.get_list("set-cookie") if each.startswith("__Host-staff=")]
+    parts = {part.strip().lower() for part in cookie.split(";")[1:]}
+    assert {"secure", "httponly", "path=/", "samesite=lax"} <= parts
+    assert not any(part.startswith("domain") for part in parts)
+    behind.database.close()
 
 
 def test_signing_in_leads_to_where_one_wanted_and_nowhere_else(server: Server, office: Office) -> None:

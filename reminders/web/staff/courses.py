@@ -7,8 +7,9 @@ import hashlib
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
@@ -20,6 +21,7 @@ from reminders.desk.checkout import READ_OUT
 from reminders.desk.composing import Desk
 from reminders.desk.course_sheet import sheet_of_course
 from reminders.desk.find_people import find_patients
+from reminders.desk.message_list import ListedMessage
 from reminders.desk.patient_page import give_new_link, offered, way_in
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.replan import Proposal, propose, replan
@@ -34,7 +36,7 @@ from reminders.web.shown_changes import read_shown, write_shown
 from reminders.web.staff.here import Here, acts
 from reminders.web.staff.timeline import Mark, draw
 from reminders.wording.sheet import as_html
-from reminders.words import gettext
+from reminders.words import gettext, retold
 
 router = APIRouter()
 Seeing = Annotated[Here, acts(Action.COURSE_SEE, Right.SEE_COURSES)]
@@ -42,6 +44,8 @@ Changing = Annotated[Here, acts(Action.COURSE_SEE, Right.CHANGE_FACTS)]
 Steering = Annotated[Here, acts(Action.COURSE_SEE, Right.STEER_COURSES)]
 Recording = Annotated[Here, acts(Action.RECORD_SEE, Right.SEE_REPLIES)]
 Finding = Annotated[Here, acts(Action.PATIENTS_FIND, Right.SEE_COURSES)]
+_MOVED = timedelta(minutes=5)
+"""What joining or keeping apart does to a moment is no move that anybody needs to see."""
 _SHAPES = {
     **dict.fromkeys(("sent", "delivered", "sending"), "sent"),
     **dict.fromkeys(("scheduled",), "waits"),
@@ -209,24 +213,38 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
 
 
 def _marks(record: ChartRecord, *, sees: bool) -> list[Mark]:
-    marks = []
-    for each in record.messages:
-        if each.state != "joined" and not (each.state == "withheld" and not each.required):
-            says = f"{each.key.replace('_', ' ')}: {each.state.replace('_', ' ')}"
-            at = each.send_at.astimezone(record.zone)
-            marks.append(Mark(at=at, shape=_SHAPES[each.state], says=says))
+    marks = [
+        _mark_of(each, record.zone)
+        for each in record.messages
+        if each.state != "joined" and not (each.state == "withheld" and not each.required)
+    ]
+    for step in (each for each in record.consent if each.at >= record.enrolled_at):
+        shape = "consent" if step.action == "given" else "withdrawn"
+        says = f"{gettext('Consent')}: {gettext(step.action)}"
+        marks.append(Mark(at=step.at.astimezone(record.zone), shape=shape, says=says))
     if sees:
-        marks += [
-            Mark(
-                at=reply.received_at.astimezone(record.zone),
-                shape="reply",
-                says=f"reply: {reply.label}",
-            )
-            for reply in record.replies
-        ]
+        for reply in record.replies:
+            says = f"{gettext('reply')}: {gettext(reply.label.replace('_', ' '))}"
+            marks.append(Mark(at=reply.received_at.astimezone(record.zone), shape="reply", says=says))
+        for concern in record.concerns:
+            says = f"{gettext('concern')} {concern.id}: {gettext(concern.urgency)}, {gettext(concern.state)}"
+            marks.append(Mark(at=concern.opened_at.astimezone(record.zone), shape="concern", says=says))
     if record.course.visit:
-        marks.append(Mark(at=record.course.visit.astimezone(record.zone), shape="visit", says="visit"))
+        marks.append(Mark(at=record.course.visit.astimezone(record.zone), shape="visit", says=gettext("visit")))
     return marks
+
+
+def _mark_of(message: ListedMessage, zone: ZoneInfo) -> Mark:
+    says = f"{message.key.replace('_', ' ')}: {gettext(message.state.replace('_', ' '))}"
+    moved = abs(message.send_at - message.planned_at) >= _MOVED
+    if moved:
+        says += "; " + "; ".join(retold(reason.text) for reason in message.reasons)
+    return Mark(
+        at=message.send_at.astimezone(zone),
+        shape=_SHAPES[message.state],
+        says=says,
+        moved_from=message.planned_at.astimezone(zone) if moved else None,
+    )
 
 
 def _show_change(

@@ -14,8 +14,7 @@ from sqlalchemy.orm import Session
 from reminders.desk.approve import Approver, approvals_of, approve, files_last_approved
 from reminders.desk.plan_timeline import ON, timeline_of
 from reminders.desk.plans import ReadyPlan, files_of
-from reminders.desk.prove.run import Bound, prove
-from reminders.desk.prove.strands import Effort
+from reminders.desk.prove.run import Bound
 from reminders.desk.roles import Right
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import plan_contents
@@ -62,10 +61,23 @@ def compare(here: Reading, procedure: str, before: str = "", after: str = _NOW) 
 
 @router.post("/staff/plans/{procedure}/check")
 def check(here: Reading, procedure: str) -> Response:
-    """Prove a plan quickly, and show what falls short."""
+    """Begin to prove a plan quickly."""
+    ready = here.desk.library.get(procedure)
     bound = Bound(templates=here.site.app.config.templates_folder, house=here.desk.house)
-    report = prove(procedure, bound, effort=Effort.QUICK, processes=1)
-    return here.show("plan_check.html", plan=here.desk.library.get(procedure).plan, report=report)
+    try:
+        here.site.plan_checks.begin(procedure, (ready.content_hash, bound), bound)
+    except StateError as error:
+        return _show(here, procedure, status=409, problems=(str(error),))
+    return go(f"/staff/plans/{procedure}/check")
+
+
+@router.get("/staff/plans/{procedure}/check")
+def checked(here: Reading, procedure: str) -> Response:
+    """Show what falls short, or that it is still looked for."""
+    ready = here.desk.library.get(procedure)
+    bound = Bound(templates=here.site.app.config.templates_folder, house=here.desk.house)
+    report, running = here.site.plan_checks.found(procedure, (ready.content_hash, bound))
+    return here.show("plan_check.html", plan=ready.plan, report=report, running=running)
 
 
 @router.post("/staff/plans/{procedure}/approve")

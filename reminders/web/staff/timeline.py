@@ -20,6 +20,9 @@ _SHAPES = {
     "not": '<path class="not" d="M{x0} {y0}l13 13m0-13l-13 13"/>',
     "trouble": '<path class="trouble" d="M{x} {y0}l8 14h-16z"/>',
     "reply": '<path class="reply" d="M{x} {y0}l8 7-8 7-8-7z"/>',
+    "concern": '<path class="concern" d="M{x} {y0}l6.500 3.500v7l-6.500 3.500-6.500-3.500v-7z"/>',
+    "consent": '<path class="consent" d="M{x0} {y}l5 5.500 8.500-11"/>',
+    "withdrawn": '<path class="not" d="M{x0} {y}a6.500 6.500 0 1 0 13 0a6.500 6.500 0 1 0-13 0l13 0"/>',
     "visit": '<path class="visit" d="M{x0} {y1}v-15l12 4.500-12 4.500"/>',
 }
 
@@ -32,6 +35,8 @@ class Mark:
     """By the patient's wall clock."""
     shape: str
     says: str
+    moved_from: datetime | None = None
+    """When it was planned at first, if it was moved."""
 
 
 def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Markup:
@@ -74,7 +79,18 @@ def _placed(marks: Sequence[Mark]) -> list[tuple[float, Mark]]:
 def _drawn(mark: Mark, x: float, y: float) -> str:
     at = {"x": x, "y": y, "x0": x - 6.5, "y0": y - 6.5, "y1": y + 7}
     shape = _SHAPES[mark.shape].format(**{name: f"{value:.1f}" for name, value in at.items()})
-    return f"<g><title>{escape(mark.says)}</title>{shape}</g>"
+    return f"<g><title>{escape(mark.says)}</title>{_way(mark, x, y)}{shape}</g>"
+
+
+def _way(mark: Mark, x: float, y: float) -> str:
+    """Return a line from where the mark was first; from the edge of its day when that was another one."""
+    if mark.moved_from is None:
+        return ""
+    if mark.moved_from.date() == mark.at.date():
+        start = _y_of(mark.moved_from.hour, mark.moved_from.minute)
+    else:
+        start = _y_of(_LAST_HOUR if mark.moved_from > mark.at else _FIRST_HOUR, 0)
+    return f'<path class="moved" d="M{x - 5:.1f} {start:.1f}h10M{x:.1f} {start:.1f}V{y:.1f}"/>'
 
 
 def _y_of(hour: int, minute: int) -> float:
