@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypedDict, TypeVar
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 import click
 from click.shell_completion import CompletionItem
@@ -15,10 +15,12 @@ from click.shell_completion import CompletionItem
 from reminders.assembly import App, assemble
 from reminders.config import Config
 from reminders.desk.course_facts import CourseInput
-from reminders.desk.trail import Action, Look, note_looks
 from reminders.errors import InputError
-from reminders.records.audit import Who
 from reminders.words import gettext
+
+if TYPE_CHECKING:  # both load the database, which a preview does without
+    from reminders.desk.trail import Action, Look
+    from reminders.records.audit import Who
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -147,6 +149,8 @@ def opened(ctx: click.Context, *, works_by_itself: bool = False) -> App:
 
 def at_terminal() -> Who:
     """Return whom the audit trail names for a command: the user of the operating system, whatever --by says."""
+    from reminders.records.audit import Who  # noqa: PLC0415  as above
+
     try:
         return Who("cli", getpass.getuser())
     except (OSError, KeyError):
@@ -155,6 +159,8 @@ def at_terminal() -> Who:
 
 def about_to_show(app: App, action: Action, *looks: Look) -> None:
     """Note in the audit trail whom a command is about to show something of."""
+    from reminders.desk.trail import note_looks  # noqa: PLC0415  as above
+
     note_looks(app.database, app.desk, action, looks)
 
 

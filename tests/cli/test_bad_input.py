@@ -65,7 +65,7 @@ WORDS: dict[str, tuple[list[str], str]] = {
     "an unknown anaesthetic": (enrollment(set="anaesthetic=ether"), "ether"),
     "a site with a control code": (enrollment(site="left\x07toe"), "plain characters"),
     "no consent": (enrollment(consent=None), "consent to be written to is missing"),
-    "list options without a list": ([*enrollment()[:2], "--all-or-nothing"], "go with --csv"),
+    "list options without a list": ([*enrollment()[:2], "--all-or-nothing"], "go with --list"),
     # other commands
     "an unknown command": (["enrol"], "No such command"),
     "an unknown option": ([*enrollment(), "--shout"], "No such option"),
