@@ -13,7 +13,6 @@ from reminders.errors import InDoubt, Refused
 from reminders.records.audit import SEND, Noted, note
 
 _FATES: tuple[tuple[type, str], ...] = (
-    (Accepted, "accepted"),
     (Refused, "refused"),
     (InDoubt, "in_doubt"),
     (NotTaken, "not_begun"),
@@ -23,8 +22,12 @@ _FATES: tuple[tuple[type, str], ...] = (
 def note_settled(session: Session, practice_id: str, outcomes: Sequence[Outcome], at: datetime) -> None:
     """Have an entry say how the hand-overs of a batch ended, message by message."""
     fates: dict[str, list[int]] = {}
-    for each in outcomes:
-        fates.setdefault(_fate(each), []).append(each.message.id)
+    if accepted := [each.message.id for each in outcomes if type(each.result) is Accepted]:
+        fates["accepted"] = accepted
+    if len(accepted) < len(outcomes):
+        for each in outcomes:
+            if type(each.result) is not Accepted:
+                fates.setdefault(_fate(each), []).append(each.message.id)
     if fates:
         note(session, Noted(practice_id=practice_id, at=at, action=SEND, details=fates))
 

@@ -198,8 +198,7 @@ def _append(session: Session, practice_id: str, those: Sequence[Noted]) -> None:
         entry = Entry(*said, each.outcome, as_details(each.details), previous, "")
         previous = hash_of(key, entry)
         rows.append((*entry[:2], _AT.process_bind_param(entry.at, dialect), *entry[3:-1], previous))
-    run(statements.add, rows)
-    run(statements.move_head, (sequence, previous, practice_id))
+    run(statements.add, rows)  # a trigger moves the head
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -209,7 +208,6 @@ class _Statements:
     locked_head: str
     first_head: str
     add: str
-    move_head: str
 
 
 @cache
@@ -221,7 +219,6 @@ def _statements(dialect: str) -> _Statements:
         locked_head=f"SELECT sequence, hash FROM audit_head WHERE practice_id = {mark}{lock}",  # noqa: S608  our own words
         first_head=f"INSERT INTO {heads} VALUES ({mark}, 0, {mark}) ON CONFLICT DO NOTHING",  # noqa: S608  as above
         add=f"INSERT INTO audit_entry ({', '.join(Entry._fields)}) VALUES ({marks})",  # noqa: S608  as above
-        move_head=f"UPDATE audit_head SET sequence = {mark}, hash = {mark} WHERE practice_id = {mark}",  # noqa: S608
     )
 
 

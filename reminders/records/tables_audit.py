@@ -108,6 +108,10 @@ SQLITE_GUARDS = (
     f"""CREATE TRIGGER audit_entry_stays BEFORE DELETE ON audit_entry
     WHEN OLD.sequence > coalesce((SELECT purged_through FROM audit_head WHERE practice_id = OLD.practice_id), 0)
     BEGIN SELECT RAISE(ABORT, '{_NEVER_DELETED}'); END""",  # noqa: S608  as above
+    # here rather than by a statement of its own, which would cost every batch of messages as much again
+    """CREATE TRIGGER audit_entry_moves_head AFTER INSERT ON audit_entry
+    BEGIN UPDATE audit_head SET sequence = NEW.sequence, hash = NEW.hash
+    WHERE practice_id = NEW.practice_id AND sequence < NEW.sequence; END""",
     f"""CREATE TRIGGER audit_head_forward BEFORE UPDATE ON audit_head
     WHEN NEW.practice_id <> OLD.practice_id OR NEW.sequence < OLD.sequence OR NEW.purged_through < OLD.purged_through
     BEGIN SELECT RAISE(ABORT, '{_ONLY_FORWARD}'); END""",
@@ -139,6 +143,14 @@ POSTGRESQL_GUARDS = (
         END IF;
         RAISE EXCEPTION '{_ONLY_FORWARD}';
     END $$""",
+    """CREATE FUNCTION audit_entry_moves_head() RETURNS trigger LANGUAGE plpgsql AS $$
+    BEGIN
+        UPDATE audit_head SET sequence = NEW.sequence, hash = NEW.hash
+        WHERE practice_id = NEW.practice_id AND sequence < NEW.sequence;
+        RETURN NULL;
+    END $$""",
+    """CREATE TRIGGER audit_entry_moves_head AFTER INSERT ON audit_entry
+    FOR EACH ROW EXECUTE FUNCTION audit_entry_moves_head()""",
     """CREATE TRIGGER audit_entry_kept BEFORE UPDATE OR DELETE ON audit_entry
     FOR EACH ROW EXECUTE FUNCTION audit_entry_guard()""",
     """CREATE TRIGGER audit_entry_not_emptied BEFORE TRUNCATE ON audit_entry
