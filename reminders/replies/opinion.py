@@ -20,7 +20,7 @@ _UNSURE = 0.3
 _NOISE = 3
 _PIECE, _FRAGMENT = 2, 0.9
 """How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
-_DENIED = 0.6
+_DENIED = 0.8
 """How much more where a sign was named and denied."""
 _SETTLED = 9.0
 """Where a sign was named and judged to wait, no likeness counts."""

@@ -72,7 +72,12 @@ def _clause(findings: Findings, number: Amount) -> range:
 
 
 def _alone(findings: Findings, number: Amount) -> bool:
-    return len(_clause(findings, number)) <= 2 or (number.first > 0 and findings.has(number.first - 1, "score_lead"))
+    clause = _clause(findings, number)
+    if number.last + 1 < clause.stop and (
+        findings.has(number.first, "score_lead") or not findings.masks[number.last + 1]
+    ):
+        return False  # an article, or one of what is not known: "un nceve" is a slip for nine
+    return len(clause) <= 2 or (number.first > 0 and findings.has(number.first - 1, "score_lead"))
 
 
 def _praise(findings: Findings, number: Amount) -> bool:
