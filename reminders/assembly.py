@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import time, timedelta
+from datetime import timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -221,62 +221,16 @@ class App:
 
     def desk_jobs(self) -> tuple[RecurringJob, ...]:
         """Return what the desk does by itself again and again; each run is safe to repeat."""
-        from reminders.delivery.runner import RecurringJob  # noqa: PLC0415  a preview sends nothing
-        from reminders.desk.api_answers import forget_answers  # noqa: PLC0415
-        from reminders.desk.digest import DigestTimes, send_digest  # noqa: PLC0415
-        from reminders.desk.escalate import escalate_all, next_escalation_at  # noqa: PLC0415
-        from reminders.desk.incoming_folder import take_in_files  # noqa: PLC0415
-        from reminders.desk.other_way import attend_to_undelivered  # noqa: PLC0415
-        from reminders.desk.retention import purge_daily  # noqa: PLC0415
-        from reminders.desk.silence import attend_to_failures, attend_to_silence  # noqa: PLC0415
-        from reminders.desk.staff_tasks import open_due_tasks  # noqa: PLC0415
+        from reminders.desk.recurring import DeskWork  # noqa: PLC0415  a preview does nothing by itself
 
-        def escalate() -> datetime | None:
-            escalate_all(self.database, self.desk)
-            return next_escalation_at(self.database, self.desk)
-
-        def look_for_silence() -> None:
-            attend_to_silence(self.database, self.desk)
-
-        def open_tasks() -> None:
-            open_due_tasks(self.database, self.desk)
-
-        def digest() -> None:
-            times = self.config.digest
-            at_wall = time.fromisoformat(times.at)
-            when = DigestTimes(send=times.send, at_wall=at_wall, on_closed_days=times.on_closed_days)
-            send_digest(self.database, self.desk, when)
-
-        def look_for_failures() -> None:
-            attend_to_failures(self.database, self.desk)
-
-        def look_for_undelivered() -> None:
-            after = timedelta(minutes=self.config.delivery.undelivered_after_minutes)
-            attend_to_undelivered(self.database, self.desk, transports=self._tells_of_arrival(), after=after)
-
-        def take_in() -> None:
-            take_in_files(self.database, self.desk, self.config.folder / (incoming.folder or ""))
-
-        def purge() -> None:
-            if self.config.retention.purge:
-                purge_daily(self.database, self.desk, self.retention_rules)
-
-        def forget() -> None:
-            forget_answers(self.database, self.desk)
-
-        incoming = self.config.incoming
-        files = [RecurringJob(name="files", every=timedelta(seconds=incoming.every_seconds), run=take_in)]
-        return (
-            *(files if incoming.folder else ()),
-            RecurringJob(name="retention", every=timedelta(hours=1), run=purge),
-            RecurringJob(name="api-answers", every=timedelta(hours=1), run=forget),
-            RecurringJob(name="undelivered", every=timedelta(minutes=1), run=look_for_undelivered),
-            RecurringJob(name="silence", every=timedelta(minutes=1), run=look_for_silence),
-            RecurringJob(name="tasks", every=timedelta(minutes=1), run=open_tasks),
-            RecurringJob(name="digest", every=timedelta(minutes=1), run=digest),
-            RecurringJob(name="failures", every=timedelta(hours=1), run=look_for_failures),
-            RecurringJob(name="escalation", every=timedelta(seconds=10), run=escalate),
+        work = DeskWork(
+            database=self.database,
+            desk=lambda: self.desk,
+            config=lambda: self.config,
+            retention=lambda: self.retention_rules,
+            tells_of_arrival=self._tells_of_arrival,
         )
+        return work.jobs()
 
     @property
     def retention_rules(self) -> RetentionRules:
