@@ -11,10 +11,11 @@ import hmac
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from operator import eq, ne
 from typing import Any, ClassVar
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import JSON, Dialect, LargeBinary, String
+from sqlalchemy import JSON, ColumnElement, Dialect, LargeBinary, String
 from sqlalchemy.engine.default import DefaultExecutionContext
 from sqlalchemy.orm import Session
 from sqlalchemy.types import TypeDecorator, TypeEngine
@@ -66,6 +67,19 @@ def seals_in(session: Session) -> Seals:
     return seals_of(session.connection().dialect)
 
 
+_REFUSED = "what is sealed can't be compared in a query; use its look-up column, or compare it here"
+
+
+class _Comparison(TypeDecorator.Comparator[Any]):
+    """Refuses to compare two sealed columns: the same value is sealed otherwise in each."""
+
+    def operate(self, op: Any, *other: Any, **extra: Any) -> ColumnElement[Any]:
+        compares = op in {eq, ne} and isinstance(getattr(other[0], "type", None), SealingType)
+        if compares and str(other[0]) != str(self.expr):  # SQLAlchemy itself asks whether two are the same column
+            raise TypeError(_REFUSED)
+        return super().operate(op, *other, **extra)
+
+
 class _Uncomparable(TypeDecorator[Any]):
     """What stands beside a sealed column in a comparison: sealed once more it would never be the same, so it fails."""
 
@@ -76,7 +90,7 @@ class _Uncomparable(TypeDecorator[Any]):
         """Return what refuses every value."""
 
         def refuse(_value: Any) -> Any:
-            raise TypeError("what is sealed can't be compared in a query; use its look-up column, or compare it here")
+            raise TypeError(_REFUSED)
 
         return refuse
 
@@ -89,6 +103,7 @@ class SealingType(TypeDecorator[Any]):
 
     impl = LargeBinary
     cache_ok = True
+    comparator_factory = _Comparison
     on_sqlite: ClassVar[type[TypeEngine[Any]]] = String
 
     def __init__(self, place: str) -> None:

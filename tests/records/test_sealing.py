@@ -112,6 +112,14 @@ def test_what_is_sealed_can_not_be_compared_in_a_query(filled: Database) -> None
         session.execute(select(Contact).where(col(Contact.address).in_([PHONE]))).all()
 
 
+def test_two_sealed_columns_can_not_be_compared_either() -> None:
+    other = MESSAGES.alias()
+    for column in (col(Contact.address), other.c.address, MESSAGES.c.text):
+        with pytest.raises(TypeError, match="can't be compared in a query"):
+            assert MESSAGES.c.address == column
+    assert MESSAGES.c.detail.is_(None) is not None
+
+
 def test_an_address_is_found_by_its_hash(filled: Database) -> None:
     with filled.reading() as session:
         assert [each.address for each in people.contacts_at(session, "main", "sms", PHONE)] == [PHONE]
