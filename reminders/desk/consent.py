@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from reminders.care.timing import zone_named
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_email, parse_phone
+from reminders.desk.mail_warning import require_warning
 from reminders.errors import InputError, NotFound
 from reminders.records import audit, people
 from reminders.records.audit import Noted
@@ -100,7 +101,8 @@ def record_consent(
 ) -> tuple[str, ...]:
     """Record that a patient agreed to be written to at a number or e-mail address; returns warnings.
 
-    Raises NotFound for an unknown patient, InputError for an address that is none.
+    Raises NotFound for an unknown patient, InputError for an address that is none, Unwarned for an e-mail address
+    with words that hold no warning.
     """
     patient = people.patient_of(session, patient_id)
     if patient is None:
@@ -109,6 +111,7 @@ def record_consent(
     warnings: tuple[str, ...] = ()
     if "@" in address:
         channel, exact = "email", parse_email(address)
+        require_warning(statement.wording[:LONGEST_WORDING])
     else:
         number = parse_phone(address, region=desk.region, zone=zone_named(patient.zone), at=now)
         channel, exact, warnings = "sms", number.e164, number.warnings

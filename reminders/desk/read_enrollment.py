@@ -13,6 +13,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import CourseInput, read_course
 from reminders.desk.language_choice import choose_language
+from reminders.desk.mail_warning import Unwarned, require_warning
 from reminders.desk.plans import ReadyPlan
 from reminders.errors import InputError
 from reminders.words import gettext, marked
@@ -89,6 +90,11 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
         problems += blame(
             "consent", [gettext("the patient's consent to be written to is missing; ask, then record it")]
         )
+    elif Channel.EMAIL in addresses:
+        try:
+            require_warning(given.consent_wording)
+        except Unwarned as error:
+            problems += blame("consent_wording", error.problems)
     first_name, last_name = _names(given, problems)
     if problems or course is None:
         raise InputError(*problems)

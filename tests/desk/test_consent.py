@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from sqlalchemy import text
 
+from reminders.desk.checkout import CONSENT
 from reminders.desk.consent import Address, Statement, record_consent, restart, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
 from reminders.errors import InputError, NotFound
@@ -21,9 +21,9 @@ def enrolled(office: Office) -> Office:
     return office
 
 
-def give(office: Office, address: str, patient: int = 1) -> tuple[str, ...]:
+def give(office: Office, address: str, patient: int = 1, said: Statement = SAID) -> tuple[str, ...]:
     with office.database.writing() as session:
-        return record_consent(session, office.desk, patient, address, SAID)
+        return record_consent(session, office.desk, patient, address, said)
 
 
 def withdraw(office: Office, channel: str, patient: int = 1) -> int:
@@ -32,9 +32,7 @@ def withdraw(office: Office, channel: str, patient: int = 1) -> int:
 
 
 def rows(office: Office) -> list[tuple[object, ...]]:
-    with office.database.reading() as session:
-        found = session.connection().execute(text("SELECT * FROM consent_event ORDER BY id"))
-        return [tuple(row) for row in found]
+    return office.dump()["consent_event"]
 
 
 def test_the_words_read_out_at_the_desk_are_kept(enrolled: Office) -> None:
@@ -119,3 +117,46 @@ def test_consent_of_nobody_is_refused(enrolled: Office) -> None:
 def test_a_long_statement_is_kept_cut(enrolled: Office) -> None:
     enrolled.reply("please stop texting me " + "because " * 500)
     assert len(str(rows(enrolled)[-1][7])) == 500
+
+
+BY_MAIL = {"email": "robin@example.org", "channel": "email"}
+
+
+@pytest.mark.parametrize("facts", [BY_MAIL, {"email": "robin@example.org"}], ids=["by e-mail", "an address beside"])
+@pytest.mark.parametrize("wording", ["agreed", "", "it goes to my mailbox"])
+def test_nobody_is_enrolled_for_e_mail_without_the_warning(office: Office, facts: dict[str, str], wording: str) -> None:
+    """78 FR 5566 at 5634 (from memory): e-mail may be unencrypted when the patient was warned and wants it."""
+    before = office.dump()
+    with pytest.raises(InputError, match="not encrypted") as caught:
+        office.enroll(**facts, consent_wording=wording)
+    assert [getattr(each, "field", "") for each in caught.value.problems] == ["consent_wording"]
+    assert office.dump() == before
+
+
+def test_a_text_message_needs_no_warning_about_e_mail(office: Office) -> None:
+    assert office.enroll(consent_wording="agreed").patient_id == 1
+
+
+@pytest.mark.parametrize(
+    "wording",
+    [
+        STANDARD_CONSENT,
+        CONSENT,
+        "Told that e-mails are unencrypted",
+        "Se le dijo que los correos no van cifrados",
+        "已告知电子邮件未加密",
+        "Сказали, что письма не зашифрованы",
+        "Đã nói rằng email không được mã hóa",
+    ],
+)
+def test_words_that_hold_the_warning_are_kept_as_they_are(office: Office, wording: str) -> None:
+    office.enroll(**BY_MAIL, phone="", consent_wording=wording)
+    (kept,) = rows(office)
+    assert wording in kept
+
+
+def test_a_new_address_for_e_mail_needs_the_warning_too(enrolled: Office) -> None:
+    before = enrolled.dump()
+    with pytest.raises(InputError, match="not encrypted"):
+        give(enrolled, "other@example.org", said=SAID)
+    assert enrolled.dump() == before

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.api_keys import Scope
 from reminders.desk.consent import Statement, consent_state, record_consent, withdraw_consent
+from reminders.desk.mail_warning import Unwarned
 from reminders.desk.read_enrollment import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
 from reminders.errors import InputError
@@ -38,6 +39,8 @@ def give(call: Calling, patient: PatientId, body: given.ConsentGiven) -> Respons
         consent_state(session, call.desk, patient)
         try:
             warnings = record_consent(session, call.desk, patient, body.address, statement)
+        except Unwarned as error:
+            raise invalid(in_body(str(error), "wording")) from None
         except InputError:
             raise invalid(in_body("this is no number or e-mail address in use", "address")) from None
         return _told(call, session, patient, warnings)

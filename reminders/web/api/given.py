@@ -20,6 +20,7 @@ WallTime = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Factor = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,59}$")]
 SettingName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,59}$")]
 Wording = Annotated[Line, Field(min_length=1, max_length=LONGEST_WORDING)]
+_WORDING = "What was read out, if not the practice's usual words; for e-mail, also that it is not encrypted."
 _ZONE = "IANA name of the patient's time zone; the practice's when left out."
 _FACTORS = "Patient factors by name. [] says that somebody asked and there are none; leave it out when nobody asked."
 
@@ -82,7 +83,7 @@ class EnrollmentGiven(Given):
     email: Address = Field("", description="Needed for channel email.", examples=["robin@example.org"])
     facts: CourseFacts
     consent: Flag = Field(description="The patient agreed to be written to at these addresses; nothing goes without.")
-    consent_wording: Wording | None = Field(None, description="What was read out, if not the practice's usual words.")
+    consent_wording: Wording | None = Field(None, description=_WORDING)
     again: Flag = Field(default=False, description="A second course for the same procedure and day is meant.")
 
 
@@ -192,7 +193,7 @@ class ConsentGiven(Given):
     address: Annotated[Address, Field(min_length=1)] = Field(
         description="The number or e-mail address.", examples=["+13125550123"]
     )
-    wording: Wording | None = Field(None, description="What was read out, if not the practice's usual words.")
+    wording: Wording | None = Field(None, description=_WORDING)
 
 
 class ConsentWithdrawn(Given):
