@@ -12,8 +12,10 @@ from typing import Any, NoReturn
 import click
 
 from reminders import words
+from reminders.cli.crashes import leave_no_words
 from reminders.cli.faults import told
 from reminders.cli.help_words import SpokenContext, spoken
+from reminders.cli.log_lines import log_to_stderr
 
 COMMANDS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
@@ -130,5 +132,7 @@ def commands(ctx: click.Context, config_path: str | None) -> None:
 
 
 def main() -> NoReturn:
-    """Run the command line."""
+    """Run the command line in a process of its own."""
+    leave_no_words()
+    log_to_stderr()
     commands.main(prog_name="reminders")

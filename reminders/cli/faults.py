@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-import traceback
 from collections.abc import Callable
 
 import click
 
+from reminders.cli.crashes import where_it_broke
 from reminders.cli.help_words import show_error
 from reminders.errors import ConfigError, InputError, PlanError, ReminderError
 from reminders.sentences import english
@@ -81,7 +81,7 @@ def say(message: str) -> None:
 
 
 def debugging() -> bool:
-    """Say whether tracebacks are wanted."""
+    """Say whether tracebacks are wanted; they tell places and kinds, as errors quote what patients wrote."""
     return bool(os.environ.get(ENV_DEBUG))
 
 
@@ -92,7 +92,7 @@ def _tell(error: Exception) -> int:
     message, status = _explained(error)
     say(message)
     if debugging():
-        traceback.print_exception(error)
+        click.echo(where_it_broke(error), err=True, nl=False)
     return status
 
 

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 
+from reminders.cli.crashes import where_it_broke
 from reminders.cli.faults import debugging
 
 _PACKAGE = Path(__file__).parents[1]
@@ -35,8 +36,8 @@ class _Line(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         parts = [self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"), record.levelname]
         parts += [f"{name}={value}" if name != "event" else str(value) for name, value in _fields(record).items()]
-        if debugging() and record.exc_info and record.exc_info[0]:
-            parts.append("\n" + self.formatException(record.exc_info))
+        if debugging() and record.exc_info and record.exc_info[1]:
+            parts.append("\n" + where_it_broke(record.exc_info[1]))
         return " ".join(parts)
 
 
