@@ -34,6 +34,8 @@ def test_an_enrollment_stores_patient_consent_contacts_course_and_messages(offic
         "enrollment": 1,
         "plan_content": 1,
         "message": len(office.messages(enrolled.enrollment_id)),
+        "audit_entry": 1,
+        "audit_head": 1,
     }
     assert office.contacts(enrolled.patient_id) == {PHONE: "active", "robin@example.org": "active"}
 
