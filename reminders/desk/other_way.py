@@ -123,9 +123,7 @@ def _tell(session: Session, desk: Desk, message: Message) -> bool:
         kind="delivery",
         about=f"enrollment {message.enrollment_id}: {message.key}",
         urgency="routine",
-        summary=english("{key} was taken by the gateway and is not known to have arrived.").format(
-            key=message.key
-        ),
+        summary=english("{key} was taken by the gateway and is not known to have arrived.").format(key=message.key),
         opened_at=now,
         due_at=desk.due.due_at("routine", now, desk.opening),
     )

@@ -19,8 +19,10 @@ def print_pdf(html: str, path: Path) -> None:
     browser = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
     if browser is None:
         raise InputError(
-            english("printing a PDF needs Chromium or a relative of it on this machine; write an .html file instead "
-"and print it from any browser")
+            english(
+                "printing a PDF needs Chromium or a relative of it on this machine; write an .html file instead "
+                "and print it from any browser"
+            )
         )
     with tempfile.TemporaryDirectory() as folder:
         page, printed = Path(folder) / "page.html", Path(folder) / "page.pdf"
@@ -42,7 +44,9 @@ def print_pdf(html: str, path: Path) -> None:
         try:
             subprocess.run(command, check=True, capture_output=True, timeout=_SECONDS)  # noqa: S603  no shell, own paths
         except (subprocess.SubprocessError, OSError) as error:
-            raise InputError(english("the browser did not print the page: {error}").format(error=type(error).__name__)) from error
+            raise InputError(
+                english("the browser did not print the page: {error}").format(error=type(error).__name__)
+            ) from error
         if not printed.is_file():
             raise InputError(english("the browser printed nothing; write an .html file instead and print that"))
         shutil.copyfile(printed, path)

@@ -217,7 +217,11 @@ def test_what_is_handed_over_is_not_told_to_the_next(office: Office) -> None:
     with office.database.writing() as session:
         hand_over(session, office.desk, 1, to="D. Doctor", by="N. Nurse")
     watch(office, "2026-06-10T12:00")
-    assert [(e.action, e.by, e.note) for e in office.history(1)][-1] == ("handed_over", "N. Nurse", "handed over to D. Doctor")
+    assert [(e.action, e.by, e.note) for e in office.history(1)][-1] == (
+        "handed_over",
+        "N. Nurse",
+        "handed over to D. Doctor",
+    )
     assert office.concerns()[0].taken_by == "D. Doctor"
 
 

@@ -42,7 +42,7 @@ def let_in(office: Office, newcomer: Newcomer) -> int:
 def try_in(office: Office, login: str, password: str = PASSWORD, code: str = "") -> str:
     """Try to sign in."""
     tried = Tried(login=login, password=password, code=code)
-    return signing_in.sign_in(office.database, office.clock, office.desk.practice_id, tried, LIMITS)
+    return signing_in.sign_in(office.database, office.desk, tried, LIMITS)
 
 
 def who(office: Office, token: str) -> SignedIn | None:
@@ -119,7 +119,7 @@ def test_somebody_signs_in_and_out(office: Office, boss: int) -> None:
     assert here
     assert (here.staff_id, here.name, here.is_idle) == (boss, "B. Owner", False)
     with office.database.writing() as session:
-        signing_in.sign_out(session, here)
+        signing_in.sign_out(session, office.desk, here)
     assert who(office, token) is None
 
 
