@@ -38,6 +38,8 @@ class PlanLibrary:
         self._folder = folder
         self._ready: dict[str, ReadyPlan] = {}
         self._earlier: dict[str, ReadyPlan] = {}
+        self._titles: dict[str, tuple[tuple[int, int], str]] = {}
+        """Of plans not in use, as their files had them when they were of this age and size."""
 
     @property
     def folder(self) -> Path:
@@ -78,10 +80,16 @@ class PlanLibrary:
     def _title(self, procedure: str) -> str:
         if procedure in self._ready:
             return self._ready[procedure].plan.file.title
+        path = self._folder / procedure / "plan.toml"
         try:
-            return str(tomllib.loads((self._folder / procedure / "plan.toml").read_text("utf-8-sig"))["title"])
+            found = path.stat()
+            stamp = (found.st_mtime_ns, found.st_size)
+            kept = self._titles.get(procedure)
+            if kept is None or kept[0] != stamp:
+                kept = self._titles[procedure] = stamp, str(tomllib.loads(path.read_text("utf-8-sig"))["title"])
         except (OSError, ValueError, KeyError):
             return procedure
+        return kept[1]
 
     def version(self, content_hash: str) -> ReadyPlan | None:
         """Return an earlier content of a plan that was loaded before, None when it was not."""

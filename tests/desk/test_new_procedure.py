@@ -104,3 +104,15 @@ def test_a_picture_has_a_dot_for_each_step_and_stands_alone(office: Office) -> N
     assert drawn.endswith("</svg>")
     assert drawn.count("<circle") == len(timeline_of(ready, office.desk.house))
     assert "<style>" in drawn
+
+
+def test_a_title_follows_its_file_though_it_is_kept(tmp_path: Path) -> None:
+    plan = tmp_path / "ear-wash" / "plan.toml"
+    plan.parent.mkdir()
+    plan.write_text('title = "Ear wash"\n', "utf-8")
+    library = PlanLibrary(tmp_path)
+    assert dict(library.titles()) == {"ear-wash": "Ear wash"}
+    plan.write_text('title = "Ear wash with water"\n', "utf-8")
+    assert dict(library.titles()) == {"ear-wash": "Ear wash with water"}
+    plan.write_text("no TOML", "utf-8")
+    assert dict(library.titles()) == {"ear-wash": "ear-wash"}
