@@ -44,7 +44,7 @@ Examples:
   reminders audit list --patient 7
   reminders audit list --staff "Nora Nurse" --since 2026-03-01
   reminders audit verify --anchor anchors.jsonl
-  reminders audit anchor >> /mnt/elsewhere/anchors.jsonl
+  reminders audit anchor >> /elsewhere/anchors.jsonl
 """,
 )
 def audit() -> None:
@@ -115,7 +115,7 @@ def verify(ctx: click.Context, anchor: Path | None, as_json: bool) -> int:
     return FELL_SHORT if done.findings else DONE
 
 
-@audit.command(epilog="\b\nExample:\n  reminders audit anchor >> /mnt/elsewhere/anchors.jsonl\n")
+@audit.command(epilog="\b\nExample:\n  reminders audit anchor >> /elsewhere/anchors.jsonl\n")
 @click.pass_context
 def anchor(ctx: click.Context) -> None:
     """Print what the audit trail comes to now, a line to keep where whoever runs this computer can't change it."""

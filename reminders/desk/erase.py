@@ -12,7 +12,7 @@ from reminders.desk.holds import found_patient
 from reminders.desk.retention import RetentionRules
 from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, StateError
-from reminders.records import holds, purging
+from reminders.records import holds, purging, traces
 from reminders.records.freed_pages import overwrite_what_is_freed
 from reminders.words import gettext
 
@@ -36,8 +36,8 @@ class Erasure:
 def look_at_erasure(session: Session, desk: Desk, rules: RetentionRules, patient_id: int) -> Erasure:
     """Return what erasing a patient would come to; raises NotFound."""
     found_patient(session, desk, patient_id)
-    courses = purging.courses_of(session, patient_id)
-    last = purging.last_moment_of(session, patient_id)
+    courses = traces.courses_of(session, patient_id)
+    last = traces.last_moment_of(session, patient_id)
     is_over = last is None or last < rules.documentation_before(desk.clock.now())
     return Erasure(
         patient_id=patient_id,
@@ -81,10 +81,10 @@ def _obstacles(session: Session, patient_id: int) -> tuple[str, ...]:
     found = []
     if holds.hold_of(session, patient_id) is not None:
         found.append(gettext("the patient is under a legal hold; `reminders hold` lists them with their reasons"))
-    if running := purging.running_courses_of(session, patient_id):
+    if running := traces.running_courses_of(session, patient_id):
         named = ", ".join(map(str, running))
         found.append(gettext("course {courses} still runs; end or cancel it first", courses=named))
-    if open_ones := purging.open_concerns_of(session, patient_id):
+    if open_ones := traces.open_concerns_of(session, patient_id):
         named = ", ".join(map(str, open_ones))
         found.append(gettext("concern {concerns} is open; close it first", concerns=named))
     return tuple(found)
@@ -92,7 +92,7 @@ def _obstacles(session: Session, patient_id: int) -> tuple[str, ...]:
 
 def _stays(session: Session, patient_id: int) -> tuple[str, ...]:
     stays = [gettext("the audit trail, which names the patient by number only: it must not be altered")]
-    if purging.has_silent_address(session, patient_id):
+    if traces.has_silent_address(session, patient_id):
         stays.append(gettext("keyed hashes of the addresses that asked for silence, so that nobody writes there again"))
     stays.append(gettext("backups taken before: they keep the patient until you delete them"))
     return tuple(stays)

@@ -24,7 +24,7 @@ from reminders.desk.shapes import (
     replies_as_json,
 )
 from reminders.desk.trail import Action, note_change
-from reminders.records import finding, purging, replies
+from reminders.records import finding, replies, traces
 from reminders.words import gettext, language
 
 _STYLE = """
@@ -38,7 +38,7 @@ ol { padding-left: 1.4rem; } li { margin-bottom: .5rem; border-top: 1px solid #b
 def export_patient(session: Session, desk: Desk, patient_id: int) -> dict[str, Any]:
     """Return everything about a patient, and note that it was given out; raises NotFound."""
     patient = found_patient(session, desk, patient_id)
-    courses = purging.courses_of(session, patient_id)
+    courses = traces.courses_of(session, patient_id)
     records = [record_as_json(chart_record(session, desk, each)) for each in courses]
     told = {each["id"] for record in records for each in record["replies"]}
     said = [each for each in replies.replies_of(session, patient_id, since=patient.created_at) if each.id not in told]

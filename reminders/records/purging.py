@@ -31,7 +31,7 @@ from sqlmodel import SQLModel
 import reminders.records.tables_desk
 import reminders.records.tables_staff
 import reminders.records.tables_waiting  # noqa: F401  all of them fill the metadata
-from reminders.records.silenced import SILENT, silence_addresses_of
+from reminders.records.silenced import silence_addresses_of
 from reminders.records.tables_audit import LEGAL_HOLDS
 
 _TABLES = SQLModel.metadata.tables
@@ -88,8 +88,8 @@ def remove_some(session: Session, kind: Kind, practice_id: str, before: datetime
 
 def remove_courses(session: Session, ids: Sequence[int]) -> None:
     """Delete courses with all that belongs to them; not their patients."""
-    replies = _ids(session, _REPLIES, _REPLIES.c.enrollment_id.in_(ids))
-    concerns = _ids(session, _CONCERNS, _CONCERNS.c.enrollment_id.in_(ids))
+    replies = ids_of(session, _REPLIES, _REPLIES.c.enrollment_id.in_(ids))
+    concerns = ids_of(session, _CONCERNS, _CONCERNS.c.enrollment_id.in_(ids))
     session.execute(delete(_TASKS).where(_TASKS.c.enrollment_id.in_(ids)))
     _remove_messages(session, or_(_MESSAGES.c.enrollment_id.in_(ids), _MESSAGES.c.answers_reply_id.in_(replies)))
     _remove_concerns(session, concerns)
@@ -102,9 +102,9 @@ def remove_courses(session: Session, ids: Sequence[int]) -> None:
 def remove_patients(session: Session, ids: Sequence[int]) -> None:
     """Delete patients with all that is left of them; who asked for silence keeps it, by a keyed hash of the address."""
     silence_addresses_of(session, ids)
-    replies = _ids(session, _REPLIES, _REPLIES.c.patient_id.in_(ids))
+    replies = ids_of(session, _REPLIES, _REPLIES.c.patient_id.in_(ids))
     _remove_messages(session, or_(_MESSAGES.c.patient_id.in_(ids), _MESSAGES.c.answers_reply_id.in_(replies)))
-    _remove_concerns(session, _ids(session, _CONCERNS, _CONCERNS.c.patient_id.in_(ids)))
+    _remove_concerns(session, ids_of(session, _CONCERNS, _CONCERNS.c.patient_id.in_(ids)))
     session.execute(delete(_REPLIES).where(_REPLIES.c.id.in_(replies)))
     for table in (_CONSENTS, _CONTACTS, LEGAL_HOLDS):
         session.execute(delete(table).where(table.c.patient_id.in_(ids)))
@@ -115,56 +115,13 @@ def remove_patients(session: Session, ids: Sequence[int]) -> None:
     session.execute(delete(_PATIENTS).where(_PATIENTS.c.id.in_(ids)))
 
 
-def courses_of(session: Session, patient_id: int) -> list[int]:
-    """Return the numbers of a patient's courses."""
-    return _ids(session, _COURSES, _COURSES.c.patient_id == patient_id)
-
-
-def running_courses_of(session: Session, patient_id: int) -> list[int]:
-    """Return the numbers of a patient's courses of which something is still to be sent."""
-    return _ids(session, _COURSES, and_(_COURSES.c.patient_id == patient_id, _has_waiting_messages()))
-
-
-def open_concerns_of(session: Session, patient_id: int) -> list[int]:
-    """Return the numbers of a patient's concerns that are not closed."""
-    return _ids(session, _CONCERNS, and_(_CONCERNS.c.patient_id == patient_id, _CONCERNS.c.state != "closed"))
-
-
-def has_silent_address(session: Session, patient_id: int) -> bool:
-    """Say whether an address of a patient asked for silence."""
-    silent = and_(_CONTACTS.c.patient_id == patient_id, _CONTACTS.c.state.in_(SILENT))
-    return bool(_ids(session, _CONTACTS, silent))
-
-
-def last_moment_of(session: Session, patient_id: int) -> datetime | None:
-    """Return when the last thing happened that is kept about a patient."""
-    courses = select(_COURSES.c.id).where(_COURSES.c.patient_id == patient_id)
-    places = (
-        *(
-            (_COURSES, name, _COURSES.c.patient_id == patient_id)
-            for name in ("procedure_end", "enrolled_at", "ended_at")
-        ),
-        *((_MESSAGES, name, _MESSAGES.c.patient_id == patient_id) for name in ("send_at", "settled_at")),
-        *((_CONCERNS, name, _CONCERNS.c.patient_id == patient_id) for name in ("opened_at", "closed_at")),
-        (_REPLIES, "received_at", _REPLIES.c.patient_id == patient_id),
-        (_CONSENTS, "at", _CONSENTS.c.patient_id == patient_id),
-        (_VISITS, "starts_at", _VISITS.c.enrollment_id.in_(courses)),
-        (_TASKS, "due_at", _TASKS.c.enrollment_id.in_(courses)),
-        (_PATIENTS, "created_at", _PATIENTS.c.id == patient_id),
-    )
-    moments = [
-        session.execute(select(func.max(table.c[name], type_=table.c[name].type)).where(where)).scalar()
-        for table, name, where in places
-    ]
-    return max((each for each in moments if each is not None), default=None)
-
-
-def _ids(session: Session, table: Table, where: ColumnElement[bool]) -> list[int]:
+def ids_of(session: Session, table: Table, where: ColumnElement[bool]) -> list[int]:
+    """Return the numbers of rows."""
     return list(session.execute(select(table.c.id).where(where)).scalars())
 
 
 def _remove_messages(session: Session, where: ColumnElement[bool]) -> None:
-    ids = _ids(session, _MESSAGES, where)
+    ids = ids_of(session, _MESSAGES, where)
     session.execute(delete(_PARTS).where(_PARTS.c.message_id.in_(ids)))
     session.execute(delete(_MESSAGES).where(_MESSAGES.c.id.in_(ids)))
 
@@ -187,7 +144,7 @@ def _is_free(patient_id: ColumnElement[Any]) -> ColumnElement[bool]:
     )
 
 
-def _has_waiting_messages() -> ColumnElement[bool]:
+def has_waiting_messages() -> ColumnElement[bool]:
     """Return the condition on courses of which something is still to be sent."""
     waiting = select(_WAITING_MESSAGES.c.id).where(
         _WAITING_MESSAGES.c.enrollment_id == _COURSES.c.id, _WAITING_MESSAGES.c.state.in_(("scheduled", "sending"))
@@ -196,7 +153,7 @@ def _has_waiting_messages() -> ColumnElement[bool]:
 
 
 def _has_no_running_course(patient_id: ColumnElement[Any]) -> ColumnElement[bool]:
-    return _none(_COURSES, _COURSES.c.patient_id == patient_id, _has_waiting_messages())
+    return _none(_COURSES, _COURSES.c.patient_id == patient_id, has_waiting_messages())
 
 
 def _texts_of_messages(practice_id: str, before: datetime) -> Select[Any]:

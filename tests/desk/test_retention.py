@@ -20,7 +20,7 @@ from reminders.desk.concerns import CallBack, close_concern
 from reminders.desk.consent import Statement, record_consent
 from reminders.desk.holds import place_hold, remove_hold
 from reminders.desk.retention import RetentionRules, purge, what_would_go, years_before
-from reminders.records import audit, purging
+from reminders.records import audit, purging, traces
 from reminders.records.audit import Wanted
 from reminders.records.tables_audit import AUDIT_ENTRIES
 from tests.databases import database_kind
@@ -47,7 +47,7 @@ def actions(office: Office) -> list[str]:
 
 def last_moment(office: Office, patient_id: int = 1) -> datetime:
     with office.database.reading() as session:
-        found = purging.last_moment_of(session, patient_id)
+        found = traces.last_moment_of(session, patient_id)
     assert found is not None
     return found
 
