@@ -45,7 +45,8 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     office.reply("it is red and hot up to my ankle")
     yield {"figure": "messages", "n": count, "value": _copy_first_patient(office, count)}
     with serving(office.app) as server, browser_of(server, office, Role.CLINICIAN, Role.ADMINISTRATOR) as browser:
-        for path in ("concerns", "concerns/1", f"courses/{count // 2}", "checkout", "today", "plans", "settings"):
+        plans = ("plans", f"plans/{LEAD}")
+        for path in ("concerns", "concerns/1", f"courses/{count // 2}", "checkout", "today", *plans, "settings"):
             yield _figure(path, partial(browser.get, f"/staff/{path}"))
         token = csrf_in(browser.get("/staff/account"))
         names = iter(range(10_000))
@@ -54,6 +55,8 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
             return browser.post("/staff/checkout", data={**_TYPED, "csrf": token, "first_name": f"Kim{next(names)}"})
 
         yield _figure("enroll", enroll)
+        typed, partly = {**_TYPED, "csrf": token, "first_name": "Kim"}, {"hx-request": "true"}
+        yield _figure("preview", partial(browser.post, "/staff/checkout/preview", data=typed, headers=partly))
         found = {"csrf": token, "search": "robin77"}
         began = time.process_time()
         browser.post("/staff/patients", data=found)  # opens every name and address
