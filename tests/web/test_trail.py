@@ -88,6 +88,7 @@ LEAVES_NONE = {
     "GET /staff/plans/{procedure}": "plans, not patients",
     "GET /staff/plans/{procedure}/compare": "plans, not patients",
     "POST /staff/plans/{procedure}/check": "plans, not patients",
+    "GET /staff/plans/{procedure}/check": "plans, not patients",
     "GET /staff/settings": "the practice's own settings",
     "GET /staff/settings/programs": "keys, not patients",
     "GET /staff/settings/changes": "the practice's own settings",
@@ -101,9 +102,9 @@ ELSEWHERE = {
     "POST /staff/account/factor": "tests/desk/test_trail.py",
     "POST /staff/account/factor/remove": "tests/desk/test_trail.py",
     f"POST {COURSE}/page/renew": "tests/desk/test_trail.py, as it needs an address for patients' pages",
-    "POST /staff/settings/{section}/change": "tests/web/test_practice_settings.py",
-    "POST /staff/settings/{section}/to-file": "tests/web/test_practice_settings.py",
-    "POST /staff/settings/changes/{version}/put-back": "tests/web/test_practice_settings.py",
+    "POST /staff/settings/{section}/change": "below",
+    "POST /staff/settings/{section}/to-file": "below",
+    "POST /staff/settings/changes/{version}/put-back": "below",
 }
 
 
@@ -263,3 +264,14 @@ def test_the_page_of_administrators_tells_who_looked_at_a_patient(server: Server
     assert "Nora Nurse" in page
     assert "saw the course" in page
     assert "Robin" not in page
+
+
+def test_changed_and_restored_settings_leave_entries_without_their_values(server: Server, busy_office: Office) -> None:
+    with browser_of(server, busy_office, Role.ADMINISTRATOR) as browser:
+        page = "/staff/settings/contact"
+        send(browser, f"{page}/change", seen="0", quiet_hours="21:30-08:00", daily_limit="6")
+        send(browser, "/staff/settings/changes/1/put-back")
+        send(browser, f"{page}/to-file")
+    found = [each for each in entries(busy_office) if each.action == "settings.set"]
+    assert len(found) == 3
+    assert "21:30" not in str(found)
