@@ -192,7 +192,7 @@ def _show(found: Iterable[ToGo], practice_id: str) -> None:
         table(
             (gettext("Kind"), {"ratio": 1}),
             gettext("Practice"),
-            gettext("Kept until"),
+            gettext("Goes if older than"),
             (gettext("Over"), {"justify": "right"}),
             gettext("Oldest"),
             gettext("Newest"),
