@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
+from reminders.desk.chart_record import chart_record
 from reminders.desk.checkout import CONSENT
 from reminders.desk.consent import Address, Statement, record_consent, restart, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
+from reminders.desk.patient_export import export_patient
+from reminders.desk.record_as_fhir import record_as_fhir
+from reminders.desk.record_page import record_page
 from reminders.errors import InputError, NotFound
 from tests.desk.office import PHONE, Office
 
@@ -160,3 +166,16 @@ def test_a_new_address_for_e_mail_needs_the_warning_too(enrolled: Office) -> Non
     with pytest.raises(InputError, match="not encrypted"):
         give(enrolled, "other@example.org", said=SAID)
     assert enrolled.dump() == before
+
+
+def test_record_and_export_hold_the_warning_that_was_read_out(office: Office) -> None:
+    enrolled = office.enroll(**BY_MAIL, phone="", consent_wording=CONSENT)
+    with office.database.reading() as session:
+        record = chart_record(session, office.desk, enrolled.enrollment_id)
+        export = export_patient(session, office.desk, enrolled.patient_id)
+    for shown in (
+        record_page(record, made_at=office.clock.now()),
+        json.dumps(record_as_fhir(office.desk, record), default=str),
+        json.dumps(export, default=str),
+    ):
+        assert "They are not encrypted" in shown
