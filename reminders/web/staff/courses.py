@@ -224,7 +224,8 @@ def _marks(record: ChartRecord, *, sees: bool) -> list[Mark]:
         marks.append(Mark(at=step.at.astimezone(record.zone), shape=shape, says=says))
     if sees:
         for reply in record.replies:
-            says = f"{gettext('reply')}: {gettext(reply.label.replace('_', ' '))}"
+            label = reply.label.replace("_", " ")
+            says = f"{gettext('reply')}: {gettext(label)}"
             marks.append(Mark(at=reply.received_at.astimezone(record.zone), shape="reply", says=says))
         for concern in record.concerns:
             says = f"{gettext('concern')} {concern.id}: {gettext(concern.urgency)}, {gettext(concern.state)}"
@@ -235,7 +236,8 @@ def _marks(record: ChartRecord, *, sees: bool) -> list[Mark]:
 
 
 def _mark_of(message: ListedMessage, zone: ZoneInfo) -> Mark:
-    says = f"{message.key.replace('_', ' ')}: {gettext(message.state.replace('_', ' '))}"
+    state = message.state.replace("_", " ")
+    says = f"{message.key.replace('_', ' ')}: {gettext(state)}"
     moved = abs(message.send_at - message.planned_at) >= _MOVED
     if moved:
         says += "; " + "; ".join(retold(reason.text) for reason in message.reasons)
