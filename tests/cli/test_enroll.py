@@ -118,3 +118,15 @@ def test_at_a_terminal_missing_facts_are_asked_for(fresh_practice: Path) -> None
     assert "is not a number in use" in stderr
     assert "diabetes: " in stderr
     assert "First name" not in stdout
+
+
+def test_no_e_mail_without_words_that_hold_the_warning(terminal: Terminal) -> None:
+    mail = ("--email=robin@example.org", "--channel=email", "--consent-wording=agreed")
+    people = "first_name,email,end,consent\nRobin,robin@example.org,2026-03-07 15:30,yes\n"
+    for result in (
+        terminal.run(*enrollment(), *mail),
+        terminal.run("enroll", LEAD, "--list=-", "--channel=email", "--consent-wording=agreed", stdin=people),
+    ):
+        assert result.exit_code != 0
+        assert "not encrypted" in result.stderr + result.stdout
+    assert terminal.counts()["patient"] == 0

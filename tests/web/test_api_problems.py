@@ -276,3 +276,19 @@ def test_each_answer_is_json_that_no_cache_keeps_and_no_browser_runs(client: htt
 def test_every_code_has_the_status_of_a_refusal() -> None:
     assert set(STATUS.values()) == {400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 500, 503}
     assert PREFIX == "/api/v1"
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "fault"),
+    [
+        ("/enrollments", enrollment(email="robin@example.org", consent_wording="agreed"), "#/consent_wording"),
+        ("/patients/1/consents/give", {"address": "robin@example.org", "wording": "agreed"}, "#/wording"),
+    ],
+)
+def test_no_e_mail_without_words_that_hold_the_warning(
+    client: httpx.Client, office: Office, path: str, body: dict[str, Any], fault: str
+) -> None:
+    office.enroll(first_name="Kim", phone="312-555-0155")
+    before = office.dump()["consent_event"]
+    assert at_fault(client.post(path, json=body)) == [fault]
+    assert office.dump()["consent_event"] == before
