@@ -80,7 +80,5 @@ def test_a_text_message_says_neither_who_nor_when_born(procedure: str) -> None:
 
 
 def test_the_search_would_find_a_word() -> None:
-    found = told(
-        "partial-nail-avulsion-chemical", "en", "Ibuprofen for your toe, after surgery; later on also pus"
-    )
+    found = told("partial-nail-avulsion-chemical", "en", "Ibuprofen for your toe, after surgery; later on also pus")
     assert sorted(found) == ["Ibuprofen", "surgery", "toe"]
