@@ -1,4 +1,4 @@
-"""A patient with marked words goes through real processes that meet faults; then everything is searched for the marks."""
+"""A patient with marked words goes through real processes that meet faults; then all is searched for the marks."""
 
 from __future__ import annotations
 
