@@ -211,7 +211,9 @@ def test_a_missing_database_says_how_to_make_it(terminal: Terminal) -> None:
 def test_a_database_that_is_none_is_named(terminal: Terminal) -> None:
     for path in terminal.folder.glob("reminders.sqlite3*"):
         path.unlink()
-    (terminal.folder / "reminders.sqlite3").write_text("no database " * 100, "utf-8")
+    none = terminal.folder / "reminders.sqlite3"
+    none.touch(0o600)
+    none.write_text("no database " * 100, "utf-8")
 
     result = terminal.run("patients")
 

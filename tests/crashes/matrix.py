@@ -24,7 +24,7 @@ from reminders.delivery.transports.file import FileTransport
 from reminders.records.tables import MESSAGES, Concern, ConcernEvent, Message, Reply
 from tests.delivery.scripted import dispatcher
 from tests.delivery.worker import BATCH, SmallFileTransport, in_child
-from tests.servers import open_database
+from tests.servers import open_database, write_keys
 from tests.stored import NOON, add_course, end_leases, row, soaks, store
 
 LEASE = timedelta(days=1)
@@ -170,7 +170,8 @@ class Matrix:
         """Do what one worker does: take in what came, which a gateway offers until it is taken, and dispatch."""
         database = open_database(self.url)
         clock = VirtualClock(now)
-        app = App(_CONFIG.model_copy(update={"database": self.url}), clock)
+        write_keys(self.folder)
+        app = App(_CONFIG.model_copy(update={"database": self.url, "folder": self.folder}), clock)
         app.intake.take_in(incoming)
         kind = OneByOneForgetful if self.forgetful else OneByOne
         transport = kind(self.folder, now=clock.now, letterheads={})

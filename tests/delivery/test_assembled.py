@@ -11,6 +11,7 @@ from reminders.clock import VirtualClock
 from reminders.config import Config, load_config
 from reminders.delivery.incoming import Arrival, IncomingReply, Receipt
 from reminders.records.database import Database
+from tests.servers import write_keys
 from tests.stored import NOON, add_course, concerns, messages, row, states, store
 
 PRACTICE = '[practice]\nname = "Example"\nzone = "America/Los_Angeles"\nphone = "312-555-0100"\n'
@@ -36,6 +37,7 @@ STRANGER = "+12025550199"
 
 
 def _config(folder: Path, sms: str, url: str = "sqlite:///unused.sqlite3") -> Config:
+    write_keys(folder)
     (folder / "config.toml").write_text(f'database = "{url}"\n{PRACTICE}{SECTIONS.format(sms=sms)}', "utf-8")
     return load_config(folder / "config.toml")
 

@@ -74,7 +74,7 @@ def test_two_approved_versions_run_side_by_side(office_at: Opener, tmp_path: Pat
     office = approved(office_at, templates=templates)
     first = office.enroll().enrollment_id
     (templates / LEAD / "en" / "soak.sms.j2").write_text("Invented: soak it. Call {{ practice_phone }}.", "utf-8")
-    for part in ("library", "desk"):
+    for part in ("library", "_rules"):
         vars(office.app).pop(part)  # as after a restart
     other = {"first_name": "Sam", "phone": "312-555-0124"}
     with pytest.raises(InputError, match="no clinician approved"):

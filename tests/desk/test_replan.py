@@ -267,7 +267,7 @@ def test_a_course_goes_on_in_the_words_it_began_with(office_at: Opener, tmp_path
     office = office_at(templates=templates)
     enrollment = office.enroll().enrollment_id
     (templates / LEAD / "en" / "soak.sms.j2").write_text("Invented new words.")
-    for part in ("library", "desk"):
+    for part in ("library", "_rules"):
         vars(office.app).pop(part)  # as after a restart
     proposal = office.replan(enrollment, settings={"stop_day": 7})
     assert {each.what for each in proposal.changes} == {"added", "moved"}

@@ -87,4 +87,5 @@ def violations(page: Page) -> list[str]:
 
 def overflow(page: Page) -> int:
     """By how many pixels the page is wider than its window."""
+    page.wait_for_load_state()
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))

@@ -25,7 +25,12 @@ FAULTS = {
     "open block": ("en/soak.sms.j2", "Soak.\n\n{% if at_desk %}", 3, "Unexpected end of template"),
     "unknown value": ("en/soak.sms.j2", "Soak\n{{ pacient }}.", 2, "no value 'pacient'"),
     "unknown value in a condition": ("es/soak.sms.j2", "{% if cold %}x{% endif %}", 1, "no value 'cold'"),
-    "unknown filter": ("en/soak.sms.j2", "Soak\n\n{{ send_at | klock }}", 3, "no filter 'klock'"),
+    "unknown filter": (
+        "en/soak.sms.j2",
+        "Soak\n\n{{ send_at | klock }}",
+        3,
+        "there is no filter by the name of 'klock'",
+    ),
     "condition nobody has": ("en/soak.sms.j2", '{{ 1 if "ulcerr" in has else 2 }}', 1, "'ulcerr' is not in"),
     "condition not listed": ("en/soak.sms.j2", '\n{{ 1 if "ulcer" in has else 2 }}', 2, "'ulcer' is not in"),
     "condition asked otherwise": ("en/soak.sms.j2", "Soak\n{{ has }}", 2, "in no other way"),
