@@ -62,8 +62,9 @@ def _blocks(plan: _Source, read: Read, faults: list[Fault]) -> Iterator[_Source]
     folder = plan.file.parent.parent / "shared" / BLOCKS_FOLDER
     for name in _list(plan.values.get("blocks")):
         file = folder / f"{name}.toml"
-        if not file.is_file():
-            known = ", ".join(sorted(each.stem for each in folder.glob("*.toml"))) or "none"
+        there = {each.stem for each in folder.glob("*.toml")}
+        if name not in there:
+            known = ", ".join(sorted(there)) or "none"
             message = english("there is no block {name!r}; there are {known}").format(name=name, known=known)
             faults.append(Fault(file=plan.file, line=plan.lines.get(("blocks",), 0), message=message))
         elif found := read(file):

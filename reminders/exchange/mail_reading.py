@@ -64,7 +64,10 @@ def read_mail(octets: bytes) -> Mail:
 
 
 def _addresses(mail: Message, name: str) -> list[str]:
-    found = [address.strip().lower() for _, address in getaddresses(_all(mail, name))]
+    try:
+        found = [address.strip().lower() for _, address in getaddresses(_all(mail, name))]
+    except RecursionError:  # brackets without end
+        return []
     return [each for each in found if re.fullmatch(r"[^\s<>@]+@[^\s<>@]+", each)]
 
 

@@ -74,7 +74,7 @@ def _number(findings: Findings, at: int) -> Amount | None:
         after = at + 1
         if after < len(tokens) and tokens[after].word in {"and", "y", "-"}:
             after += 1
-        unit = findings.words.numbers.get(tokens[after].word, 99) if after < len(tokens) else 99
+        unit = findings.words.numbers.get(tokens[after].word, 0) if after < len(tokens) else 0
         if 0 < unit < (100 if value >= 100 else 10) and findings.reading.clause[after] == findings.reading.clause[at]:
             value, last = value + unit, after
     return Amount(value, at, last, Measure.BARE, written_out=True)
