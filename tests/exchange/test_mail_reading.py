@@ -168,3 +168,8 @@ def test_any_octets_are_read(octets: bytes) -> None:
 def test_any_header_is_read(name: str, value: str, body: str) -> None:
     read_mail(f"{name}: {value}\r\nMIME-Version: 1.0\r\n\r\n{body}".encode("latin-1", "replace"))
     read_mail(report("5.1.1").replace(b"Action: failed", f"{name}: {value}".encode("latin-1", "replace")))
+
+
+def test_an_address_of_brackets_without_end_is_none() -> None:
+    mail = read_mail(raw("it is red", From="(" * 5_000 + "robin@example.org"))
+    assert (mail.sender, mail.text) == ("", "it is red")

@@ -47,3 +47,8 @@ def test_a_hundred_kilobytes_are_triaged_within_two_seconds(part: str) -> None:
 
     assert time.process_time() - begin < 2
     assert result.needs_person
+
+
+@pytest.mark.parametrize("text", ["pain is a hundred and", "hundred", "cien y", "two hundred -"])
+def test_a_number_that_breaks_off_is_read(text: str) -> None:
+    assert triage(text, after="checkin_pain").label
