@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import gc
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 
 from sqlalchemy.orm import Session
 
+from reminders.desk.collector import searching_seldom
 from reminders.desk.composing import Desk
 from reminders.desk.enroll import AlreadyEnrolled, Stored, ToStore, require_approval, store_each
 from reminders.desk.planning_ahead import Plans, planning_ahead
@@ -79,7 +78,7 @@ def enroll_list(
     """
     with database.reading() as session:
         require_approval(session, desk, desk.library.get(given.procedure))
-    with _few_collections():
+    with searching_seldom():
         result = _enroll_all(database, desk, rows, given, rules)
     if result.stored:
         with database.writing() as session:
@@ -112,19 +111,6 @@ def _enroll_all(
             if not stored:
                 session.rollback()
         return ListResult(rows=tuple(results), stored=stored)
-
-
-@contextmanager
-def _few_collections() -> Iterator[None]:
-    """Let the search for cycles rest: courses leave none behind, and it would take a seventh of the time."""
-    before = gc.get_threshold()
-    gc.freeze()
-    gc.set_threshold(100_000, 20, 100)
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-        gc.unfreeze()
 
 
 _Found = ToStore | tuple[str, ...]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import multiprocessing
 import os
 from collections.abc import Iterator, Sequence
@@ -12,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from reminders.clock import VirtualClock
+from reminders.desk.collector import search_seldom
 from reminders.desk.composing import Desk
 from reminders.desk.planned_course import PlannedCourse, plan_at_desk, planned
 from reminders.desk.plans import PlanLibrary
@@ -98,8 +98,7 @@ _here: list[_Bound] = []
 def _begin(bound: _Bound) -> None:
     _here[:] = [bound]
     bound.desk.library.get(bound.given.procedure)
-    gc.freeze()
-    gc.set_threshold(100_000, 20, 100)  # courses leave no cycles behind
+    search_seldom()
 
 
 def _is_ready() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import multiprocessing
 import os
 import time
@@ -12,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from reminders.desk.collector import search_seldom
 from reminders.desk.composing import House
 from reminders.desk.plans import PlanLibrary
 from reminders.desk.prove.findings import Finding, Ledger, Severity, of_faults
@@ -167,8 +167,7 @@ _here: list[Prover] = []
 
 def _begin(procedure: str, bound: Bound) -> None:
     _here[:] = [Prover(PlanLibrary(bound.templates).get(procedure), bound.house)]
-    gc.freeze()
-    gc.set_threshold(100_000, 20, 100)  # cases leave little behind, and its search would take a tenth of the time
+    search_seldom()
 
 
 def _work_here(batch: Sequence[Strand]) -> Worked:
