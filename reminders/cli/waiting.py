@@ -48,6 +48,9 @@ def waiting(ctx: click.Context, as_json: bool) -> None:
     if as_json:
         print_json([_as_json(each, zone) for each in found])
         return
+    if not found:
+        line(gettext("Nobody waits."))
+        return
     show_rows(
         table(
             (gettext("Number"), {"justify": "right"}),
@@ -57,8 +60,6 @@ def waiting(ctx: click.Context, as_json: bool) -> None:
         ),
         ([str(each.id), when(each.told_at, zone), each.name, _said(each)] for each in found),
     )
-    if not found:
-        line(gettext("Nobody waits."))
 
 
 @waiting.command("take")
