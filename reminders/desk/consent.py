@@ -11,6 +11,7 @@ from reminders.care.timing import zone_named
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.desk.mail_warning import require_warning
+from reminders.desk.statement import Statement
 from reminders.errors import InputError, NotFound
 from reminders.records import audit, people
 from reminders.records.audit import Noted
@@ -26,14 +27,6 @@ LONGEST_WORDING = 500
 _HOLDER = english("whoever holds the address")
 _ON_PAGE = english("the patient, on their page")
 _SOURCES = {_HOLDER: "reply", _ON_PAGE: "page"}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Statement:
-    """What was said about consent, word for word or by the version of a wording, and who recorded it."""
-
-    wording: str
-    recorded_by: str
 
 
 @dataclass(frozen=True, kw_only=True)

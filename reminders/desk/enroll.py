@@ -14,7 +14,6 @@ from reminders.care.schedule import OtherMessage
 from reminders.care.timing import local_day
 from reminders.care.values import Channel, Course, Outcome
 from reminders.desk.composing import Composed, ComposedCourse, Desk
-from reminders.desk.consent import Statement
 from reminders.desk.course_facts import as_json
 from reminders.desk.message_rows import Belonging, columns_of
 from reminders.desk.patient_at_desk import SILENCED, Person, Recognised, put_on_record, recognise
@@ -99,7 +98,7 @@ def enroll(session: Session, desk: Desk, given: EnrollmentInput) -> Enrolled:
 
 
 class ToStore(NamedTuple):
-    """A sound enrollment, and its course if somebody has planned it already for a patient nobody knows."""
+    """A sound enrollment, and its course if somebody planned it by the same plan for a patient nobody knows."""
 
     sound: ReadyInput
     planned: PlannedCourse | None = None
@@ -205,7 +204,7 @@ def _drafted(
 ) -> _Draft | ReminderError:
     sound, ahead = to_store
     try:
-        if ahead is not None and ahead.content_hash == sound.ready.content_hash:
+        if ahead is not None:
             person = _person(sound)
             known = recognise(person, holders)
             if known.patient_id is None:
@@ -292,7 +291,7 @@ def _enrollment(desk: Desk, draft: _Draft, patient_id: int, at: datetime) -> dic
         "procedure_on": local_day(course.procedure_end, course.zone),
         "procedure_end": course.procedure_end,
         "facts": as_json(course),
-        "enrolled_by": draft.sound.given.recorded_by,
+        "enrolled_by": draft.sound.consent.recorded_by,
         "enrolled_at": at,
     }
 
@@ -303,13 +302,13 @@ def _person(sound: ReadyInput) -> Person:
         last_name=sound.last_name,
         addresses=sound.addresses,
         course=sound.course,
-        consent=Statement(wording=sound.given.consent_wording, recorded_by=sound.given.recorded_by),
+        consent=sound.consent,
     )
 
 
 def _refuse_twice(session: Session, patient_id: int, sound: ReadyInput, procedure_on: date) -> None:
     earlier = courses.same_enrollment(session, patient_id, sound.ready.plan.procedure, procedure_on)
-    if earlier is not None and not sound.given.again:
+    if earlier is not None and not sound.again:
         raise AlreadyEnrolled(earlier)
 
 

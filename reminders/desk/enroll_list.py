@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from reminders.desk.collector import searching_seldom
 from reminders.desk.composing import Desk
 from reminders.desk.enroll import AlreadyEnrolled, Stored, ToStore, require_approval, store_each
-from reminders.desk.planning_ahead import Plans, planning_ahead
+from reminders.desk.planning_ahead import Plans, ReadAhead, planning_ahead
 from reminders.desk.read_enrollment import EnrollmentInput, ReadyInput, read
 from reminders.desk.row_of_list import input_of
 from reminders.desk.trail import Action, note_change
@@ -120,11 +120,18 @@ _Found = ToStore | tuple[str, ...]
 def _with_plans(
     desk: Desk, rows: Sequence[EnrollmentRow], given: EnrollmentInput, plans: Plans
 ) -> list[tuple[EnrollmentRow, _Found]]:
-    found: list[tuple[EnrollmentRow, _Found]] = []
-    for row, plan in zip(rows, plans or [None] * len(rows), strict=True):
-        sound = _read(desk, row, given)
-        found.append((row, ToStore(sound, plan) if isinstance(sound, ReadyInput) else sound))
-    return found
+    return [
+        (row, (ahead and _as_planned(desk, ahead)) or _read(desk, row, given))
+        for row, ahead in zip(rows, plans or [None] * len(rows), strict=True)
+    ]
+
+
+def _as_planned(desk: Desk, ahead: ReadAhead) -> ToStore | None:
+    """Return what another process read and planned; None when it did so by another state of the plan's files."""
+    ready = desk.library.get(ahead.procedure)
+    if ready.content_hash != ahead.planned.content_hash:
+        return None
+    return ToStore(ReadyInput(**vars(ahead.sound), ready=ready), ahead.planned)
 
 
 def _each(session: Session, desk: Desk, found: Sequence[tuple[EnrollmentRow, _Found]]) -> Iterator[RowResult]:
@@ -134,13 +141,12 @@ def _each(session: Session, desk: Desk, found: Sequence[tuple[EnrollmentRow, _Fo
         yield _result(row, next(stored) if isinstance(each, ToStore) else each)
 
 
-def _read(desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> ReadyInput | tuple[str, ...]:
-    """Return a row's enrollment, or everything that is wrong with it."""
+def _read(desk: Desk, row: EnrollmentRow, given: EnrollmentInput) -> _Found:
     try:
         sound = read(desk, input_of(row, given))
     except ReminderError as error:
         return (*row.problems, *_problems(error))
-    return row.problems or sound
+    return row.problems or ToStore(sound)
 
 
 def _result(row: EnrollmentRow, outcome: Stored | ReminderError | tuple[str, ...]) -> RowResult:

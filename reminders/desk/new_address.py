@@ -5,8 +5,9 @@ from __future__ import annotations
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
-from reminders.desk.consent import Statement, record_consent, withdraw_consent
+from reminders.desk.consent import record_consent, withdraw_consent
 from reminders.desk.replan import refresh_others
+from reminders.desk.statement import Statement
 from reminders.errors import InputError
 from reminders.records import people
 from reminders.sentences import english

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from reminders.care.values import Channel, Course
 from reminders.desk.composing import Desk
-from reminders.desk.consent import Statement
+from reminders.desk.statement import Statement
 from reminders.errors import InputError
 from reminders.records import people
 from reminders.records.people import ConsentLine, Holder

@@ -1,4 +1,4 @@
-"""Plans and words the later patients of a long list in a second process, while the first ones are stored."""
+"""Reads, plans and words the later patients of a long list in a second process, while the first ones are stored."""
 
 from __future__ import annotations
 
@@ -9,27 +9,39 @@ from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import NamedTuple
 
 from reminders.clock import VirtualClock
 from reminders.desk.collector import search_seldom
 from reminders.desk.composing import Desk
 from reminders.desk.planned_course import PlannedCourse, plan_at_desk, planned
 from reminders.desk.plans import PlanLibrary
-from reminders.desk.read_enrollment import EnrollmentInput, read
+from reminders.desk.read_enrollment import EnrollmentInput, SoundInput, read
 from reminders.desk.row_of_list import input_of
 from reminders.errors import ReminderError
 from reminders.exchange.enrollment_csv import EnrollmentRow
+from reminders.words import language, speaking
 
 WORTH_A_PROCESS = 500
 """Patients; for fewer, a process is hardly ready before they are stored."""
 _PARTS_AHEAD = 3
 
 Part = Sequence[EnrollmentRow]
-Plans = Sequence[PlannedCourse | None]
+
+
+class ReadAhead(NamedTuple):
+    """A row that was read and found sound, and its course for a patient nobody knows yet."""
+
+    procedure: str
+    sound: SoundInput
+    planned: PlannedCourse
+
+
+Plans = Sequence[ReadAhead | None]
 
 
 class Ahead:
-    """Hands out what the other process has planned."""
+    """Hands out what the other process has read and planned."""
 
     def __init__(self, pool: ProcessPoolExecutor | None, desk: Desk, parts: Sequence[Part]) -> None:
         self._pool = pool
@@ -40,7 +52,7 @@ class Ahead:
         self._next = 0
 
     def of_part(self, number: int) -> Plans:
-        """Return the part's courses, planned for patients nobody knows yet; None where that can't be, () for nobody.
+        """Return what was made of each row of a part; None where it is not sound, () when nothing was made.
 
         Parts are asked for in order. What is missing here the caller works out: this only saves time.
         """
@@ -84,11 +96,13 @@ class _Bound:
     desk: Desk
     given: EnrollmentInput
     """What the desk says for every row."""
+    language: str
+    """Which the staff's warnings are in."""
 
     @classmethod
     def of(cls, desk: Desk, given: EnrollmentInput) -> _Bound:
         again = replace(desk, library=PlanLibrary(desk.library.folder), clock=VirtualClock(desk.clock.now()))
-        return cls(desk=again, given=given)
+        return cls(desk=again, given=given, language=language())
 
 
 _here: list[_Bound] = []
@@ -108,13 +122,16 @@ def _is_ready() -> None:
 def _plan_here(part: Part, at: datetime) -> Plans:
     (bound,) = _here
     desk = replace(bound.desk, clock=VirtualClock(at))
-    return [_plan(desk, row, bound.given, at) for row in part]
+    with speaking(bound.language):
+        return [_plan(desk, row, bound.given, at) for row in part]
 
 
-def _plan(desk: Desk, row: EnrollmentRow, given: EnrollmentInput, at: datetime) -> PlannedCourse | None:
+def _plan(desk: Desk, row: EnrollmentRow, given: EnrollmentInput, at: datetime) -> ReadAhead | None:
+    if row.problems:
+        return None
     try:
         sound = read(desk, input_of(row, given))
         composed = plan_at_desk(desk, sound, at=at)
     except ReminderError:
-        return None  # the caller finds the same, and says it in the language of the staff
-    return planned(composed, sound.ready, at=at)
+        return None  # the caller finds the same, and says it
+    return ReadAhead(sound.ready.plan.procedure, sound.without_plan(), planned(composed, sound.ready, at=at))

@@ -15,6 +15,7 @@ from reminders.desk.course_facts import CourseInput, read_course
 from reminders.desk.language_choice import choose_language
 from reminders.desk.mail_warning import Unwarned, require_warning
 from reminders.desk.plans import ReadyPlan
+from reminders.desk.statement import Statement
 from reminders.errors import InputError
 from reminders.words import gettext, marked
 
@@ -47,16 +48,28 @@ class EnrollmentInput:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ReadyInput:
-    """An enrollment that was read and found sound, before anything is stored."""
+class SoundInput:
+    """An enrollment that was read and found sound, without its plan; another process may have read it."""
 
-    ready: ReadyPlan
     course: Course
     first_name: str
     last_name: str
     addresses: Mapping[Channel, str]
-    given: EnrollmentInput
+    consent: Statement
+    again: bool
+    """As in `EnrollmentInput`."""
     warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyInput(SoundInput):
+    """The same with its plan, before anything is stored."""
+
+    ready: ReadyPlan
+
+    def without_plan(self) -> SoundInput:
+        """Return what can be handed to another process, which has the plan itself."""
+        return SoundInput(**{name: value for name, value in vars(self).items() if name != "ready"})
 
 
 def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
@@ -104,7 +117,8 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
         first_name=first_name,
         last_name=last_name,
         addresses=addresses,
-        given=given,
+        consent=Statement(wording=given.consent_wording, recorded_by=given.recorded_by),
+        again=given.again,
         warnings=tuple(warnings),
     )
 

@@ -168,6 +168,9 @@ class Sealed(SealingType):
         return octets.decode()
 
 
+_compact = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+
+
 class SealedJson(SealingType):
     """Sealed lists and dictionaries."""
 
@@ -176,7 +179,7 @@ class SealedJson(SealingType):
 
     def encoded(self, value: Any) -> bytes:
         """Return it as JSON."""
-        return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
+        return _compact(value).encode()
 
     def decoded(self, octets: bytes) -> Any:
         """Return what the JSON holds."""

@@ -8,11 +8,12 @@ import pytest
 
 from reminders.desk.chart_record import chart_record
 from reminders.desk.checkout import CONSENT
-from reminders.desk.consent import Address, Statement, record_consent, restart, withdraw_consent
+from reminders.desk.consent import Address, record_consent, restart, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
 from reminders.desk.patient_export import export_patient
 from reminders.desk.record_as_fhir import record_as_fhir
 from reminders.desk.record_page import record_page
+from reminders.desk.statement import Statement
 from reminders.errors import InputError, NotFound
 from tests.desk.office import PHONE, Office
 

@@ -14,6 +14,7 @@ from reminders.delivery.restoring import RestoreRules, restore
 from reminders.desk import consent
 from reminders.desk.concerns import CallBack, close_concern, take_concern
 from reminders.desk.new_address import take_new_address
+from reminders.desk.statement import Statement
 from reminders.errors import InputError
 from reminders.records import backup, receipts, reply_parts, staff
 from reminders.records.keyring import Key, Keyring
@@ -73,7 +74,7 @@ def office(office_at: Opener, logged: Path | None) -> Office:
                 CallBack(outcome="reached", note="told to come to the xylotheque"),
                 by="N. Nurse",
             )
-        statement = consent.Statement(wording="read out by Xenia", recorded_by="N. Nurse")
+        statement = Statement(wording="read out by Xenia", recorded_by="N. Nurse")
         consent.record_consent(session, office.desk, course.patient_id, NUMBER, statement)
         person = StaffMember(
             practice_id="main",
@@ -105,7 +106,7 @@ def office(office_at: Opener, logged: Path | None) -> Office:
         receipts.keep_early(session, [{**early, "bad_address": True, "received_at": office.clock.now()}])
     office.play("2026-06-12T12:00")
     with office.database.writing() as session:
-        statement = consent.Statement(wording="read out by Xenia", recorded_by="N. Nurse")
+        statement = Statement(wording="read out by Xenia", recorded_by="N. Nurse")
         take_new_address(session, office.desk, course.patient_id, NEW_NUMBER, statement)
     office.play("2026-06-13T12:00")
     return office

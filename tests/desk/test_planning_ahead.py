@@ -18,6 +18,7 @@ from reminders.desk.planning_ahead import Part, Plans, planning_ahead
 from reminders.desk.read_enrollment import EnrollmentInput, read
 from reminders.desk.row_of_list import input_of
 from reminders.exchange.enrollment_csv import EnrollmentRow
+from reminders.words import speaking
 from tests.desk.office import Office
 
 Opener = Callable[..., Office]
@@ -83,10 +84,10 @@ def test_a_list_planned_ahead_is_stored_as_one_that_was_not(office_at: Opener, m
 
 def test_the_other_process_plans_what_would_be_planned_here(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(planning, "WORTH_A_PROCESS", 1)
-    parts = [[_row(number), _row(number + 1)] for number in range(1_000)]
-    given = _given(office)
+    parts = [[_row(number), _row(number + 1, factors="")] for number in range(1_000)]
+    given = _given(office)  # says nothing of factors, so each patient without any gets a warning
     met = 0
-    with planning_ahead(office.desk, given, parts) as ahead:
+    with speaking("es"), planning_ahead(office.desk, given, parts) as ahead:
         for number, part in enumerate(parts):
             plans = ahead.of_part(number)
             if not plans:
@@ -98,7 +99,10 @@ def test_the_other_process_plans_what_would_be_planned_here(office: Office, monk
                     continue
                 sound = read(office.desk, input_of(row, given))
                 composed = plan_at_desk(office.desk, sound, at=office.clock.now())
-                assert plan == planned(composed, sound.ready, at=office.clock.now())
+                assert plan is not None
+                assert plan.sound == sound.without_plan()
+                assert bool(plan.sound.warnings) == (not row.values["factors"])
+                assert plan.planned == planned(composed, sound.ready, at=office.clock.now())
             met += 1
             if met == 5:
                 break

@@ -17,10 +17,11 @@ from sqlalchemy import update
 
 from reminders.care.timing import local_day
 from reminders.care.values import DEFAULT_SLOTS, Channel, Slot
-from reminders.desk.consent import Statement, record_consent
+from reminders.desk.consent import record_consent
 from reminders.desk.course_difference import Change
 from reminders.desk.end_course import cancel_course
 from reminders.desk.replan import Proposal, _store, propose, replan
+from reminders.desk.statement import Statement
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records.tables import Enrollment
 from tests.build import LEAD, PLANS

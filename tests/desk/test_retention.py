@@ -17,9 +17,10 @@ from sqlmodel import SQLModel
 from reminders.desk import retention
 from reminders.desk.audit_trail import verify
 from reminders.desk.concerns import CallBack, close_concern
-from reminders.desk.consent import Statement, record_consent
+from reminders.desk.consent import record_consent
 from reminders.desk.holds import place_hold, remove_hold
 from reminders.desk.retention import RetentionRules, purge, what_would_go, years_before
+from reminders.desk.statement import Statement
 from reminders.records import audit, purging, traces
 from reminders.records.audit import Wanted
 from reminders.records.tables_audit import AUDIT_ENTRIES

@@ -9,10 +9,11 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from reminders.desk.api_keys import Scope
-from reminders.desk.consent import Statement, consent_state, record_consent, withdraw_consent
+from reminders.desk.consent import consent_state, record_consent, withdraw_consent
 from reminders.desk.mail_warning import Unwarned
 from reminders.desk.read_enrollment import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
+from reminders.desk.statement import Statement
 from reminders.errors import InputError
 from reminders.web.api import given, told
 from reminders.web.api.call import Call, Calling, Operation, Told

@@ -8,9 +8,10 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 
 from reminders.desk.checkout import CONSENT
-from reminders.desk.consent import Statement, withdraw_consent
+from reminders.desk.consent import withdraw_consent
 from reminders.desk.new_address import take_new_address
 from reminders.desk.roles import Right
+from reminders.desk.statement import Statement
 from reminders.desk.trail import Action
 from reminders.errors import InputError, NotFound
 from reminders.records import courses
