@@ -13,8 +13,6 @@ from reminders.cli import COMMANDS, commands
 from tests import catalogs
 from tests.sentences import unknown_parts
 
-SPANISH = {"LANGUAGE": "es"}
-
 
 @pytest.fixture(autouse=True)
 def _english_again() -> Iterator[None]:
@@ -22,7 +20,7 @@ def _english_again() -> Iterator[None]:
     words.speak("en")
 
 
-def lines_of(*arguments: str, language: str = "es") -> list[str]:
+def lines_of(*arguments: str, language: str) -> list[str]:
     result = CliRunner().invoke(commands, arguments, env={"LANGUAGE": language}, prog_name="reminders")
     return [line.strip() for line in result.output.splitlines()]
 
@@ -44,13 +42,16 @@ def every_command() -> list[tuple[str, ...]]:
     return found
 
 
+STRINGS = [each for each in {*catalogs.helps()} if len(each.split()) > 2]
+
+
 @pytest.mark.parametrize("names", every_command(), ids=" ".join)
 def test_the_help_of_a_command_has_no_english_left(names: tuple[str, ...]) -> None:
     """What a line of the terminal holds is wrapped, so whole strings are looked for in the text without breaks."""
-    spanish = " ".join(" ".join(lines_of(*names, "--help")).split())
-    left = [each for each in {*catalogs.helps()} if " ".join(each.split()) in spanish and len(each.split()) > 2]
-    assert left == []
-    assert spanish.startswith("Uso: reminders")
+    for language, usage in {"ar": "الاستخدام", "es": "Uso"}.items():
+        told = " ".join(" ".join(lines_of(*names, "--help", language=language)).split())
+        assert [each for each in STRINGS if " ".join(each.split()) in told] == []
+        assert told.startswith(f"{usage}: reminders")
 
 
 @pytest.mark.parametrize("names", every_command(), ids=" ".join)
@@ -80,12 +81,14 @@ def test_english_help_is_as_it_is_written(names: tuple[str, ...]) -> None:
         pytest.param(["--config", "/", "doctor"], id="a folder for a file"),
     ],
 )
-def test_what_is_wrong_with_a_command_line_is_told_in_spanish(arguments: list[str]) -> None:
-    english, spanish = lines_of(*arguments, language="en"), lines_of(*arguments)
+def test_what_is_wrong_with_a_command_line_is_told_in_every_language(arguments: list[str]) -> None:
+    english = lines_of(*arguments, language="en")
     said = [line.removeprefix("Error: ") for line in english if line.startswith("Error: ")]
     assert said, english
     assert [part for text in said for part in unknown_parts(text)] == []
-    assert len(spanish) == len(english)
-    assert not {line.removeprefix("Error: ") for line in english if line} & {
-        line.removeprefix("Error: ") for line in spanish
-    }
+    for language in words.available()[1:]:
+        told = lines_of(*arguments, language=language)
+        assert len(told) == len(english)
+        assert not {line.removeprefix("Error: ") for line in english if line} & {
+            line.removeprefix("Error: ") for line in told
+        }

@@ -1,4 +1,4 @@
-"""A day at the desk in Spanish: nothing that the program says is left in English."""
+"""A day at the desk in another language: nothing that the program says is left in English."""
 
 from __future__ import annotations
 
@@ -22,11 +22,14 @@ def _english_again() -> Iterator[None]:
     words.speak("en")
 
 
+def speaking(language: str, folder: Path) -> Terminal:
+    return Terminal(folder, runner=CliRunner(env={"COLUMNS": "400", "LANGUAGE": language}))
+
+
 @pytest.fixture
 def desk(tmp_path: Path) -> Terminal:
     """A practice for trial, where drafts are used, so that what patients read is Spanish as well."""
-    runner = CliRunner(env={"COLUMNS": "400", "LANGUAGE": "es"})
-    here = Terminal(tmp_path, runner=runner)
+    here = speaking("es", tmp_path)
     made = here.run("init", "--name", "Consulta", "--zone", "America/Chicago", "--phone", "312-555-0100", "--demo")
     assert made.exit_code == 0, made.stderr
     return here
@@ -64,6 +67,10 @@ def test_a_course_from_enrollment_to_its_record(desk: Terminal) -> None:
     assert [left for text in heard for left in english_left_in(text)] == []
     assert "por qué entonces" in heard[4].lower()
     assert "horas de silencio" in "".join(heard) or "silencio desde" in "".join(heard)
+    for code in set(words.available()) - {"en", "es"}:
+        there = speaking(code, desk.folder)
+        read = [["messages", "1", "--why"], ["concerns", "show", "1"], ["record", "1"], ["digest"], ["consent", "1"]]
+        assert [left for typed in read for left in english_left_in(said(there, *typed))] == []
 
 
 @pytest.mark.parametrize(
@@ -81,16 +88,19 @@ def test_a_course_from_enrollment_to_its_record(desk: Terminal) -> None:
         pytest.param(["restore", "nowhere.backup"], id="a copy"),
     ],
 )
-def test_what_is_wrong_is_told_in_spanish(desk: Terminal, typed: list[str]) -> None:
-    result = desk.run(*typed)
-    assert result.exit_code != 0
-    assert result.stderr
-    assert english_left_in(result.stderr) == []
+def test_what_is_wrong_is_told_in_the_language_spoken(desk: Terminal, typed: list[str]) -> None:
+    for code in words.available()[1:]:
+        result = speaking(code, desk.folder).run(*typed)
+        assert result.exit_code != 0
+        assert result.stderr
+        assert english_left_in(result.stderr) == []
 
 
 @pytest.mark.parametrize(
     "reply",
     ["no fever, but pus and spreading redness", "STOP", "wrong number", "it was 102.4 last night", "ok thanks", "8/10"],
 )
-def test_what_was_found_in_a_reply_is_told_in_spanish(desk: Terminal, reply: str) -> None:
-    assert english_left_in(said(desk, "triage", "--explain", reply) + said(desk, "triage", reply)) == []
+def test_what_was_found_in_a_reply_is_told_in_the_language_spoken(desk: Terminal, reply: str) -> None:
+    for code in words.available()[1:]:
+        there = speaking(code, desk.folder)
+        assert english_left_in(said(there, "triage", "--explain", reply) + said(there, "triage", reply)) == []
