@@ -129,7 +129,7 @@ def _settle(
         claim(session, ids, by)
     tokens = {each.id: each.claim_token or token for each in batch}
     sent = [(Held(id=each.id, token=tokens[each.id]), ref) for each in batch if (ref := known.get(each.id))]
-    accept(session, sent, gap.now)
+    accept(session, practice_id, sent, gap.now)
     stayed = [each for each in batch if each.id in known and known[each.id] is None]
     released = [each.id for each in stayed if each.claim_token is not None]
     change(session, MessageEvent.RELEASE, MESSAGES.c.id.in_(released))

@@ -65,14 +65,16 @@ class Settler:
     other_way: OtherWay = no_other_way
 
     def settle(self, session: Session, outcomes: Sequence[Outcome], now: datetime) -> DispatchReport:
-        """Write down every outcome; return how many there were of each kind."""
+        """Write down every outcome, all of one practice; return how many there were of each kind."""
         report = DispatchReport()
+        if not outcomes:
+            return report
         accepted = [
             (Held(id=each.message.id, token=each.token), each.result.ref)
             for each in outcomes
             if isinstance(each.result, Accepted)
         ]
-        report.sent = accept(session, accepted, now)
+        report.sent = accept(session, outcomes[0].message.practice_id, accepted, now)
         report.late = len(accepted) - report.sent
         for each in outcomes:
             if isinstance(each.result, InDoubt) and each.can_be_asked:

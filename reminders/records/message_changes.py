@@ -7,7 +7,22 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, String, bindparam, cast, insert, literal_column, null, select, update
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Connection,
+    String,
+    bindparam,
+    cast,
+    column,
+    func,
+    insert,
+    literal_column,
+    null,
+    select,
+    update,
+)
+from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import Session
 
 from reminders.records.compiled import Compiled
@@ -30,9 +45,10 @@ class Held:
 def change(session: Session, event: MessageEvent, where: ColumnElement[bool], **values: Any) -> int:
     """Let an event happen to the messages that are in a state to allow it; return how many there were.
 
-    The others stay as they are. `values` are further columns to set.
+    The others stay as they are. `values` are further columns to set. `where` has to name the messages: no partial
+    index is offered for the state, as a planner whose statistics are old would read the whole of one for each message.
     """
-    allowed = MESSAGES.c.state.in_([str(state) for state in states_allowing(event)])
+    allowed = MESSAGES.c.state.concat("").in_([str(state) for state in states_allowing(event)])
     statement = update(MESSAGES).where(where, allowed).values(state=state_after(event).value, **_NOT_CLAIMED, **values)
     return session.connection().execute(statement).rowcount
 
@@ -74,18 +90,22 @@ def postpone(session: Session, message_id: int, *, until: datetime, detail: str)
     return session.connection().execute(statement).rowcount == 1
 
 
-def accept(session: Session, accepted: Sequence[tuple[Held, str]], at: datetime) -> int:
-    """Note that messages were accepted under the references given; return how many were still the worker's.
+def accept(session: Session, practice_id: str, accepted: Sequence[tuple[Held, str]], at: datetime) -> int:
+    """Note that messages of a practice were accepted under the references given; return how many were still held.
 
     A reference of several words is that of a message in as many segments, each with receipts of its own.
     """
     if not accepted:
         return 0
-    rows = [{"held": held.id, "token": held.token, "ref": ref, "at": at} for held, ref in accepted]
-    taken = _ACCEPT.run(session.connection(), rows)
-    parts = [{"held": row["held"], "whole": row["ref"], "part": part} for row in rows for part in _parts(row["ref"])]
+    connection = session.connection()
+    if connection.dialect.name == "postgresql":
+        taken = _accept_at_once(connection, practice_id, accepted, at)
+    else:
+        rows = [{"held": held.id, "token": held.token, "ref": ref, "at": at} for held, ref in accepted]
+        taken = _ACCEPT.run(connection, rows)
+    parts = [{"held": held.id, "whole": ref, "part": part} for held, ref in accepted for part in _parts(ref)]
     if parts:
-        session.connection().execute(_PARTS, parts)
+        connection.execute(_PARTS, parts)
     return taken
 
 
@@ -95,22 +115,56 @@ def state_after(event: MessageEvent) -> MessageState:
     return state
 
 
-def _parts(ref: Any) -> list[str]:
+def _accept_at_once(
+    connection: Connection, practice_id: str, accepted: Sequence[tuple[Held, str]], at: datetime
+) -> int:
+    """Change all of them by one statement, which costs a server a third of what one for each would."""
+    values = {
+        "of": practice_id,
+        "at": at,
+        "held": [held.id for held, _ in accepted],
+        "tokens": [held.token for held, _ in accepted],
+        "refs": [ref for _, ref in accepted],
+    }
+    return connection.execute(_ACCEPT_AT_ONCE, values).rowcount
+
+
+def _parts(ref: str) -> list[str]:
     """Return the references of a message's segments; none when it went out as one."""
-    parts: list[str] = ref.split(" ")
+    parts = ref.split(" ")
     return parts if len(parts) > 1 else []
 
 
+# A claim's token says that the message is being sent: the database allows it in no other state.
 _ACCEPT = Compiled(
     update(MESSAGES)
-    .where(
-        MESSAGES.c.id == bindparam("held"),
-        MESSAGES.c.state == literal_column("'sending'"),
-        MESSAGES.c.claim_token == bindparam("token"),
-    )
+    .where(MESSAGES.c.id == bindparam("held"), MESSAGES.c.claim_token == bindparam("token"))
     .values(
         state=literal_column("'sent'"),
         transport_ref=bindparam("ref"),
+        settled_at=bindparam("at"),
+        **dict.fromkeys(_NOT_CLAIMED, null()),
+    )
+)
+_TAKEN = (
+    func.unnest(
+        bindparam("held", type_=ARRAY(BigInteger)),
+        bindparam("tokens", type_=ARRAY(String)),
+        bindparam("refs", type_=ARRAY(String)),
+    )
+    .table_valued(column("id", BigInteger), column("token", String), column("ref", String))
+    .render_derived(name="taken")
+)
+_ACCEPT_AT_ONCE = (
+    update(MESSAGES)
+    .where(
+        MESSAGES.c.practice_id == bindparam("of"),
+        MESSAGES.c.id == _TAKEN.c.id,
+        MESSAGES.c.claim_token == _TAKEN.c.token,
+    )
+    .values(
+        state=literal_column("'sent'"),
+        transport_ref=_TAKEN.c.ref,
         settled_at=bindparam("at"),
         **dict.fromkeys(_NOT_CLAIMED, null()),
     )

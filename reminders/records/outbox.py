@@ -8,10 +8,13 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
 from sqlalchemy import (
+    BigInteger,
     ColumnElement,
+    Connection,
     Interval,
     Select,
     Update,
+    any_,
     bindparam,
     case,
     exists,
@@ -22,6 +25,7 @@ from sqlalchemy import (
     union_all,
     update,
 )
+from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
@@ -42,6 +46,9 @@ _WINDOW = 1000
 # The state stands in the statements word for word: a partial index can't be matched with a parameter.
 _IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
 _IS_SENDING = MESSAGES.c.state == literal_column("'sending'")
+# Where ids name the messages already, the partial indexes must not be offered: a planner whose statistics are old
+# takes one of them for empty, and reads all of it for each message.
+_STILL_SCHEDULED = MESSAGES.c.state.concat("") == literal_column("'scheduled'")
 _IN_QUEUE = (
     MESSAGES.c.practice_id == bindparam("practice_id"),
     MESSAGES.c.channel == bindparam("channel"),
@@ -150,13 +157,11 @@ def waiting_messages(session: Session, queue: Queue, *, now: datetime, limit: in
 
 def messages_named(session: Session, queue: Queue, ids: Sequence[int]) -> tuple[DueMessage, ...]:
     """Return these messages of a queue as far as they are scheduled, in this order, locked as by `due_messages`."""
-    if not ids:
-        return ()
     connection = session.connection()
-    statement = _NAMED_ON_POSTGRESQL if connection.dialect.name == "postgresql" else _NAMED
-    rows = map(DueMessage._make, connection.execute(statement, {**queue._asdict(), "ids": list(ids)}))
-    by_id = {row.id: row for row in rows}
-    return tuple(by_id[each] for each in ids if each in by_id)
+    if ids and connection.dialect.name == "postgresql":
+        free = set(connection.execute(_FREE, {**queue._asdict(), "ids": list(ids)}).scalars())
+        ids = [each for each in ids if each in free]
+    return tuple(_read(connection, queue, ids))
 
 
 def next_due_at(session: Session, queue: Queue) -> datetime | None:
@@ -219,6 +224,7 @@ class _Wanted(NamedTuple):
 
     statement: Select[Any]
     on_postgresql: Select[Any]
+    """Locks them and gives their ids: what is read after that is what the lock holds."""
     now: datetime
     limit: int
 
@@ -237,8 +243,18 @@ def _in_order(session: Session, queue: Queue, which: _Wanted) -> tuple[DueMessag
         # Each worker locks what it takes, so it has to see more than its share to find some that are free.
         window = {"seen": min(4 * wanted, _WINDOW) if on_postgresql else wanted, "wanted": wanted}
         rows = connection.execute(statement, {**queue._asdict(), "level": importance, "now": which.now, **window})
-        found.extend(map(DueMessage._make, rows))
+        found.extend(_read(connection, queue, rows.scalars().all()) if on_postgresql else map(DueMessage._make, rows))
     return tuple(found)
+
+
+def _read(connection: Connection, queue: Queue, ids: Sequence[int]) -> list[DueMessage]:
+    """Return these messages of a queue as far as they are scheduled, in this order."""
+    if not ids:
+        return []
+    statement = _NAMED_ON_POSTGRESQL if connection.dialect.name == "postgresql" else _NAMED
+    rows = map(DueMessage._make, connection.execute(statement, {**queue._asdict(), "ids": list(ids)}))
+    by_id = {row.id: row for row in rows}
+    return [by_id[each] for each in ids if each in by_id]
 
 
 def _heads(session: Session, queue: Queue) -> list[tuple[int, datetime]]:
@@ -256,7 +272,7 @@ def _head(level: int) -> Select[Any]:
     return select(literal_column(str(level)).label("level"), first.scalar_subquery().label("due_at"))
 
 
-def _due(*narrowed: ColumnElement[bool], locking: bool) -> Select[Any]:
+def _due(*narrowed: ColumnElement[bool], on_postgresql: bool) -> Select[Any]:
     window = (
         select(MESSAGES.c.id, MESSAGES.c.useful_until)
         .where(*_DUE_AT_LEVEL, *narrowed)
@@ -265,8 +281,21 @@ def _due(*narrowed: ColumnElement[bool], locking: bool) -> Select[Any]:
         .subquery()
     )
     nearest = select(window.c.id).order_by(window.c.useful_until, window.c.id).limit(bindparam("seen"))
-    whole = _whole(MESSAGES.c.id.in_(nearest), locking=locking)
-    return whole.order_by(MESSAGES.c.useful_until, MESSAGES.c.id).limit(bindparam("wanted"))
+    if on_postgresql:
+        # as an array, found by id: joined, it might be met by reading the table from end to end
+        found = _locked(MESSAGES.c.id == any_(func.array(nearest.scalar_subquery())))
+    else:
+        found = _whole(MESSAGES.c.id.in_(nearest), on_postgresql=False)
+    return found.order_by(MESSAGES.c.useful_until, MESSAGES.c.id).limit(bindparam("wanted"))
+
+
+def _locked(which: ColumnElement[bool]) -> Select[Any]:
+    """Return what locks messages and gives their ids: rows that are only looked at are not read whole for that."""
+    return (
+        select(MESSAGES.c.id)
+        .where(_of_practice("practice_id", on_postgresql=True), _STILL_SCHEDULED, which)
+        .with_for_update(skip_locked=True)
+    )
 
 
 def _of_practice(parameter: str, *, on_postgresql: bool) -> ColumnElement[bool]:
@@ -279,12 +308,12 @@ def _of_practice(parameter: str, *, on_postgresql: bool) -> ColumnElement[bool]:
     return column == bindparam(parameter)
 
 
-def _whole(*which: ColumnElement[bool], locking: bool) -> Select[Any]:
+def _whole(which: ColumnElement[bool], *, on_postgresql: bool) -> Select[Any]:
     approved = exists().where(
         _APPROVALS.c.practice_id == _ENROLLMENTS.c.practice_id,
         _APPROVALS.c.content_hash == _ENROLLMENTS.c.content_hash,
     )
-    statement = (
+    return (
         select(
             *(MESSAGES.c[name] for name in DueMessage._fields[: DueMessage._fields.index("contact_state")]),
             _CONTACTS.c.state,
@@ -303,9 +332,15 @@ def _whole(*which: ColumnElement[bool], locking: bool) -> Select[Any]:
             & (_CONTACTS.c.channel == MESSAGES.c.channel)
             & (_CONTACTS.c.address_key == MESSAGES.c.address_key),
         )
-        .where(_of_practice("practice_id", on_postgresql=locking), _IS_SCHEDULED, *which)
+        .where(_of_practice("practice_id", on_postgresql=on_postgresql), _STILL_SCHEDULED, which)
     )
-    return statement.with_for_update(skip_locked=True, of=MESSAGES) if locking else statement
+
+
+def _is_named(*, on_postgresql: bool) -> ColumnElement[bool]:
+    """Return the condition that an id is one of those given; one statement for any number of them where that can be."""
+    if on_postgresql:
+        return MESSAGES.c.id == any_(bindparam("ids", type_=ARRAY(BigInteger)))
+    return MESSAGES.c.id.in_(bindparam("ids", expanding=True))
 
 
 _DUE_AT_LEVEL = (
@@ -315,20 +350,20 @@ _DUE_AT_LEVEL = (
     MESSAGES.c.due_at <= bindparam("now"),
 )
 _HEADS = union_all(*(_head(level) for level in _LEVELS))
-_DUE = _due(locking=False)
-_DUE_ON_POSTGRESQL = _due(locking=True)
+_DUE = _due(on_postgresql=False)
+_DUE_ON_POSTGRESQL = _due(on_postgresql=True)
 _IS_EXPIRED = MESSAGES.c.useful_until < bindparam("now")
-_EXPIRED = _due(_IS_EXPIRED, locking=False)
-_EXPIRED_ON_POSTGRESQL = _due(_IS_EXPIRED, locking=True)
+_EXPIRED = _due(_IS_EXPIRED, on_postgresql=False)
+_EXPIRED_ON_POSTGRESQL = _due(_IS_EXPIRED, on_postgresql=True)
 _WAITING = (
     select(*(MESSAGES.c[name] for name in Waiting._fields))
     .where(*_DUE_AT_LEVEL)
     .order_by(MESSAGES.c.due_at, MESSAGES.c.useful_until)
     .limit(bindparam("wanted"))
 )
-_IS_NAMED = MESSAGES.c.id.in_(bindparam("ids", expanding=True))
-_NAMED = _whole(_IS_NAMED, locking=False)
-_NAMED_ON_POSTGRESQL = _whole(_IS_NAMED, locking=True)
+_FREE = _locked(_is_named(on_postgresql=True))
+_NAMED = _whole(_is_named(on_postgresql=False), on_postgresql=False)
+_NAMED_ON_POSTGRESQL = _whole(_is_named(on_postgresql=True), on_postgresql=True)
 _NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_until.type)).where(
     _IS_SENDING, MESSAGES.c.practice_id == bindparam("practice_id")
 )
@@ -338,9 +373,9 @@ def _claimed(*, on_postgresql: bool) -> Update:
     return (
         update(MESSAGES)
         .where(
-            MESSAGES.c.id.in_(bindparam("ids", expanding=True)),
+            _is_named(on_postgresql=on_postgresql),
             _of_practice("of_practice", on_postgresql=on_postgresql),
-            _IS_SCHEDULED,
+            _STILL_SCHEDULED,
         )
         .values(
             state=MessageState.SENDING.value,

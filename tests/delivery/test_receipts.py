@@ -51,7 +51,7 @@ class _Office:
 
     def settle(self, held: Held, ref: str) -> None:
         with self.database.writing() as session:
-            assert accept(session, [(held, ref)], NOON) == 1
+            assert accept(session, "main", [(held, ref)], NOON) == 1
 
     def count(self, table: object) -> int:
         with self.database.reading() as session:
@@ -190,7 +190,7 @@ def test_receipts_of_segments_may_come_too_early_too(office: _Office) -> None:
 def test_a_late_settlement_leaves_no_segments(office: _Office) -> None:
     (held,) = office.claim()
     with office.database.writing() as session:
-        assert accept(session, [(Held(id=held.id, token="another"), "a b")], NOON) == 0
+        assert accept(session, "main", [(Held(id=held.id, token="another"), "a b")], NOON) == 0
     assert office.count(MESSAGE_PARTS) == 0
 
 

@@ -87,10 +87,10 @@ def test_a_change_under_another_claim_changes_nothing(database: Database) -> Non
     late = Held(id=message_id, token="old")
     with database.writing() as session:
         assert not message_changes.change_held(session, MessageEvent.DOUBT, late)
-        assert message_changes.accept(session, [(late, "ref")], NOON) == 0
+        assert message_changes.accept(session, "main", [(late, "ref")], NOON) == 0
     assert states(database) == ["sending"]
     with database.writing() as session:
-        assert message_changes.accept(session, [(Held(id=message_id, token="t"), "ref")], NOON) == 1
+        assert message_changes.accept(session, "main", [(Held(id=message_id, token="t"), "ref")], NOON) == 1
     assert states(database) == ["sent"]
 
 
@@ -99,8 +99,8 @@ def test_accepting_many_counts_only_those_that_were_held(database: Database) -> 
     ids = store(database, *soaks(3, state="sending", **_IN_HAND), *soaks(2, first=4, state="uncertain", handed_at=NOON))
     with database.writing() as session:
         held = [(Held(id=each, token="t"), f"ref-{each}") for each in ids]
-        assert message_changes.accept(session, held, NOON) == 3
-        assert message_changes.accept(session, [], NOON) == 0
+        assert message_changes.accept(session, "main", held, NOON) == 3
+        assert message_changes.accept(session, "main", [], NOON) == 0
     assert states(database) == ["sent"] * 3 + ["uncertain"] * 2
 
 
