@@ -7,7 +7,7 @@ What patients read does not come from here: their texts, and the words around th
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import date, datetime
@@ -52,6 +52,11 @@ def ngettext(singular: str, plural: str, number: int, /, **values: object) -> st
     """Return the form for a number, by the plural rules of the language; `{number}` in it is the number."""
     said = _translations(language()).ngettext(singular, plural, number)
     return said.format(number=number, **values)
+
+
+def listed(words: Iterable[str]) -> str:
+    """Return words that are in the staff's language already, as the language lists them: with its comma between."""
+    return gettext(", ").join(words)
 
 
 def marked(message: str) -> str:
@@ -142,7 +147,7 @@ def _in_place(place: str, value: str, code: str) -> str:
         return value
     if place in _WORDS:
         words = (_translations(code).gettext(word) for word in value.split(", "))
-        return _retold(", ".join(words), code)
+        return _retold(_translations(code).gettext(", ").join(words), code)
     moment = DATED.fullmatch(value)
     return _dated(*moment.groups()) if moment else _retold(value, code)
 

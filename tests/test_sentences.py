@@ -97,6 +97,21 @@ def test_a_text_is_told_in_the_language_spoken_and_in_english_as_it_is(text: str
     assert words.retold(text) == told
 
 
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        pytest.param("quiet from 21:00, so Sun 8 Mar 08:00", "هدوء من 21:00، لذا الأحد 8 مارس 08:00", id="day"),
+        pytest.param(
+            "pus, fever; asked to stop messages: telephone", "صديد، حمى؛ طلب إيقاف الرسائل: اتصل بالهاتف", id="a list"
+        ),
+        pytest.param("config.toml: port: Field required", "config.toml: port: حقل مطلوب", id="names stay"),
+    ],
+)
+def test_a_text_is_told_in_arabic_with_its_names_of_days_and_its_commas(text: str, told: str) -> None:
+    words.speak("ar")
+    assert words.retold(text) == told
+
+
 @pytest.mark.parametrize("procedure", procedures_in(PLANS))
 def test_every_reason_of_every_plan_is_made_by_one_sentence(procedure: str) -> None:
     plan = load_plan(PLANS / procedure)

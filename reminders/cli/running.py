@@ -21,7 +21,7 @@ from reminders.delivery.runner import Runner
 from reminders.delivery.supervisor import READY, tell_supervisor
 from reminders.desk.settings_noted import note_settings
 from reminders.desk.stall import attend_to_stall
-from reminders.words import gettext, marked, on_day
+from reminders.words import gettext, listed, marked, on_day
 
 _LOG = logging.getLogger(__name__)
 _WORDS = {
@@ -117,4 +117,4 @@ def _show(figures: dict[str, int]) -> None:
 
 def _in_words(figures: dict[str, int]) -> str:
     said = [gettext(_WORDS[name], count=count) for name, count in figures.items() if count]
-    return ", ".join(said) or gettext("nothing was due")
+    return listed(said) or gettext("nothing was due")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from reminders.words import gettext, marked
+from reminders.words import gettext, listed, marked
 
 _OF_CONCERNS = (
     *(marked("emergency"), marked("urgent"), marked("routine"), marked("reached"), marked("left voicemail")),
@@ -75,4 +75,4 @@ def shown(stored: str) -> str:
 
 def shown_all(stored: Iterable[str]) -> str:
     """Return words of the database as they are shown, with commas between them; "" for none."""
-    return ", ".join(shown(each) for each in stored)
+    return listed(shown(each) for each in stored)

@@ -16,7 +16,7 @@ from reminders.records import concerns, finding, replies
 from reminders.records.people import new_id
 from reminders.records.tables import Concern, ConcernEvent, Contact, Patient, Reply
 from reminders.replies.labels import Evidence
-from reminders.words import gettext, retold
+from reminders.words import gettext, listed, retold
 
 _LATELY = timedelta(days=14)
 
@@ -93,7 +93,7 @@ class ListedConcern:
         told = retold(self.summary)
         if told != self.summary or not self.summary:
             return told
-        return ", ".join(map(gettext, self.summary.split(", ")))  # signs, as words that the catalogs have
+        return listed(map(gettext, self.summary.split(", ")))  # signs, as words that the catalogs have
 
 
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:

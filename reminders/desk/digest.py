@@ -19,7 +19,7 @@ from reminders.records.done_once import is_first_time
 from reminders.records.overview import RunningCourse
 from reminders.records.people import new_id
 from reminders.records.staff_tasks import coming_tasks
-from reminders.words import gettext, marked, ngettext
+from reminders.words import gettext, listed, marked, ngettext
 
 _LATELY = timedelta(days=1)
 _AHEAD = timedelta(days=7)
@@ -169,7 +169,7 @@ def digest_lines(digest: Digest, desk: Desk) -> tuple[str, ...]:
             len(digest.courses),
             practice=desk.house.sender.practice_name,
         ),
-        gettext("Open concerns: {listed}.", listed=", ".join(by_urgency) or gettext("none")),
+        gettext("Open concerns: {listed}.", listed=listed(by_urgency) or gettext("none")),
         _listed(marked("Overdue concerns: {listed}."), overdue),
         _listed(
             marked("Tasks for staff, concerns: {listed}."), [each.id for each in digest.concerns if each.kind == "task"]
@@ -222,7 +222,7 @@ def _count(digest: Digest, urgency: str) -> int:
 def _listed(what: str, ids: Sequence[int]) -> str:
     if not ids:
         return ""
-    listed = ", ".join(map(str, ids[:_MOST_LISTED]))
+    named = listed(map(str, ids[:_MOST_LISTED]))
     if len(ids) > _MOST_LISTED:
-        listed = gettext("{listed} and {number} more", listed=listed, number=len(ids) - _MOST_LISTED)
-    return gettext(what, listed=listed)
+        named = gettext("{listed} and {number} more", listed=named, number=len(ids) - _MOST_LISTED)
+    return gettext(what, listed=named)

@@ -11,7 +11,7 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined, Template
 
 from reminders.desk.chart_record import ChartRecord
-from reminders.words import gettext, language, marked, on_day
+from reminders.words import gettext, language, listed, marked, on_day
 
 _PAGE = Path(__file__).with_name("record_page.html")
 
@@ -39,7 +39,7 @@ def record_page(record: ChartRecord, *, made_at: datetime) -> str:
 
 def _exchanged(record: ChartRecord) -> Iterator[_Exchanged]:
     for said in record.replies:
-        signs = ", ".join(map(_word, said.signs))
+        signs = listed(map(_word, said.signs))
         note = f"{_word(said.label)}: {signs}" if signs else _word(said.label)
         yield _Exchanged(at=said.received_at, who=gettext("patient"), text=said.text, note=note)
     for each in record.answers:
