@@ -27,7 +27,7 @@ from reminders.delivery.transports import Transport
 from reminders.delivery.visits_told import visits_told
 from reminders.errors import InDoubt, StateError, TransportError
 from reminders.records import outbox
-from reminders.records.database import Database
+from reminders.records.database import Database, Writing
 from reminders.records.outbox import Claim, DueMessage, LapsedMessage, Queue
 from reminders.records.wakeups import wakeups_of
 from reminders.sentences import english
@@ -104,14 +104,15 @@ class Dispatcher:
         report = DispatchReport()
         self._recover(report)
         left = dict.fromkeys(self._queues, limit)
-        while left:
-            for queue, most in tuple(left.items()):
-                size = self._transports[queue.channel].capabilities.batch_size
-                taken = self._run_batch(queue, size if most is None else min(size, most), report)
-                if not taken:
-                    del left[queue]
-                elif most is not None:
-                    left[queue] = most - taken
+        with self._database.writing_often() as writing:
+            while left:
+                for queue, most in tuple(left.items()):
+                    size = self._transports[queue.channel].capabilities.batch_size
+                    taken = self._run_batch(writing, queue, size if most is None else min(size, most), report)
+                    if not taken:
+                        del left[queue]
+                    elif most is not None:
+                        left[queue] = most - taken
         return report
 
     def next_at(self) -> datetime | None:
@@ -160,19 +161,21 @@ class Dispatcher:
         for transport in set(self._transports.values()):
             transport.close()
 
-    def _run_batch(self, queue: Queue, size: int, report: DispatchReport) -> int:
+    def _run_batch(self, writing: Writing, queue: Queue, size: int, report: DispatchReport) -> int:
         """Settle, then hand over a batch of at most `size`; return how many messages were due, 0 when it is done."""
-        due, batch = self._settle_and_claim(queue, 0 if self._stop.is_set() else size, report)
+        due, batch = self._settle_and_claim(writing, queue, 0 if self._stop.is_set() else size, report)
         if batch is not None:
             self._hand_over(batch, self._transports[queue.channel])
         return due
 
-    def _settle_and_claim(self, queue: Queue, size: int, report: DispatchReport) -> tuple[int, _Batch | None]:
+    def _settle_and_claim(
+        self, writing: Writing, queue: Queue, size: int, report: DispatchReport
+    ) -> tuple[int, _Batch | None]:
         """Settle the last batch and claim the next in one commit; return how many were due, and the batch."""
         now = self._clock.now()
         settling = bool(self._unsettled)
         gated = DispatchReport()
-        with self._database.writing() as session:
+        with writing() as session:
             done = self._settle(session, now)
             if settling:
                 reach("before-settle")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 from sqlalchemy import URL, Engine, inspect, select, text
@@ -22,6 +22,9 @@ from reminders.records.tables import Installation
 from reminders.records.wakeups import announce
 from reminders.sentences import english
 
+Writing = Callable[[], AbstractContextManager[Session]]
+"""Gives a transaction that writes, each time it is called."""
+
 
 class Database:
     """One database, open; safe to share between threads."""
@@ -38,18 +41,45 @@ class Database:
 
         `by` is who acts, as the audit trail names them. What was noted for it is appended just before the commit.
         """
-        self.keyring.keep_up()
-        with Session(self._writer, expire_on_commit=False) as session, session.begin():
-            act_as(session, by or self.works_for)
+        with Session(self._writer, expire_on_commit=False) as session, self._written(session, by):
             yield session
-            announce(session)
-            append_noted(session)
+
+    @contextmanager
+    def writing_often(self) -> Iterator[Writing]:
+        """Give what gives transactions like `writing`, one after the other in one thread.
+
+        Where a connection can't break they share one: to take it and to make a session costs more than a small change.
+        """
+        if self.engine.dialect.name != "sqlite":
+            yield self.writing
+            return
+        with self._writer.connect() as connection, Session(connection, expire_on_commit=False) as session:
+
+            @contextmanager
+            def turn() -> Iterator[Session]:
+                try:
+                    with self._written(session, None):
+                        yield session
+                finally:
+                    session.expunge_all()
+                    session.info.clear()
+
+            yield turn
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Give a session that sees one moment of the database and can't change it."""
         with Session(self.engine, expire_on_commit=False) as session, session.begin():
             yield session
+
+    @contextmanager
+    def _written(self, session: Session, by: Who | None) -> Iterator[None]:
+        self.keyring.keep_up()
+        with session.begin():
+            act_as(session, by or self.works_for)
+            yield
+            announce(session)
+            append_noted(session)
 
     def installation_name(self) -> str:
         """Return the name that tells this database from any other."""

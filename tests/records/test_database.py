@@ -12,7 +12,8 @@ from sqlalchemy import func, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from reminders.records import engines
-from reminders.records.database import Database
+from reminders.records.audit import Noted, head_of, note
+from reminders.records.database import Database, Writing
 from reminders.records.tables import Message, Patient, Practice
 from tests.servers import fresh_database, open_database, postgresql
 from tests.stored import NOON, add_course, enrollment, row, store
@@ -43,6 +44,31 @@ def test_an_error_takes_the_whole_transaction_back(database: Database) -> None:
     with pytest.raises(KeyError):
         fail()
     assert _practices(database) == []
+
+
+def test_who_writes_often_commits_each_time_and_nothing_of_one_time_is_there_the_next(database: Database) -> None:
+    def fail(writing: Writing) -> None:
+        with writing() as session:
+            session.add(_practice("lost"))
+            session.flush()
+            note(session, Noted(practice_id="lost", at=NOON, action="course.see"))
+            raise KeyError
+
+    with database.writing_often() as writing:
+        with writing() as session:
+            session.add(_practice("first"))
+        assert _practices(database) == ["first"]
+        with database.writing() as session:
+            session.execute(update(Practice).values(name="Renamed Practice"))
+        with pytest.raises(KeyError):
+            fail(writing)
+        with writing() as session:
+            assert session.get_one(Practice, "first").name == "Renamed Practice"
+            assert head_of(session, "lost").sequence == 0
+            session.add(_practice("second"))
+        with writing() as session:
+            assert head_of(session, "lost").sequence == 0
+    assert _practices(database) == ["first", "second"]
 
 
 def test_a_reader_cannot_write(database: Database) -> None:
