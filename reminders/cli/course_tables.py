@@ -15,7 +15,7 @@ from reminders.care.values import Outcome
 from reminders.cli.terminal import line, short_when, show_rows, table
 from reminders.desk.composing import Composed, ComposedCourse
 from reminders.errors import InputError
-from reminders.exchange.pdf import print_pdf
+from reminders.exchange.pdf import as_pdf
 from reminders.wording.sheet import Sheet, as_html, as_text
 from reminders.words import gettext, marked, on_day, retold
 
@@ -99,7 +99,7 @@ def show_sheet(sheet: Sheet, shared: Path, output: Path | None) -> None:
         case ".html":
             output.write_text(as_html(sheet, shared), "utf-8")
         case ".pdf":
-            print_pdf(as_html(sheet, shared), output)
+            output.write_bytes(as_pdf(as_html(sheet, shared)))
         case ".txt":
             output.write_text(as_text(sheet, shared), "utf-8")
         case _:

@@ -67,7 +67,7 @@ def record(ctx: click.Context, enrollment: int, as_fhir: bool, output: Path | No
 
 def _write(found: ChartRecord, output: Path, *, made_at: datetime) -> None:
     from reminders.desk.record_page import record_page  # noqa: PLC0415  as above
-    from reminders.exchange.pdf import print_pdf  # noqa: PLC0415
+    from reminders.exchange.pdf import as_pdf  # noqa: PLC0415
 
     ending = output.suffix.lower()
     if ending not in {".html", ".pdf"}:
@@ -77,7 +77,7 @@ def _write(found: ChartRecord, output: Path, *, made_at: datetime) -> None:
     if ending == ".html":
         output.write_text(page, "utf-8")
     else:
-        print_pdf(page, output)
+        output.write_bytes(as_pdf(page))
     click.echo(gettext("wrote {file}; it holds personal data", file=output), err=True)
 
 

@@ -6,17 +6,25 @@ import shutil
 import subprocess
 import tempfile
 from pathlib import Path
+from threading import Lock
 
 from reminders.errors import InputError
 from reminders.sentences import english
 
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 _SECONDS = 60
+_one = Lock()
+"""A browser takes some hundred megabytes: whoever prints at the same time waits."""
 
 
-def print_pdf(html: str, path: Path) -> None:
-    """Write `html` to `path` as PDF; raises InputError when there is no browser to print with, or it fails."""
-    browser = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
+def can_print() -> bool:
+    """Say whether there is a browser to print with."""
+    return _browser() is not None
+
+
+def as_pdf(html: str) -> bytes:
+    """Return `html` as PDF; raises InputError when there is no browser to print with, or it fails."""
+    browser = _browser()
     if browser is None:
         raise InputError(
             english(
@@ -24,7 +32,7 @@ def print_pdf(html: str, path: Path) -> None:
                 "and print it from any browser"
             )
         )
-    with tempfile.TemporaryDirectory() as folder:
+    with _one, tempfile.TemporaryDirectory() as folder:
         page, printed = Path(folder) / "page.html", Path(folder) / "page.pdf"
         page.write_text(html, "utf-8")
         command = [
@@ -49,4 +57,8 @@ def print_pdf(html: str, path: Path) -> None:
             ) from error
         if not printed.is_file():
             raise InputError(english("the browser printed nothing; write an .html file instead and print that"))
-        shutil.copyfile(printed, path)
+        return printed.read_bytes()
+
+
+def _browser() -> str | None:
+    return next((found for name in _BROWSERS if (found := shutil.which(name))), None)

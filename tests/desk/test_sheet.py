@@ -15,7 +15,7 @@ from reminders.desk.course_facts import CourseInput
 from reminders.desk.preview import preview
 from reminders.desk.sheet import sheet_of
 from reminders.errors import InputError
-from reminders.exchange.pdf import print_pdf
+from reminders.exchange.pdf import as_pdf
 from reminders.wording.sheet import Sheet, SheetPage, as_html, as_text
 
 APP, _ = assemble_for_preview(None)
@@ -119,13 +119,11 @@ def test_plain_lines_fit_the_width() -> None:
     assert max(map(len, text.splitlines())) <= 60
 
 
-def test_the_sheet_prints_as_pdf(tmp_path: Path) -> None:
-    printed = tmp_path / "sheet.pdf"
-    print_pdf(as_html(sheet_at("2026-03-07T15:30"), SHARED), printed)
-    assert printed.read_bytes().startswith(b"%PDF-")  # ISO 32000-1 section 7.5.2
+def test_the_sheet_prints_as_pdf() -> None:
+    assert as_pdf(as_html(sheet_at("2026-03-07T15:30"), SHARED)).startswith(b"%PDF-")  # ISO 32000-1 section 7.5.2
 
 
 def test_without_a_browser_the_error_says_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(InputError, match=r"\.html file"):
-        print_pdf("<p>", tmp_path / "sheet.pdf")
+        as_pdf("<p>")

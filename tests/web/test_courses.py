@@ -58,6 +58,22 @@ def test_the_front_desk_sees_no_words_of_the_patient(ward: Ward) -> None:
     assert ward.fay.get(f"{PAGE}/record").status_code == 403
 
 
+def test_the_chart_record_is_taken_along_as_a_document_and_for_another_chart(ward: Ward) -> None:
+    page = ward.nora.get(f"{PAGE}/record").text
+    files = {kind: ward.nora.get(f"{PAGE}/record.{kind}") for kind in ("pdf", "json")}
+    for kind, file in files.items():
+        assert f'href="{PAGE}/record.{kind}"' in page
+        assert file.headers["content-disposition"] == f'attachment; filename="record-1.{kind}"'
+        assert file.headers["cache-control"] == "no-store"
+        assert ward.fay.get(f"{PAGE}/record.{kind}").status_code == 403
+    assert files["pdf"].content.startswith(b"%PDF-")  # ISO 32000-1 section 7.5.2
+    # RFC 6839 section 3.1 and HL7 FHIR R4, "Content Types and encodings" (from memory)
+    assert files["json"].headers["content-type"] == "application/fhir+json"
+    bundle = files["json"].json()
+    assert (bundle["resourceType"], bundle["type"]) == ("Bundle", "collection")
+    assert "red and hot" in files["json"].text
+
+
 def test_a_change_is_shown_before_it_is_stored(ward: Ward) -> None:
     page = ward.fay.get(f"{PAGE}/change")
     fields = {"visit": "2026-06-25 10:00", "was.visit": "2026-06-24 09:30", "csrf": csrf_in(page), "looked": "1"}

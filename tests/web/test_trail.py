@@ -47,6 +47,8 @@ LEAVES: Mapping[str, tuple[str, dict[str, Any]]] = {
     "POST /staff/patients": ("patient.find", {"search": "Robin"}),
     f"GET {COURSE}": ("course.see", {}),
     f"GET {COURSE}/record": ("record.see", {}),
+    f"GET {COURSE}/record.json": ("record.see", {}),
+    f"GET {COURSE}/record.pdf": ("record.see", {}),
     f"GET {COURSE}/sheet": ("course.see", {}),
     f"GET {COURSE}/change": ("course.see", {}),
     f"POST {COURSE}/change": ("course.see", {**WALLS, "visit": "2026-06-24 10:00", "looked": "1"}),

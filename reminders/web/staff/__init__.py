@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from reminders.web.staff import (
     account,
     audit,
+    chart_records,
     checkout,
     concerns,
     consents,
@@ -31,6 +32,7 @@ ROUTERS = tuple(
         concerns,
         checkout,
         courses,
+        chart_records,
         consents,
         today,
         waiting,

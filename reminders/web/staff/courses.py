@@ -42,7 +42,6 @@ router = APIRouter()
 Seeing = Annotated[Here, acts(Action.COURSE_SEE, Right.SEE_COURSES)]
 Changing = Annotated[Here, acts(Action.COURSE_SEE, Right.CHANGE_FACTS)]
 Steering = Annotated[Here, acts(Action.COURSE_SEE, Right.STEER_COURSES)]
-Recording = Annotated[Here, acts(Action.RECORD_SEE, Right.SEE_REPLIES)]
 Finding = Annotated[Here, acts(Action.PATIENTS_FIND, Right.SEE_COURSES)]
 _MOVED = timedelta(minutes=5)
 """What joining or keeping apart does to a moment is no move that anybody needs to see."""
@@ -78,15 +77,6 @@ def search(here: Finding) -> Response:
 def course(here: Seeing, enrollment_id: int) -> Response:
     """Show a course."""
     return show_course(here, enrollment_id)
-
-
-@router.get("/staff/courses/{enrollment_id}/record")
-def record(here: Recording, enrollment_id: int) -> Response:
-    """Show the chart record, made to be printed or filed."""
-    with here.reading() as session:
-        found = chart_record(session, here.desk, enrollment_id)
-    here.trail((found.patient_id, f"enrollment {enrollment_id}"))
-    return here.show("record.html", record=found)
 
 
 @router.get("/staff/courses/{enrollment_id}/sheet")
