@@ -11,6 +11,7 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined, Template
 
 from reminders.desk.chart_record import ChartRecord
+from reminders.wording.languages import direction_of
 from reminders.words import gettext, language, listed, marked, on_day
 
 _PAGE = Path(__file__).with_name("record_page.html")
@@ -32,6 +33,7 @@ def record_page(record: ChartRecord, *, made_at: datetime) -> str:
         facts=list(_facts(record)),
         exchanged=exchanged,
         language=language(),
+        direction=direction_of(language()),
         made_at=made_at,
         when=lambda moment: _when(record, moment),
     )

@@ -17,7 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from reminders.care.quiet_hours import WEEKDAYS
-from reminders.wording.languages import is_right_to_left
+from reminders.wording.languages import direction_of
 from reminders.words import gettext, language, ngettext, on_day, retold
 
 HERE = Path(__file__).parent
@@ -53,6 +53,8 @@ class Pages:
             number=number,
             tongue=tongue,
             spoken_in=spoken_in,
+            plainly=plainly,
+            apart=apart,
             dial=dial,
             retold=retold,
         )
@@ -64,7 +66,9 @@ class Pages:
 
     def text(self, name: str, **values: Any) -> str:
         """Return what the template `name` says."""
-        return self._environment.get_template(name).render({"language": language(), **values})
+        return self._environment.get_template(name).render(
+            {"language": language(), "direction": direction_of(language()), **values}
+        )
 
     def know(self, **known: Any) -> None:
         """Give every page other values from now on."""
@@ -112,17 +116,32 @@ def iso(instant: datetime, zone: ZoneInfo) -> str:
 def left(due_at: datetime, now: datetime) -> str:
     """Return how long there is until a moment: `12 min left`, `3 h late`; `static/staff.js` says it the same way."""
     minutes = int(abs(due_at - now).total_seconds() // 60)
-    length = f"{minutes} min" if minutes < 120 else f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} d"
+    if minutes < 120:
+        length = gettext("{number} min", number=minutes)
+    elif minutes < 2880:
+        length = gettext("{number} h", number=minutes // 60)
+    else:
+        length = gettext("{number} d", number=minutes // 1440)
     return gettext("{length} late", length=length) if due_at < now else gettext("{length} left", length=length)
 
 
-def number(address: str) -> str:
-    """Return a telephone number as people read it; anything else as it is."""
+def number(address: str) -> Markup:
+    """Return a telephone number as people read it, anything else as it is; from left to right on every page."""
     try:
-        parsed = phonenumbers.parse(address)
+        said = phonenumbers.format_number(phonenumbers.parse(address), phonenumbers.PhoneNumberFormat.INTERNATIONAL)
     except phonenumbers.NumberParseException:
-        return address
-    return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.INTERNATIONAL)
+        said = address
+    return plainly(said)
+
+
+def plainly(said: object) -> Markup:
+    """Return a number, an address, hours or a code, whose parts stand from left to right on every page."""
+    return Markup('<bdi dir="ltr">{}</bdi>').format(said)
+
+
+def apart(said: object) -> Markup:
+    """Return a name or another's words within a sentence: in their own direction, and turning nothing around them."""
+    return Markup("<bdi>{}</bdi>").format(said)
 
 
 def dial(said: str, region: str) -> str:
@@ -151,7 +170,7 @@ def tongue(code: str) -> str:
 
 def spoken_in(code: str) -> Markup:
     """Return the attributes of an element whose words are in another language than the page (WCAG 2.2, 3.1.2)."""
-    return Markup('lang="{}" dir="{}"').format(code, "rtl" if is_right_to_left(code) else "ltr")
+    return Markup('lang="{}" dir="{}"').format(code, direction_of(code))
 
 
 def words(name: str) -> str:

@@ -5,17 +5,19 @@ from __future__ import annotations
 import tomllib
 from datetime import date
 from enum import StrEnum
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
+from babel import Locale, UnknownLocaleError
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from reminders.errors import Fault, PlanError
 from reminders.sentences import english
 from reminders.wording.dates import is_known
 
+Direction = Literal["ltr", "rtl"]
 LANGUAGE_FILE = "language.toml"
-_RIGHT_TO_LEFT = frozenset({"ar", "fa", "he", "ur"})
 
 
 class TranslationStatus(StrEnum):
@@ -84,6 +86,10 @@ def weakest(statuses: tuple[TranslationStatus, ...]) -> TranslationStatus:
     return min(statuses, key=order.index)
 
 
-def is_right_to_left(language: str) -> bool:
-    """Say whether a language, by its code, is written from right to left."""
-    return language.partition("-")[0] in _RIGHT_TO_LEFT
+@cache
+def direction_of(language: str) -> Direction:
+    """Return from which side a language is written, by CLDR; `ltr` for a code that it does not know."""
+    try:
+        return "rtl" if Locale.parse(language.replace("-", "_")).text_direction == "rtl" else "ltr"
+    except (UnknownLocaleError, ValueError):
+        return "ltr"

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict
 
 from reminders.wording.dates import Calendar
 from reminders.wording.facts import Sender
-from reminders.wording.languages import is_right_to_left, read_language
+from reminders.wording.languages import direction_of, read_language
 from reminders.wording.links import qr_drawing
 from reminders.wording.timeline import Dot, draw_timeline
 from reminders.wording.word_files import read_words
@@ -103,7 +103,7 @@ def as_html(sheet: Sheet, shared: Path) -> str:
     return template.render(
         sheet=sheet,
         words=words,
-        direction="rtl" if is_right_to_left(sheet.language) else "ltr",
+        direction=direction_of(sheet.language),
         qr=Markup(qr_drawing(sheet.page.url)) if sheet.page else "",  # noqa: S704  drawn by the library
         days=list(_days(sheet.steps)),
         clock=calendar.clock,
@@ -112,6 +112,7 @@ def as_html(sheet: Sheet, shared: Path) -> str:
             [Dot(at=step.at, day=step.day, number=step.number) for step in sheet.steps],
             label=words.plan,
             day_label=lambda day: words.day.format(number=day),
+            direction=direction_of(sheet.language),
         ),
     )
 

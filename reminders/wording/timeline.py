@@ -9,6 +9,8 @@ from itertools import groupby
 
 from markupsafe import Markup, escape
 
+from reminders.wording.languages import Direction
+
 _COLUMN = 62
 _TOP = 26
 _HOUR = 8.0
@@ -28,8 +30,10 @@ class Dot:
     number: int
 
 
-def draw_timeline(dots: Sequence[Dot], *, label: str, day_label: Callable[[int], str]) -> Markup:
-    """Return an SVG: days from left to right, hours from top to bottom; numbers refer to the steps in words.
+def draw_timeline(
+    dots: Sequence[Dot], *, label: str, day_label: Callable[[int], str], direction: Direction = "ltr"
+) -> Markup:
+    """Return an SVG: days in the direction of reading, hours from top to bottom; numbers refer to the steps in words.
 
     The picture scales with its box. Without dots it is empty.
     """
@@ -39,14 +43,18 @@ def draw_timeline(dots: Sequence[Dot], *, label: str, day_label: Callable[[int],
     places = [_places(found) for _, found in columns]
     lowest = max(ys[-1] for ys in places)
     width, height = _COLUMN * len(columns) + 44, max(_y(_LAST_HOUR, 0), lowest) + _BOTTOM
-    box = f'viewBox="0 0 {width} {height:.0f}" role="img" aria-label="{escape(label)}"'
+    # Text in a picture keeps one direction, so that "end" is the same side for every reader.
+    box = f'viewBox="0 0 {width} {height:.0f}" direction="ltr" role="img" aria-label="{escape(label)}"'
+    mirrored = direction == "rtl"
+    hours, start, edge, anchor = (width - 34, width - 40, 0, "start") if mirrored else (34, 40, width, "end")
     parts = [f'<svg class="timeline" {box} xmlns="http://www.w3.org/2000/svg">']
     for hour in (8, 12, 16, 20):
         y = _y(hour, 0)
-        parts.append(f'<line class="hour" x1="40" y1="{y:.1f}" x2="{width}" y2="{y:.1f}"/>')
-        parts.append(f'<text class="hour" x="34" y="{y + 3:.1f}" text-anchor="end">{hour}:00</text>')
+        parts.append(f'<line class="hour" x1="{start}" y1="{y:.1f}" x2="{edge}" y2="{y:.1f}"/>')
+        parts.append(f'<text class="hour" x="{hours}" y="{y + 3:.1f}" text-anchor="{anchor}">{hour}:00</text>')
     for index, ((day, found), ys) in enumerate(zip(columns, places, strict=True)):
-        parts += _column(44 + index * _COLUMN, day_label(day), [*zip(found, ys, strict=True)])
+        middle = 44 + index * _COLUMN + _COLUMN / 2
+        parts += _column(width - middle if mirrored else middle, day_label(day), [*zip(found, ys, strict=True)])
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704  every value in it is a number, or was escaped above
 
@@ -63,8 +71,7 @@ def _places(dots: Sequence[Dot]) -> list[float]:
     return [y + max(0.0, _TOP - ys[0]) for y in ys]
 
 
-def _column(left: float, label: str, dots: Sequence[tuple[Dot, float]]) -> list[str]:
-    middle = left + _COLUMN / 2
+def _column(middle: float, label: str, dots: Sequence[tuple[Dot, float]]) -> list[str]:
     parts = [
         f'<text class="day" x="{middle:.0f}" y="14" text-anchor="middle">{escape(label)}</text>',
         f'<line class="day" x1="{middle:.0f}" y1="{_TOP - 4}" x2="{middle:.0f}" y2="{_y(_LAST_HOUR, 0):.0f}"/>',

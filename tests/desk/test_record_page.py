@@ -42,7 +42,8 @@ def test_what_a_patient_writes_runs_nowhere_and_the_page_fetches_nothing(office:
 
 def test_the_page_speaks_the_language_of_the_staff(office: Office) -> None:
     record = _played(office)
-    with speaking("es"):
-        page = record_page(record, made_at=office.clock.now())
-    assert '<html lang="es">' in page
-    assert "<h2>Messages</h2>" not in page
+    for code, direction in (("es", "ltr"), ("ar", "rtl")):
+        with speaking(code):
+            page = record_page(record, made_at=office.clock.now())
+        assert f'<html lang="{code}" dir="{direction}">' in page
+        assert "<h2>Messages</h2>" not in page

@@ -44,7 +44,7 @@ def counter(office: Office, server: Server) -> Iterator[Counter]:
 def test_a_patient_is_enrolled_with_the_words_of_consent_that_were_read_out(counter: Counter) -> None:
     answer = counter.send(consent="on", factor="none")
     assert answer.status_code == 200
-    assert "Robin Example is enrolled" in answer.text
+    assert "<bdi>Robin Example</bdi> is enrolled" in answer.text
     (consent,) = counter.office.dump()["consent_event"]
     assert READ_OUT in str(consent)
     assert "Fay Desk" in str(consent)

@@ -44,7 +44,7 @@ def test_the_front_desk_reads_link_and_code_from_the_course(fay: httpx.Client, o
 def test_the_code_is_told_at_checkout(fay: httpx.Client, office: Office) -> None:
     typed = {"first_name": "Kim", "last_name": "Example", "phone": "312-555-0155", "language": "en", "factor": "none"}
     done = send(fay, "/staff/checkout", page="/staff/checkout", procedure=LEAD, consent="on", **typed)
-    assert "Kim Example is enrolled" in done.text
+    assert "<bdi>Kim Example</bdi> is enrolled" in done.text
     assert way_to(office, 2).code in done.text
 
 

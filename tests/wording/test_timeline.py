@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 from hypothesis import given
 from hypothesis import strategies as st
 
+from reminders.wording.languages import direction_of
 from reminders.wording.timeline import Dot, draw_timeline
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -49,6 +50,14 @@ def test_dots_stand_in_the_order_of_their_hours(minutes: list[int]) -> None:
 def test_a_dot_with_room_around_it_stands_at_its_hour() -> None:
     _, (first, second, third) = drawn([[8 * 60], [12 * 60], [16 * 60]])
     assert second[0] - first[0] == third[0] - second[0] > 0
+
+
+def test_days_follow_one_another_as_the_reader_reads() -> None:
+    dots = [Dot(at=MIDNIGHT + timedelta(hours=12), day=day, number=day + 1) for day in range(3)]
+    for language, order in (("en", [1, 2, 3]), ("ar", [3, 2, 1])):
+        root = ET.fromstring(draw_timeline(dots, label="", day_label=str, direction=direction_of(language)))
+        numbers = [each for each in root.iter(f"{SVG}text") if each.attrib["class"] == "dot"]
+        assert [int(each.text or "") for each in sorted(numbers, key=lambda each: float(each.attrib["x"]))] == order
 
 
 def test_a_course_without_messages_has_no_picture() -> None:

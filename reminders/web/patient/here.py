@@ -20,7 +20,7 @@ from reminders.records.audit import DONE, PATIENT, REFUSED
 from reminders.web.forms import Form, form_of, refuse_other_sites
 from reminders.web.site import Site, site_of
 from reminders.wording.dates import Calendar
-from reminders.wording.languages import is_right_to_left, read_language
+from reminders.wording.languages import direction_of, read_language
 from reminders.wording.links import PAGE_PATH, UNSUBSCRIBE_PATH
 from reminders.wording.page_words import choose_page_language, page_languages, page_words
 from reminders.wording.sheet import SHEET_FILE, SheetWords
@@ -146,8 +146,8 @@ def show(site: Site, name: str, language: str, *, status: int = 200, **values: A
         "words": page_words(shared, language),
         "sheet": read_words(shared / language / SHEET_FILE, SheetWords),
         "language": language,
-        "direction": "rtl" if is_right_to_left(language) else "ltr",
-        "direction_of": lambda code: "rtl" if is_right_to_left(code) else "ltr",
+        "direction": direction_of(language),
+        "direction_of": direction_of,
     }
     return site.pages.show(f"patient/{name}", status=status, **{"here": "", "copy": "", **words, **values})
 

@@ -1,4 +1,4 @@
-"""Draws a course as a picture: days from left to right, hours from top to bottom, a shape for what happened."""
+"""Draws a course as a picture: days as the reader reads, hours from top to bottom, a shape for what happened."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from datetime import date, datetime
 
 from markupsafe import Markup, escape
 
-from reminders.words import on_day
+from reminders.wording.languages import direction_of
+from reminders.words import language, on_day
 
 _COLUMN, _LEFT, _TOP, _BOTTOM, _HOUR = 56, 46, 30, 10, 8.0
 _FIRST_HOUR, _LAST_HOUR = 6, 24
@@ -40,22 +41,25 @@ class Mark:
 
 
 def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Markup:
-    """Return the picture; empty without marks."""
+    """Return the picture, in the direction of the staff's language; empty without marks."""
     days = sorted({each.at.date() for each in marks})
     if not days:
         return Markup("")
-    column = {day: _LEFT + index * _COLUMN + _COLUMN / 2 for index, day in enumerate(days)}
     placed = {day: _placed([each for each in marks if each.at.date() == day]) for day in days}
     lowest = max(y for day in days for y, _ in placed[day])
     width, height = _LEFT + _COLUMN * len(days), max(_y_of(_LAST_HOUR, 0), lowest + 8) + _BOTTOM
-    box = f'viewBox="0 0 {width} {height:.0f}" width="{width}" role="img" aria-label="{escape(label)}"'
+    # Text in a picture keeps one direction, so that "end" is the same side for every reader.
+    box = f'viewBox="0 0 {width} {height:.0f}" width="{width}" direction="ltr" role="img" aria-label="{escape(label)}"'
+    mirrored = direction_of(language()) == "rtl"
+    hours, edge, anchor = (width - _LEFT + 10, 0, "start") if mirrored else (_LEFT - 10, width, "end")
     parts = [f'<svg class="course" {box} xmlns="http://www.w3.org/2000/svg">']
     for hour in (8, 12, 16, 20):
         y = _y_of(hour, 0)
-        parts.append(f'<path class="rule" d="M{_LEFT - 6} {y:.1f}H{width}"/>')
-        parts.append(f'<text x="{_LEFT - 10}" y="{y + 4:.1f}" text-anchor="end">{hour}:00</text>')
-    for day in days:
-        x = column[day]
+        parts.append(f'<path class="rule" d="M{hours + (-4 if mirrored else 4)} {y:.1f}H{edge}"/>')
+        parts.append(f'<text x="{hours}" y="{y + 4:.1f}" text-anchor="{anchor}">{hour}:00</text>')
+    for index, day in enumerate(days):
+        x = _LEFT + index * _COLUMN + _COLUMN / 2
+        x = width - x if mirrored else x
         if day == now.date():
             left, y = f"{x - _COLUMN / 2:.0f}", _y_of(now.hour, now.minute)
             parts.append(f'<rect class="today" x="{left}" y="0" width="{_COLUMN}" height="{height:.0f}"/>')

@@ -10,7 +10,8 @@
   find("#problems")?.focus();
 
   // Clocks that run: "12 min left", "3 min late".
-  const inWords = (minutes) => minutes < 120 ? `${minutes} min` : minutes < 2880 ? `${Math.floor(minutes / 60)} h` : `${Math.floor(minutes / 1440)} d`;
+  const inWords = (minutes) => minutes < 120 ? say("minutes", { number: minutes })
+    : minutes < 2880 ? say("hours", { number: Math.floor(minutes / 60) }) : say("days", { number: Math.floor(minutes / 1440) });
   const offset = Date.parse(document.body.dataset.now || "") - Date.now() || 0;
   const runClocks = () => document.querySelectorAll("time[data-due]").forEach((clock) => {
     const left = Date.parse(clock.dateTime) - (Date.now() + offset);
