@@ -48,7 +48,7 @@ STRINGS = [each for each in {*catalogs.helps()} if len(each.split()) > 2]
 @pytest.mark.parametrize("names", every_command(), ids=" ".join)
 def test_the_help_of_a_command_has_no_english_left(names: tuple[str, ...]) -> None:
     """What a line of the terminal holds is wrapped, so whole strings are looked for in the text without breaks."""
-    for language, usage in {"ar": "الاستخدام", "es": "Uso"}.items():
+    for language, usage in {"ar": "الاستعمال", "es": "Uso"}.items():
         told = " ".join(" ".join(lines_of(*names, "--help", language=language)).split())
         assert [each for each in STRINGS if " ".join(each.split()) in told] == []
         assert told.startswith(f"{usage}: reminders")
