@@ -23,7 +23,6 @@ _STATES = {
 class PlannedMessage(TypedDict):
     """The columns of a planned message that don't say whose it is; a dictionary, as thousands are made in a second."""
 
-    answers_reply_id: None
     kind: str
     key: str
     occurrence: int
@@ -46,7 +45,6 @@ class PlannedMessage(TypedDict):
     encoding: str | None
     segments: int
     reasons: list[dict[str, str]]
-    detail: str | None
 
 
 class Whose(TypedDict):
@@ -142,7 +140,6 @@ def _joined_row(joined: Joined, member: Occurrence, language: str) -> PlannedMes
 
 def _row(joined: Joined, member: Occurrence, language: str) -> PlannedMessage:
     return {
-        "answers_reply_id": None,
         "kind": "instruction",
         "key": member.key,
         "occurrence": member.occurrence,
@@ -165,7 +162,6 @@ def _row(joined: Joined, member: Occurrence, language: str) -> PlannedMessage:
         "encoding": None,
         "segments": 0,
         "reasons": _reasons(member.reasons),
-        "detail": None,
     }
 
 

@@ -67,7 +67,7 @@ def _prepared(
 ) -> Mapping[int, tuple[Any, ...]]:
     """Return the driver's values of every row by its id; of rows that stand there several times, once."""
     distinct = {id(row): row for row in rows}
-    if any(len(_with_hashes(row)) != len(columns) for row in distinct.values()):
+    if len({*map(len, distinct.values())}) > 1:
         raise ValueError("the rows have different columns")
     by_column: list[Sequence[Any]] = []
     for name in columns:

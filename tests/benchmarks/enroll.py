@@ -37,7 +37,7 @@ _NOW = datetime(2026, 6, 10, 17, 30, tzinfo=ZoneInfo("America/Chicago"))
 
 def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     """Measure enrollments of about thirty messages each, and the peer's insertions of as many jobs."""
-    count = n or 1_000
+    count = n or 4_000
     database = new_database(url, folder)
     app = _practice(database, folder)
     given = [_given(number) for number in range(count)]
