@@ -6,9 +6,9 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 
-from reminders.records.bulk import insert_messages_returning_ids
+from reminders.records.bulk import insert_messages
 from reminders.records.database import Database
 from reminders.records.tables import MESSAGES, Approval, Concern, Contact, Enrollment, Message, Patient, Practice
 
@@ -114,7 +114,11 @@ def row(occurrence: int = 1, *, due_at: datetime = NOON, **changes: Any) -> dict
 def store(database: Database, *rows: dict[str, Any]) -> tuple[int, ...]:
     """Store messages and return their ids in the same order."""
     with database.writing() as session:
-        return insert_messages_returning_ids(session, rows)
+        newest = session.execute(select(func.coalesce(func.max(MESSAGES.c.id), 0))).scalar_one()
+        insert_messages(session, rows)
+        return tuple(
+            session.execute(select(MESSAGES.c.id).where(MESSAGES.c.id > newest).order_by(MESSAGES.c.id)).scalars()
+        )
 
 
 def messages(database: Database) -> Sequence[Message]:

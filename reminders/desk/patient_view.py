@@ -59,7 +59,6 @@ class PatientView:
     """Of the texts; that of the words around them may be another."""
     first_name: str
     course: Course
-    plan_languages: tuple[str, ...]
     slots: tuple[Slot, ...]
     """The times of day that the plan goes by."""
     current: PageStep | None
@@ -111,7 +110,6 @@ def view_of(session: Session, desk: Desk, page: PatientPage) -> PatientView:
         language=course.language,
         first_name=first_name,
         course=course,
-        plan_languages=ready.plan.file.languages,
         slots=_slots(ready.plan.instructions),
         current=current,
         current_html=teller.whole(said) if said is not None else "",

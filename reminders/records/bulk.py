@@ -83,16 +83,6 @@ def _processed(column: Sequence[Any], process: _Processor) -> Sequence[Any]:
     return [*map(made.__getitem__, names)]
 
 
-def insert_messages_returning_ids(session: Session, rows: Sequence[_Columns]) -> tuple[int, ...]:
-    """Put messages into the database and return their ids in the same order; slower than without."""
-    if not rows:
-        return ()
-    returning = insert(MESSAGES).values(attempts=0).returning(MESSAGES.c.id, sort_by_parameter_order=True)
-    ids = tuple(session.connection().execute(returning, [*rows]).scalars())
-    _note_due(session, [({}, row) for row in rows])
-    return ids
-
-
 def _note_due(session: Session, rows: Sequence[tuple[_Columns, _Columns]]) -> None:
     """Note when the first of each practice's is due; the workers hear of it when the transaction commits."""
     first: dict[str, Any] = {}

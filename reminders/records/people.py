@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import bindparam, func, insert, select, update
+from sqlalchemy import bindparam, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -129,13 +129,6 @@ def consent_history(session: Session, patient_id: int) -> list[ConsentEvent]:
     """Return a patient's consent history, oldest first."""
     statement = select(ConsentEvent).where(col(ConsentEvent.patient_id) == patient_id).order_by(col(ConsentEvent.id))
     return list(session.execute(statement).scalars())
-
-
-def count_patients(session: Session, practice_id: str) -> int:
-    """Return how many patients the practice has."""
-    return session.execute(
-        select(func.count()).select_from(Patient).where(col(Patient.practice_id) == practice_id)
-    ).scalar_one()
 
 
 def new_id(value: int | None) -> int:

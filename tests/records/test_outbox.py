@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from reminders.care.values import Asks
 from reminders.records import outbox
-from reminders.records.bulk import insert_messages, insert_messages_returning_ids
+from reminders.records.bulk import insert_messages
 from reminders.records.database import Database
 from reminders.records.message_changes import Held, accept, change_held
 from reminders.records.message_states import MessageEvent
@@ -170,21 +170,11 @@ def test_a_message_to_nobody_known_has_no_contact(database: Database) -> None:
     assert (due.contact_state, due.enrollment_state, due.zone, due.approved) == (None, None, None, False)
 
 
-def test_bulk_insert_returns_ids_in_the_order_given(database: Database) -> None:
-    add_course(database)
-    rows = [row(number, text=f"text {number}") for number in (5, 3, 9, 1)]
-    with database.writing() as session:
-        insert_messages(session, [])
-        assert insert_messages_returning_ids(session, []) == ()
-        ids = insert_messages_returning_ids(session, rows)
-    by_id = {each.id: each.text for each in messages(database)}
-    assert [by_id[each] for each in ids] == [each["text"] for each in rows]
-
-
 def test_bulk_insert_fills_what_is_left_out_and_takes_enumerated_values(database: Database) -> None:
     add_course(database)
     short = {name: value for name, value in row(asks=Asks.PAIN).items() if value is not None and name != "segments"}
     with database.writing() as session:
+        insert_messages(session, [])
         insert_messages(session, [short])
     (message,) = messages(database)
     assert (message.asks, message.segments, message.attempts, message.markdown) == ("pain", 0, 0, None)
