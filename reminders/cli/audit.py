@@ -101,6 +101,9 @@ def list_command(
 def verify(ctx: click.Context, anchor: Path | None, as_json: bool) -> int:
     """Prove that no entry was altered, removed, moved or put in; exit code 1 when one was, and which.
 
+    Names, addresses, courses, replies and sent messages are compared with what the entries say of them: who
+    exchanges two of them in the database is found out.
+
     Who can write to the database and has the key as well can cut entries off at the end: an anchor taken before shows
     that. It is kept where they can't reach it.
     """
@@ -109,10 +112,11 @@ def verify(ctx: click.Context, anchor: Path | None, as_json: bool) -> int:
     with _progress(quiet=as_json) as tell:
         done = audit_trail.verify(app.database, app.desk, anchors, tell=tell)
     if as_json:
-        print_json({**asdict(done), "ok": not done.findings, "per_second": _rate(done)})
+        others = [each._asdict() for each in done.other_rows]
+        print_json({**asdict(done), "other_rows": others, "ok": done.is_sound, "per_second": _rate(done)})
     else:
         _show(done)
-    return FELL_SHORT if done.findings else DONE
+    return DONE if done.is_sound else FELL_SHORT
 
 
 @audit.command(epilog="\b\nExample:\n  reminders audit anchor >> /elsewhere/anchors.jsonl\n")
@@ -133,8 +137,12 @@ def _show(done: Verified) -> None:
         warn(gettext("{count} anchors name entries that were purged since; take a newer one.", count=done.too_old))
     for each in done.findings:
         line(gettext(_FOUND[each.kind], entries=_entries(each)), style="bold red")
-    if not done.findings:
-        line(gettext("Every entry is as it was written."), style="bold")
+    for row in done.other_rows:
+        said = marked("{what} {number}: says something else than when this program wrote it")
+        line(gettext(said, what=shown(row.kind), number=row.id), style="bold red")
+    if done.is_sound:
+        said = marked("Every entry is as it was written, and so are {count} rows that they tell of.")
+        line(gettext(said, count=done.rows), style="bold")
         if not done.anchors:
             line(gettext("Only an anchor kept elsewhere shows entries cut off at the end: `reminders audit anchor`."))
 

@@ -15,6 +15,7 @@ from reminders.cli.enroll_questions import ask_for_missing
 from reminders.cli.json_output import print_json
 from reminders.cli.options import (
     CourseFacts,
+    about_to_show,
     acting,
     by_option,
     course_input,
@@ -24,10 +25,11 @@ from reminders.cli.options import (
     procedure_argument,
 )
 from reminders.cli.terminal import line, show_rows, somebody_is_there, table, warn, when
-from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput
+from reminders.desk.enroll import STANDARD_CONSENT, Enrolled, EnrollmentInput, shown_by_trial
 from reminders.desk.enroll import enroll as enroll_patient
 from reminders.desk.row_of_list import input_of
 from reminders.desk.shapes import enrolled_as_json
+from reminders.desk.trail import Action
 from reminders.desk.waiting import Waiting, note_enrolled, one_waiting
 from reminders.errors import InputError
 from reminders.exchange.enrollment_csv import EnrollmentRow
@@ -137,6 +139,7 @@ def enroll(
     if waiting is not None:
         with app.database.reading() as session:
             given = _told(one_waiting(session, app.desk, waiting), given)
+        about_to_show(app, Action.WAITING_SEE, (None, f"waiting {waiting}"))
     if somebody_is_there():
         given = ask_for_missing(app, given)
     _require(given)
@@ -170,6 +173,8 @@ def _enroll(app: App, given: EnrollmentInput, waiting: int | None, *, dry_run: b
             note_enrolled(session, app.desk, waiting, enrolled.enrollment_id, by=given.recorded_by)
         if dry_run:
             session.rollback()
+    if dry_run:
+        about_to_show(app, Action.PATIENT_TRY, *shown_by_trial(enrolled))
     return enrolled
 
 

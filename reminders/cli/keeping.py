@@ -11,13 +11,14 @@ import click
 
 from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
-from reminders.cli.options import acting, by_option, json_option, opened, yes_option
+from reminders.cli.options import about_to_show, acting, by_option, json_option, opened, yes_option
 from reminders.cli.terminal import confirm, line, show_rows, table, warn, when
 from reminders.desk.erase import Erasure, erase_patient, look_at_erasure
 from reminders.desk.holds import list_holds, place_hold, remove_hold
 from reminders.desk.patient_export import as_page, export_patient
 from reminders.desk.retention import AUDIT, ToGo, what_would_go
 from reminders.desk.retention import purge as purge_all
+from reminders.desk.trail import Action
 from reminders.errors import InputError, StateError
 from reminders.records.freed_pages import settle_files
 from reminders.words import gettext, marked
@@ -85,6 +86,7 @@ def hold(ctx: click.Context, as_json: bool) -> None:
     app = opened(ctx)
     with app.database.reading() as session:
         found = list_holds(session, app.desk)
+    about_to_show(app, Action.PATIENT_SEE, *((each.patient_id, "hold") for each in found))
     zone = app.config.zone
     if as_json:
         print_json(
@@ -152,6 +154,7 @@ def erase(ctx: click.Context, patient: int, despite: str, yes: bool, as_json: bo
     rules = app.retention_rules
     with app.database.reading() as session:
         found = look_at_erasure(session, app.desk, rules, patient)
+    about_to_show(app, Action.PATIENT_SEE, (patient, "erasure"))
     if found.obstacles:
         raise StateError("\n".join(found.obstacles))
     if not as_json:

@@ -51,6 +51,7 @@ _OF_RULES = (
     *(marked("word"), marked("medicine if asked"), marked("pus or serum"), marked("likeness"), marked("plan")),
     *(marked("attachment"), marked("opening"), marked("ask")),
 )
+_OF_ROWS = (marked("enrollment"), marked("message"))
 _OF_UNITS = (
     *(marked("celsius"), marked("fahrenheit"), marked("day"), marked("days"), marked("hours"), marked("minutes")),
     *(marked("weeks"), marked("months"), marked("years"), marked("times"), marked("samples"), marked("mg")),

@@ -10,6 +10,7 @@ from sqlalchemy import func, literal
 from sqlalchemy.orm import Session
 
 from reminders.delivery.incoming import Arrival, Receipt
+from reminders.delivery.sends_told import note_receipts
 from reminders.records import receipts as records
 from reminders.records.message_changes import change_by_id
 from reminders.records.message_states import MessageEvent, MessageState
@@ -39,7 +40,8 @@ class Failure:
 class ReceiptReport:
     """What receipts changed."""
 
-    delivered: int = 0
+    arrived: list[int] = field(default_factory=list)
+    """The numbers of the messages that are delivered."""
     failed: list[Failure] = field(default_factory=list)
     unchanged: int = 0
     """Said before, overtaken by a final one, or not final itself."""
@@ -47,6 +49,11 @@ class ReceiptReport:
     """About a message not known yet; kept."""
     unknown: int = 0
     """Kept long enough, and still about no message of ours; dropped."""
+
+    @property
+    def delivered(self) -> int:
+        """How many messages are delivered."""
+        return len(self.arrived)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,6 +91,7 @@ def apply_receipts(session: Session, receipts: Iterable[Receipt], *, ours: Ours,
             )
     records.keep_early(session, early)
     report.early = len(early)
+    _note(session, report, ours, now)
     return report
 
 
@@ -109,7 +117,12 @@ def apply_early(session: Session, *, ours: Ours, now: datetime) -> ReceiptReport
             done.append(each.id)
     records.forget_early(session, done)
     report.unknown = records.forget_early_before(session, ours.practice_id, now - KEPT_FOR)
+    _note(session, report, ours, now)
     return report
+
+
+def _note(session: Session, report: ReceiptReport, ours: Ours, now: datetime) -> None:
+    note_receipts(session, ours.practice_id, (report.arrived, [each.message_id for each in report.failed]), now)
 
 
 def _apply(session: Session, receipt: Receipt, ours: Ours, report: ReceiptReport, now: datetime) -> bool:
@@ -133,7 +146,7 @@ def _apply(session: Session, receipt: Receipt, ours: Ours, report: ReceiptReport
         report.unchanged += 1
     elif event is MessageEvent.DELIVER:
         take_back_stand_in(session, found.message_id)
-        report.delivered += 1
+        report.arrived.append(found.message_id)
     else:
         detail = receipt.detail or english("not delivered")
         report.failed.append(

@@ -18,9 +18,11 @@ from reminders.records import api_keys, audit, staff
 from reminders.records.audit import Wanted, Who
 from reminders.records.audit_chain import Anchor, Checker, Entry, Finding
 from reminders.records.database import Database
+from reminders.records.row_proofs import ProvenRow, RowChecker
 from reminders.words import gettext
 
 _MOST_FINDINGS = 1000
+_MOST_LOOKS = 3
 _OTHERS = ("patient", "program")
 
 
@@ -50,7 +52,16 @@ class Verified:
     """So many were compared."""
     too_old: int
     """So many name entries that were purged since."""
+    rows: int
+    """So many rows were compared with what the trail says of them."""
+    other_rows: tuple[ProvenRow, ...]
+    """Those that say something else than when this program last wrote them; a thousand at most."""
     seconds: float
+
+    @property
+    def is_sound(self) -> bool:
+        """Say whether nothing is wrong."""
+        return not self.findings and not self.other_rows
 
 
 def list_entries(session: Session, desk: Desk, wanted: Wanted, *, limit: int) -> tuple[Listed, ...]:
@@ -89,24 +100,23 @@ def somebody(session: Session, desk: Desk, text: str) -> Who:
 def verify(
     database: Database, desk: Desk, anchors: Sequence[Anchor], *, tell: Callable[[int, int], None] = lambda _d, _t: None
 ) -> Verified:
-    """Prove the practice's chain from its first entry to its last, a page at a time; `tell` hears how far it is.
+    """Prove the practice's chain from its first entry to its last, a page at a time, and the rows that it speaks of.
 
-    What is appended meanwhile is left for the next proof. Each page is a look of its own, so that nobody waits.
+    `tell` hears how far it is. What is appended meanwhile is left for the next proof. Each page is a look of its own,
+    so that nobody waits.
     """
     practice, began = desk.practice_id, time.monotonic()
     with database.reading() as session:
-        head, key = audit.head_of(session, practice), audit.chain_key(session)
-    checker = Checker(key, {each.sequence: each for each in anchors})
+        head = audit.head_of(session, practice)
+        checker = Checker(audit.chain_key(session), {each.sequence: each for each in anchors})
+        rows = RowChecker(audit.proof_key(session))
     findings: list[Finding] = []
     reached = 0
-    while True:
-        with database.reading() as session:
-            page = audit.page_after(session, practice, reached, through=head.sequence)
-        if not page:
-            break
+    while page := _follow(database, practice, reached, head.sequence, rows):
         _add(findings, checker.follow(page))
         reached = page[-1].sequence
         tell(reached, head.sequence)
+    _catch_up(database, practice, reached, rows)
     too_old = [each for each in anchors if each.sequence < checker.oldest]
     _add(findings, checker.end(head.sequence))
     return Verified(
@@ -116,8 +126,29 @@ def verify(
         findings=tuple(findings),
         anchors=len(anchors) - len(too_old),
         too_old=len(too_old),
+        rows=rows.proved,
+        other_rows=tuple(rows.differing)[:_MOST_FINDINGS],
         seconds=time.monotonic() - began,
     )
+
+
+def _follow(database: Database, practice: str, after: int, through: int, rows: RowChecker) -> list[Entry]:
+    """Return the next entries after a number up to another, once the rows that they prove were looked at."""
+    with database.reading() as session:
+        page = audit.page_after(session, practice, after, through=through)
+        rows.follow(session, (each.details for each in page))
+    return page
+
+
+def _catch_up(database: Database, practice: str, reached: int, rows: RowChecker) -> None:
+    """Ask the entries that were appended meanwhile about rows that differ: each row changes with its entry."""
+    for _ in range(_MOST_LOOKS):
+        if not rows.differing:
+            return
+        with database.reading() as session:
+            newest = audit.head_of(session, practice).sequence
+        while page := _follow(database, practice, reached, newest, rows):
+            reached = page[-1].sequence
 
 
 def take_anchor(session: Session, desk: Desk) -> Anchor:

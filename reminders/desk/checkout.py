@@ -13,8 +13,9 @@ from reminders.care.values import Outcome
 from reminders.desk.composing import Composed, ComposedCourse, Desk
 from reminders.desk.contact_details import parse_phone
 from reminders.desk.end_course import cancel_course
-from reminders.desk.enroll import Enrolled, EnrollmentInput, enroll
+from reminders.desk.enroll import AlreadyEnrolled, Enrolled, EnrollmentInput, enroll, shown_by_trial
 from reminders.desk.preview import preview
+from reminders.desk.trail import Look
 from reminders.errors import InputError, ReminderError, StateError
 from reminders.records import courses
 from reminders.records.database import Database
@@ -40,6 +41,8 @@ class LookAhead:
     warnings: tuple[str, ...]
     composed: ComposedCourse | None
     """None while the facts of the course can't be read."""
+    shows: tuple[Look, ...] = ()
+    """Of whom it tells something: a patient who was here before."""
 
     @property
     def said_at_desk(self) -> tuple[Composed, ...]:
@@ -67,22 +70,26 @@ def look_ahead(database: Database, desk: Desk, given: EnrollmentInput) -> LookAh
     """Return what enrolling would come to; stores nothing. What is not typed yet is no problem yet."""
     typed = replace(given, first_name=given.first_name.strip() or _PLACEHOLDER, consent=True)
     problems: tuple[str, ...] = ()
+    shows: tuple[Look, ...] = ()
     if typed.phone.strip() or typed.email.strip():
         try:
             enrolled = _rehearse(database, desk, typed)
+        except AlreadyEnrolled as error:
+            problems, shows = error.problems, shown_by_trial(error)
         except InputError as error:
             problems = error.problems
         else:
-            return LookAhead(problems=(), warnings=enrolled.warnings, composed=enrolled.composed)
+            warnings, composed = enrolled.warnings, enrolled.composed
+            return LookAhead(problems=(), warnings=warnings, composed=composed, shows=shown_by_trial(enrolled))
     try:
         ready = desk.library.get(given.procedure)
         facts = replace(given.course, factors=_asked(given.course.factors))
         composed = preview(ready, facts, desk.house, first_name=typed.first_name, region=desk.region)
     except InputError as error:
-        return LookAhead(problems=problems or error.problems, warnings=(), composed=None)
+        return LookAhead(problems=problems or error.problems, warnings=(), composed=None, shows=shows)
     except ReminderError as error:
-        return LookAhead(problems=problems or (str(error),), warnings=(), composed=None)
-    return LookAhead(problems=problems, warnings=(), composed=composed)
+        return LookAhead(problems=problems or (str(error),), warnings=(), composed=None, shows=shows)
+    return LookAhead(problems=problems, warnings=(), composed=composed, shows=shows)
 
 
 def phone_says(desk: Desk, text: str) -> tuple[str, tuple[str, ...], tuple[str, ...]]:

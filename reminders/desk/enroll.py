@@ -23,7 +23,7 @@ from reminders.desk.plans import ReadyPlan
 from reminders.desk.read_enrollment import STANDARD_CONSENT, EnrollmentInput, ReadyInput, read
 from reminders.desk.replan import make_room_for
 from reminders.desk.staff_tasks import rows_of_tasks
-from reminders.desk.trail import Action, note_change
+from reminders.desk.trail import Action, Look, note_change
 from reminders.errors import InputError, ReminderError
 from reminders.records import courses, people
 from reminders.records.bulk import insert_owned_messages
@@ -45,6 +45,7 @@ __all__ = [
     "enroll",
     "read",
     "require_approval",
+    "shown_by_trial",
     "store_each",
 ]
 
@@ -72,6 +73,8 @@ class Stored:
 
     enrollment_id: int
     patient_id: int
+    was_known: bool
+    """Whether the patient had been here before."""
     warnings: tuple[str, ...]
 
 
@@ -114,6 +117,13 @@ def store_each(session: Session, desk: Desk, each: Sequence[ToStore]) -> list[St
     while len(outcomes) < len(each):
         outcomes += _store_together(session, desk, _without_a_shared_address(each[len(outcomes) :]))
     return outcomes
+
+
+def shown_by_trial(outcome: Stored | AlreadyEnrolled) -> tuple[Look, ...]:
+    """Return of whom something is shown when an enrollment is only tried: a patient who was here before."""
+    if isinstance(outcome, AlreadyEnrolled):
+        return ((None, f"enrollment {outcome.enrollment_id}"),)
+    return ((outcome.patient_id, ""),) if outcome.was_known else ()
 
 
 def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
@@ -274,6 +284,7 @@ def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datet
         Stored(
             enrollment_id=whose.enrollment_id,
             patient_id=whose.patient_id,
+            was_known=draft.known.patient_id is not None,
             warnings=(*draft.sound.warnings, *draft.known.warnings, *_desk_warnings(draft.planned)),
         )
         for draft, whose in pairs

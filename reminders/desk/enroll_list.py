@@ -11,11 +11,11 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.collector import searching_seldom
 from reminders.desk.composing import Desk
-from reminders.desk.enroll import AlreadyEnrolled, Stored, ToStore, require_approval, store_each
+from reminders.desk.enroll import AlreadyEnrolled, Stored, ToStore, require_approval, shown_by_trial, store_each
 from reminders.desk.planning_ahead import Plans, ReadAhead, planning_ahead
 from reminders.desk.read_enrollment import EnrollmentInput, ReadyInput, read
 from reminders.desk.row_of_list import input_of
-from reminders.desk.trail import Action, note_change
+from reminders.desk.trail import Action, Look, note_change, note_looks
 from reminders.errors import ReminderError
 from reminders.exchange.enrollment_csv import EnrollmentRow
 from reminders.records.database import Database
@@ -41,6 +41,8 @@ class RowResult:
     enrollment_id: int | None = None
     """Of the course made, or of the one that is there already."""
     patient_id: int | None = None
+    shows: tuple[Look, ...] = ()
+    """Of whom it tells something when it is not stored: patients who were here before."""
     problems: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
 
@@ -84,6 +86,8 @@ def enroll_list(
         with database.writing() as session:
             counts = Counter(str(each.state) for each in result.rows)
             note_change(session, desk, Action.LIST_IMPORT, (None, ""), counts)
+    told = (each for each in result.rows if not result.stored or each.state is RowState.ALREADY)
+    note_looks(database, desk, Action.PATIENT_TRY, (look for each in told for look in each.shows))
     return result
 
 
@@ -156,10 +160,13 @@ def _result(row: EnrollmentRow, outcome: Stored | ReminderError | tuple[str, ...
             state=RowState.ENROLLED,
             enrollment_id=outcome.enrollment_id,
             patient_id=outcome.patient_id,
+            shows=shown_by_trial(outcome),
             warnings=outcome.warnings,
         )
     if isinstance(outcome, AlreadyEnrolled):
-        return RowResult(line=row.line, state=RowState.ALREADY, enrollment_id=outcome.enrollment_id)
+        return RowResult(
+            line=row.line, state=RowState.ALREADY, enrollment_id=outcome.enrollment_id, shows=shown_by_trial(outcome)
+        )
     problems = _problems(outcome) if isinstance(outcome, ReminderError) else outcome
     return RowResult(line=row.line, state=RowState.FAULTY, problems=tuple(dict.fromkeys(problems)))
 

@@ -38,6 +38,7 @@ class Action(StrEnum):
     RECORD_SEE = "record.see"
     MESSAGES_SEE = "message.see"
     MESSAGE_SEND = "message.send"
+    MESSAGE_RECEIPT = "message.receipt"
     MESSAGE_AGAIN = "message.send_again"
     MESSAGE_TEST = "message.test"
     CONSENT_SEE = "consent.see"
@@ -108,6 +109,7 @@ SAID: Mapping[Action, str] = MappingProxyType(
         Action.RECORD_SEE: marked("saw the chart record"),
         Action.MESSAGES_SEE: marked("saw messages"),
         Action.MESSAGE_SEND: marked("sent messages"),
+        Action.MESSAGE_RECEIPT: marked("learnt whether messages arrived"),
         Action.MESSAGE_AGAIN: marked("had a message sent again"),
         Action.MESSAGE_TEST: marked("sent a test message"),
         Action.CONSENT_SEE: marked("saw the consent history"),

@@ -7,7 +7,7 @@ a time, and so the lock on the chain's newest entry is held for the commit alone
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cache
 from typing import Any
@@ -24,18 +24,21 @@ from reminders.records.audit_chain import (
     hash_of,
 )
 from reminders.records.keyring import derived
+from reminders.records.row_proofs import with_proofs
 from reminders.records.tables import MESSAGES, Enrollment, Installation, Instant
 from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
 
 DONE, REFUSED, FAILED = "done", "refused", "failed"
 SEND = "message.send"
 """The action of an entry that tells what became of a batch of messages, by their numbers."""
+RECEIPT = "message.receipt"
+"""The action of an entry that tells, likewise, what became known of them later."""
 _ENROLLMENTS: Table = Enrollment.__table__  # type: ignore[attr-defined]
 _WHO = "audit_who"
 _NOTED = "audit_noted"
 _PAGE = 2000
 _AT = Instant()
-_KEYS: WeakKeyDictionary[Dialect, bytes] = WeakKeyDictionary()
+_KEYS: WeakKeyDictionary[Dialect, tuple[bytes, bytes]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True)
@@ -112,9 +115,11 @@ def note(session: Session, noted: Noted) -> None:
 
 def append_noted(session: Session) -> None:
     """Append what was noted, as the last act before the commit; it locks the practice's chain until then."""
-    noted: list[tuple[Noted, Any]] = session.info.pop(_NOTED, [])
+    noted: list[Noted] = [each for each, _ in session.info.pop(_NOTED, [])]
+    if noted:
+        noted[-1] = replace(noted[-1], details=with_proofs(session, proof_key(session), noted[-1].details))
     by_practice: dict[str, list[Noted]] = {}
-    for each, _ in noted:
+    for each in noted:
         by_practice.setdefault(each.practice_id, []).append(each)
     for practice_id, those in sorted(by_practice.items()):  # always in one order, lest two wait for each other
         _append(session, practice_id, those)
@@ -171,10 +176,19 @@ def chain_key(session: Session) -> bytes:
 
     So it is in no database and in no backup, and it stays when the keys that seal are changed.
     """
+    return _keys(session)[0]
+
+
+def proof_key(session: Session) -> bytes:
+    """Return the key of the proofs of rows, which comes from where the chain's comes."""
+    return _keys(session)[1]
+
+
+def _keys(session: Session) -> tuple[bytes, bytes]:
     dialect = session.get_bind().dialect
     if dialect not in _KEYS:
         secret = session.execute(select(Installation.look_up_secret)).scalar_one()  # type: ignore[call-overload]
-        _KEYS[dialect] = derived(secret, b"reminders audit trail")
+        _KEYS[dialect] = derived(secret, b"reminders audit trail"), derived(secret, b"reminders proof of rows")
     return _KEYS[dialect]
 
 

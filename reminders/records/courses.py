@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
 from reminders.records.message_states import SPENT, MessageEvent, MessageState, next_state
+from reminders.records.row_proofs import to_prove
 from reminders.records.tables import Approval, Enrollment, Message
 
 _APPROVALS = SQLModel.metadata.tables["approval"]
@@ -65,7 +66,9 @@ def same_enrollment(session: Session, patient_id: int, procedure: str, procedure
 
 def add_enrollments(session: Session, rows: Sequence[Mapping[str, Any]]) -> Sequence[int]:
     """Add active enrollments with these columns and return the new ids in the same order."""
-    return session.connection().execute(_ADD_ENROLLMENTS, [*rows]).scalars().all() if rows else ()
+    ids = session.connection().execute(_ADD_ENROLLMENTS, [*rows]).scalars().all() if rows else ()
+    to_prove(session, "enrollment", ids)
+    return ids
 
 
 def enrollment_of(session: Session, enrollment_id: int) -> Enrollment | None:
@@ -85,6 +88,8 @@ def set_enrollment(session: Session, enrollment_id: int, **values: Any) -> bool:
         .where(col(Enrollment.id) == enrollment_id, col(Enrollment.state) == "active")
         .values(**values)
     )
+    if "facts" in values:
+        to_prove(session, "enrollment", [enrollment_id])
     return isinstance(changed, CursorResult) and changed.rowcount == 1
 
 

@@ -11,6 +11,7 @@ from sqlalchemy import bindparam, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
+from reminders.records.row_proofs import to_prove
 from reminders.records.tables import ConsentEvent, Contact, Patient, Practice
 
 _PATIENTS = SQLModel.metadata.tables["patient"]
@@ -55,13 +56,16 @@ def holders_at(
 
 def add_patients(session: Session, rows: Sequence[Mapping[str, Any]]) -> Sequence[int]:
     """Add patients with these columns and return the new ids in the same order."""
-    return session.connection().execute(_ADD_PATIENTS, [*rows]).scalars().all() if rows else ()
+    ids = session.connection().execute(_ADD_PATIENTS, [*rows]).scalars().all() if rows else ()
+    to_prove(session, "patient", ids)
+    return ids
 
 
 def add_contacts(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
     """Add addresses of patients who do not have them yet, each with its state."""
     if rows:
         session.connection().execute(_ADD_CONTACT, [*rows])
+        to_prove(session, "patient", (row["patient_id"] for row in rows))
 
 
 def set_patient(session: Session, patient_id: int, **values: Any) -> None:
@@ -71,6 +75,7 @@ def set_patient(session: Session, patient_id: int, **values: Any) -> None:
         of_patient = select(col(Patient.practice_id)).where(col(Patient.id) == patient_id).scalar_subquery()
         changed = update(Practice).where(col(Practice.id) == of_patient)
         session.execute(changed.values(renamings=col(Practice.renamings) + 1))
+        to_prove(session, "patient", [patient_id])
 
 
 def put_contact(session: Session, practice_id: str, patient_id: int, channel: str, address: str) -> Contact:
@@ -82,6 +87,7 @@ def put_contact(session: Session, practice_id: str, patient_id: int, channel: st
     if contact is None:
         contact = Contact(practice_id=practice_id, patient_id=patient_id, channel=channel, address=address)
         session.add(contact)
+        to_prove(session, "patient", [patient_id])
     contact.state = "active"
     return contact
 

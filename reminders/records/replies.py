@@ -12,6 +12,7 @@ from sqlmodel import col
 
 from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
+from reminders.records.row_proofs import to_prove
 from reminders.records.sealed_types import seals_of
 from reminders.records.tables import Message, Reply
 
@@ -80,7 +81,9 @@ def add_reply(session: Session, reply: Reply) -> int:
     """Add a reply and return its id."""
     session.add(reply)
     session.flush()
-    return new_id(reply.id)
+    number = new_id(reply.id)
+    to_prove(session, "reply", [number])
+    return number
 
 
 def reply_with_ref(session: Session, practice_id: str, channel: str, gateway_ref: str) -> Reply | None:

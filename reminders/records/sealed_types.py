@@ -45,6 +45,10 @@ class Seals:
         """Return by what an address is found: the same for the same one, and nothing without the key (HMAC-SHA256)."""
         return hmac.digest(self.look_up_key, value.encode(), "sha256")[:HASH_BYTES]
 
+    def is_hash(self, hashed: bytes | None, value: str) -> bool:
+        """Say whether a hash is that of a value."""
+        return hashed is not None and hmac.compare_digest(bytes(hashed), self.hash(value))
+
 
 _SEALS: WeakKeyDictionary[Dialect, Seals] = WeakKeyDictionary()
 

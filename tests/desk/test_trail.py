@@ -8,6 +8,8 @@ from datetime import timedelta
 
 import pytest
 
+from reminders.delivery.incoming import Arrival, Receipt
+from reminders.delivery.receipts import Ours, apply_receipts
 from reminders.desk import own_account, signing_in, staff
 from reminders.desk.audit_trail import verify
 from reminders.desk.one_time_codes import code_at
@@ -111,6 +113,22 @@ def test_what_goes_out_leaves_one_entry_for_each_batch(office: Office) -> None:
     (entry,) = entries(office, "message.send")
     assert set(json.loads(entry.details)["accepted"]) == sent
     assert entry.who_kind == "program"
+
+
+def test_what_receipts_tell_leaves_an_entry(office: Office) -> None:
+    office.enroll()
+    office.enroll(first_name="Ash", phone="312-555-0124")
+    office.dispatcher.run_once()
+    first, second = [each for course in (1, 2) for each in office.messages(course) if each.state == "sent"][:2]
+    receipts = [
+        Receipt(transport=each.transport or "", arrival=arrival, ref=each.transport_ref)
+        for arrival, each in ((Arrival.DELIVERED, first), (Arrival.FAILED, second), (Arrival.DELIVERED, first))
+    ]
+    with office.database.writing() as session:
+        ours = Ours(practice_id=office.desk.practice_id, installation=office.database.installation_name())
+        apply_receipts(session, receipts, ours=ours, now=office.clock.now())
+    (entry,) = entries(office, "message.receipt")
+    assert json.loads(entry.details) == {"delivered": [first.id], "failed": [second.id]}
 
 
 def test_what_is_withheld_leaves_an_entry(office: Office) -> None:

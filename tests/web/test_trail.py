@@ -43,6 +43,11 @@ LEAVES: Mapping[str, tuple[str, dict[str, Any]]] = {
         {**WALLS, "procedure": LEAD, "first_name": "Ash", "last_name": "Invented", "phone": "312-555-0124"}
         | {"consent": "on", "factor": "none"},
     ),
+    "POST /staff/checkout/preview": (
+        "patient.try",
+        {**WALLS, "procedure": LEAD, "first_name": "Robin", "last_name": "Invented", "phone": "312-555-0123"}
+        | {"factor": "none"},
+    ),
     "POST /staff/checkout/{enrollment_id}/take-back": ("course.cancel", {}),
     "POST /staff/patients": ("patient.find", {"search": "Robin"}),
     f"GET {COURSE}": ("course.see", {}),
@@ -84,7 +89,6 @@ LEAVES_NONE = {
     "GET /staff/concerns/stream": "numbers without persons",
     "GET /staff/checkout": "an empty form",
     "POST /staff/checkout/choose": "the form as it was typed",
-    "POST /staff/checkout/preview": "what was typed, and the plan",
     "GET /staff/patients": "an empty form",
     "GET /staff/plans": "plans, not patients",
     "GET /staff/plans/{procedure}": "plans, not patients",
@@ -182,6 +186,14 @@ def test_a_page_for_which_the_right_is_missing_leaves_an_entry(server: Server, b
         assert browser.get("/staff/concerns").status_code == 403
     last = entries(busy_office)[-1]
     assert (last.action, last.outcome, last.about) == ("access.refused", "refused", "GET /staff/concerns")
+
+
+def test_a_preview_for_somebody_new_shows_no_patient_and_leaves_none(server: Server, busy_office: Office) -> None:
+    form = {**LEAVES["POST /staff/checkout/preview"][1], "first_name": "Ash", "phone": "312-555-0124"}
+    with browser_of(server, busy_office, Role.FRONT_DESK) as browser:
+        before = len(entries(busy_office))
+        assert send(browser, "/staff/checkout/preview", **form).status_code == 200
+    assert len(entries(busy_office)) == before
 
 
 def test_a_list_that_refreshes_itself_is_noted_once_an_hour(server: Server, busy_office: Office) -> None:

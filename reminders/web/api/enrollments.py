@@ -60,7 +60,7 @@ def enroll_patient(call: Calling, body: given.EnrollmentGiven, *, dry_run: DryRu
             body=told.Enrolled.model_validate(enrolled_as_json(enrolled, stored=not dry_run)),
             status=200 if dry_run else 201,
             headers={} if dry_run else {"Location": f"/api/v1/enrollments/{enrolled.enrollment_id}"},
-            patient_id=None if dry_run else enrolled.patient_id,
+            patient_id=None if dry_run and not enrolled.was_known else enrolled.patient_id,
             about="dry run" if dry_run else f"enrollment {enrolled.enrollment_id}",
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter
@@ -176,6 +177,7 @@ def _ahead(here: Here, form: Form, procedure: str = "") -> dict[str, Any]:
     e164, warnings, problems = desk_checkout.phone_says(here.desk, form.text("phone"))
     given = _given(here, form, procedure)
     ahead = desk_checkout.look_ahead(here.site.database, here.desk, given)
+    replace(here, action=Action.PATIENT_TRY).trail_list(ahead.shows)
     return {"ahead": ahead, "phone": {"e164": e164, "warnings": warnings, "problems": problems}}
 
 
