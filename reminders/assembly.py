@@ -253,14 +253,14 @@ class App:
 
         smpp = self.config.delivery.smpp
 
-        def take(session: Session, reply: IncomingReply) -> take_reply.Taken:
-            return take_reply.take_reply(session, self.desk, _incoming(reply))
+        def take(session: Session, replies: Sequence[IncomingReply]) -> list[take_reply.Taken]:
+            return take_reply.take_replies(session, self.desk, [*map(_incoming, replies)])
 
         return Intake(
             self.database,
             self.clock,
             practice_id=self.config.practice.id,
-            take_reply=take,
+            take_replies=take,
             on_failure=Undelivered(
                 clock=self.clock,
                 concern_due=self._concern_due,

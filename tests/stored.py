@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import func, select, update
+from sqlalchemy.orm import Session
 
+from reminders.delivery.incoming import IncomingReply
 from reminders.records.bulk import insert_messages
 from reminders.records.database import Database
 from reminders.records.tables import MESSAGES, Approval, Concern, Contact, Enrollment, Message, Patient, Practice
@@ -162,3 +164,13 @@ def end_leases(database: Database) -> None:
 def soaks(count: int, *, first: int = 1, **changes: Any) -> Iterable[dict[str, Any]]:
     """Rows of `count` soaks, counted from `first`."""
     return (row(number, **changes) for number in range(first, first + count))
+
+
+def into(kept: list[IncomingReply]) -> Callable[[Session, Sequence[IncomingReply]], Sequence[object]]:
+    """What keeps the replies that an intake gives it in a list."""
+
+    def keep(_session: Session, replies: Sequence[IncomingReply]) -> Sequence[object]:
+        kept.extend(replies)
+        return replies
+
+    return keep

@@ -8,7 +8,7 @@ from dataclasses import KW_ONLY, dataclass, replace
 from datetime import timedelta
 from itertools import groupby
 
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
@@ -17,7 +17,7 @@ from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, R
 from reminders.delivery.receipts import Failure, Ours, ReceiptReport, apply_early, apply_receipts
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
 from reminders.records.database import Database
-from reminders.records.replies import hold_sender
+from reminders.records.replies import hold_senders
 from reminders.records.reply_parts import Segment, forget_read_before, keep_segment, note_read, segments_before
 from reminders.records.unheard import forget_unheard_before, note_heard, unheard_ref
 
@@ -38,8 +38,8 @@ class Intake:
     clock: Clock
     _: KW_ONLY
     practice_id: str
-    take_reply: Callable[[Session, IncomingReply], object]
-    """Given every reply, within the transaction."""
+    take_replies: Callable[[Session, Sequence[IncomingReply]], Sequence[object]]
+    """Given the replies, within the transaction; returns something of each."""
     on_failure: Callable[[Session, Failure], object]
     """Given every message that did not arrive, within the transaction."""
     alphabet: CentreAlphabet = "gsm7"
@@ -57,31 +57,22 @@ class Intake:
         reach("after-intake")
 
     def take_in_apart(self, calls: Sequence[Sequence[Incoming]]) -> list[Exception | None]:
-        """Store several calls in one transaction, each all or nothing; return why each failed, None where it did not.
+        """Store several calls, each all or nothing; return why each failed, None where it did not.
 
-        One call's fault does the others no harm. What the database itself refuses to commit is raised: none is stored.
+        They go into one transaction. When one of them fails that is taken back, and each half tried by itself, so that
+        a call's fault does the others no harm. That the database can't be used just now is raised.
         """
-        with self.database.writing() as session:
-            for sender in sorted({one.sender for call in calls for one in call if not isinstance(one, Receipt)}):
-                hold_sender(session, sender)
-            failures = [self._apart(session, call) for call in calls]
-        reach("after-intake")
-        return failures
-
-    def _apart(self, session: Session, call: Sequence[Incoming]) -> Exception | None:
         try:
-            with session.begin_nested():
-                self.take_in_within(session, call)
-        except DBAPIError as error:
-            if error.connection_invalidated:
-                raise
-            return error
+            self.take_in([one for call in calls for one in call])
+        except (OperationalError, InterfaceError):
+            raise
         except Exception as error:  # noqa: BLE001  whoever brought it hears of it
-            return error
-        return None
+            half = len(calls) // 2
+            return [*self.take_in_apart(calls[:half]), *self.take_in_apart(calls[half:])] if half else [error]
+        return [None] * len(calls)
 
     def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> tuple[object, ...]:
-        """Do the same in the caller's transaction; return what `take_reply` said to each whole reply."""
+        """Do the same in the caller's transaction; return what `take_replies` said to each whole reply."""
         reach("before-intake")
         receipts = [each for each in incoming if isinstance(each, Receipt)]
         now = self.clock.now()
@@ -89,15 +80,13 @@ class Intake:
         if receipts:
             reach("in-receipt")
         written = [each for each in incoming if not isinstance(each, Receipt)]
-        said = []
         if any(isinstance(each, IncomingReply) and each.offer for each in written):
             forget_unheard_before(session, self.practice_id, now - _OFFERED_AGAIN_WITHIN)
-        for each in sorted(written, key=lambda one: one.sender):  # see `hold_sender`; each one's stay in their order
-            if isinstance(each, IncomingReply):
-                said.append(self.take_reply(session, self._named(each)))
-                reach("in-reply")
-            else:
-                self._take_part(session, each)
+        hold_senders(session, {each.sender for each in written if isinstance(each, IncomingPart)})
+        whole = [self._whole(session, each) for each in written]
+        said = self.take_replies(session, [each for each in whole if each is not None])
+        if said:
+            reach("in-reply")
         return tuple(said)
 
     def note_heard(self, incoming: Sequence[Incoming]) -> None:
@@ -114,25 +103,28 @@ class Intake:
             self._tell(session, report)
             left = segments_before(session, self.practice_id, now - _INCOMPLETE_AFTER)
             for _, segments in groupby(left, key=lambda each: each[1:5]):
-                self._read(session, tuple(segments))
+                self.take_replies(session, [self._read(session, tuple(segments))])
             forget_read_before(session, self.practice_id, now - _OFFERED_AGAIN_WITHIN)
         return report
+
+    def _whole(self, session: Session, written: IncomingReply | IncomingPart) -> IncomingReply | None:
+        return self._named(written) if isinstance(written, IncomingReply) else self._joined(session, written)
 
     def _named(self, reply: IncomingReply) -> IncomingReply:
         if reply.offer is None or reply.gateway_ref is not None:
             return reply
         return replace(reply, gateway_ref=unheard_ref(self._offer_key, reply.offer))
 
-    def _take_part(self, session: Session, part: IncomingPart) -> None:
+    def _joined(self, session: Session, part: IncomingPart) -> IncomingReply | None:
+        """Keep a segment; return the reply when this is the last one that was missing."""
         values: dict[str, object] = {name: getattr(part, name) for name in part.__slots__}
         segments = keep_segment(session, self.practice_id, values, self.clock.now())
-        if len(segments) == part.total:
-            self._read(session, segments)
+        return self._read(session, segments) if len(segments) == part.total else None
 
-    def _read(self, session: Session, segments: tuple[Segment, ...]) -> None:
-        text = join_segments(segments, alphabet=self.alphabet)
-        self.take_reply(session, IncomingReply(channel="sms", sender=segments[0].sender, text=text))
+    def _read(self, session: Session, segments: tuple[Segment, ...]) -> IncomingReply:
         note_read(session, [each.id for each in segments])
+        text = join_segments(segments, alphabet=self.alphabet)
+        return IncomingReply(channel="sms", sender=segments[0].sender, text=text)
 
     def _tell(self, session: Session, report: ReceiptReport) -> None:
         if report.unknown:

@@ -146,17 +146,17 @@ def _may_be_answered(given: Answer) -> bool:
 def _is_too_much(session: Session, name: str, given: Answer, rules: AnswerRules) -> bool:
     """Say whether the sender was answered enough; an emergency is answered whatever else was."""
     now = given.reply.received_at
-    ids = [contact.patient_id for contact in given.contacts if contact.state != "released"]
-    same = replies.count_same(session, given.reply, ids, since=now - _DAY)
-    if same > _SAME_WORDS.get(name, _SAME_WORDS_USUALLY):
-        return True
-    earlier = replies.answers_since(session, given.reply, ids, since=now - _DAY)
+    earlier = replies.answers_since(session, given.reply, since=now - _DAY)
     again_after = rules.emergency_again_after if name == "answer_emergency" else rules.again_after
     # Whoever stops, starts and stops again within the hour did something each time, and is told so.
     is_news = given.changed and name in {"answer_stopped", "answer_started"}
     if not is_news and any(each.key == name and each.at > now - again_after for each in earlier):
         return True
-    return name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= rules.most_a_day
+    if name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= rules.most_a_day:
+        return True
+    # last, as it reads all that the sender wrote today
+    same = replies.count_same(session, given.reply, since=now - _DAY)
+    return same > _SAME_WORDS.get(name, _SAME_WORDS_USUALLY)
 
 
 def _rendered(desk: Desk, name: str, given: Answer, due_at: datetime) -> Rendered:

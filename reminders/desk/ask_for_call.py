@@ -16,7 +16,7 @@ from reminders.desk.plan_warnings import heed_plan
 from reminders.desk.reply_context import read_unasked
 from reminders.desk.trail import Action, note_change
 from reminders.errors import NotFound
-from reminders.records import people, replies
+from reminders.records import concerns, people, replies
 from reminders.records.storable import storable
 from reminders.records.tables import Patient, Reply
 from reminders.replies import Evidence, Label, Triage
@@ -61,13 +61,13 @@ def ask_for_call(session: Session, desk: Desk, page: PatientPage, wish: CallWish
 
     Nobody has to be urgent to be called; words that are make it so, and an emergency is answered as one.
     """
-    replies.hold_sender(session, f"{PAGE} {page.enrollment_id}")
+    replies.hold_senders(session, [f"{PAGE} {page.enrollment_id}"])
     patient = people.patient_of(session, page.patient_id)
     if patient is None:
         raise NotFound(gettext("there is no patient {patient_id}", patient_id=page.patient_id))
     now = desk.clock.now()
     ref = storable(wish.once)[:80]
-    earlier = replies.reply_with_ref(session, desk.practice_id, PAGE, ref)
+    earlier = replies.replies_with_refs(session, desk.practice_id, PAGE, [ref]).get(ref)
     if earlier is not None:
         return _told(desk, page, patient, Label(earlier.label), at=earlier.received_at)
     said = storable(wish.words).strip()[:LONGEST_WORDS]
@@ -93,7 +93,8 @@ def ask_for_call(session: Session, desk: Desk, page: PatientPage, wish: CallWish
     note_change(session, desk, Action.REPLY_TAKE, (page.patient_id, f"reply {reply_id}"), {"label": reply.label})
     if found.opt_out:
         withdraw_everywhere(session, desk, page.patient_id, wording=reply.text)
-    raise_concern(session, desk, reply, found, patient)
+    joins = concerns.concerns_to_join(session, [page.patient_id], kind="reply").get(page.patient_id)
+    raise_concern(session, desk, reply, found, joins)
     return _told(desk, page, patient, found.label, at=now)
 
 

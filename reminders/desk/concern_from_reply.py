@@ -9,7 +9,7 @@ from reminders.desk.escalate import escalate, tell_holder
 from reminders.records import concerns
 from reminders.records.concerns import URGENCIES
 from reminders.records.people import new_id
-from reminders.records.tables import Concern, ConcernEvent, Patient, Reply
+from reminders.records.tables import Concern, ConcernEvent, Reply
 from reminders.replies import Label, Triage
 from reminders.sentences import english
 
@@ -27,11 +27,15 @@ _WRONG_PERSON = {
 """By whether it came by SMS, and whether a patient is known under the address."""
 
 
-def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, patient: Patient | None) -> int:
-    """Open a concern for a reply or join it to the patient's open one; returns the concern's id."""
-    open_one = _to_join(session, reply, patient)
-    if open_one is not None and _join(session, desk, open_one, reply, found):
-        return _told_at_once(session, desk, new_id(open_one.id))
+def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, joins: Concern | None) -> int:
+    """Open a concern for a reply, or let it join the one that is open; returns the concern's id.
+
+    Nobody else may change `joins` until the transaction ends; see `records.concerns`.
+    """
+    if joins is not None:
+        _join(session, desk, joins, reply, found)
+        _tell_at_once(session, desk, joins)
+        return new_id(joins.id)
     urgency = _urgency(found)
     concern = Concern(
         practice_id=desk.practice_id,
@@ -39,13 +43,15 @@ def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, pat
         enrollment_id=reply.enrollment_id,
         kind="reply",
         urgency=urgency,
-        summary=_summary(found, known=patient is not None),
+        summary=_summary(found, known=reply.patient_id is not None),
         signs=list(found.signs),
         opened_at=reply.received_at,
         due_at=desk.due.due_at(urgency, reply.received_at, desk.opening),
     )
     concern_id = concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
-    return _told_at_once(session, desk, concern_id)
+    if urgency == "emergency" and (opened := concerns.concern_of(session, concern_id)) is not None:
+        _tell_at_once(session, desk, opened)
+    return concern_id
 
 
 def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage, patient_id: int | None) -> int:
@@ -66,23 +72,14 @@ def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage
     return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
 
 
-def _to_join(session: Session, reply: Reply, patient: Patient | None) -> Concern | None:
-    """Return the open concern about the same trouble: of the patient, else of the unknown sender."""
-    if patient is not None:
-        return concerns.concern_to_join(session, new_id(patient.id), kind="reply")
-    return concerns.concern_of_stranger(session, reply)
-
-
-def _told_at_once(session: Session, desk: Desk, concern_id: int) -> int:
-    """Tell the first person on duty in the same commit when it is an emergency that nobody has; return its id."""
-    concern = concerns.concern_of(session, concern_id)
-    if concern is not None and concern.urgency == "emergency" and concern.notified_steps == 0:
+def _tell_at_once(session: Session, desk: Desk, concern: Concern) -> None:
+    """Tell the first person on duty in the same commit when it is an emergency that nobody was told of."""
+    if concern.urgency == "emergency" and concern.notified_steps == 0:
         escalate(session, desk, concern)
-    return concern_id
 
 
-def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: Triage) -> bool:
-    """Add a reply to a concern; False when it was closed meanwhile."""
+def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: Triage) -> None:
+    """Add a reply to a concern."""
     urgency = _urgency(found)
     rises = URGENCIES.index(urgency) < URGENCIES.index(concern.urgency)
     again = not rises and urgency == "emergency" and concern.state == "taken"
@@ -92,14 +89,13 @@ def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: T
         # Whoever took it took something less urgent, or went home since: everybody must see it again.
         notify_at, _ = desk.duty.first_step_at(urgency, reply.received_at, concern.due_at, desk.opening)
         values |= {"state": "open", "taken_by": None, "notify_at": notify_at, "notified_steps": 0}
-    if not concerns.change_concern(session, new_id(concern.id), was=("open", "taken"), **values):
-        return False
+    for name, value in values.items():
+        setattr(concern, name, value)
     _add_event(session, concern, reply, "raised" if rises else "reply", _because(found))
     if left_by:
         _add_event(session, concern, reply, "reopened", _LEFT.format(name=left_by))
     elif again:
         tell_holder(session, desk, concern)
-    return True
 
 
 def _joined(desk: Desk, concern: Concern, reply: Reply, found: Triage) -> dict[str, object]:

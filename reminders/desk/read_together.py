@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from reminders.records.tables import Reply
+from reminders.records.replies import Said
 from reminders.replies import Evidence, Label, Triage, triage_joined
 from reminders.replies.labels import PRECEDENCE
 from reminders.sentences import english
@@ -27,19 +27,24 @@ class ReadAs:
     factors: frozenset[str]
 
 
-def read_together(text: str, found: Triage, earlier: Sequence[Reply], read_as: ReadAs) -> Triage:
+def may_be_raised(found: Triage) -> bool:
+    """Say whether an earlier text can change what a reply says: a control word stands for itself."""
+    for_itself = found.opt_out or found.wrong_person or found.label in {Label.START, Label.HELP}
+    return not for_itself and found.label is not PRECEDENCE[0]
+
+
+def read_together(text: str, found: Triage, earlier: Sequence[Said], read_as: ReadAs) -> Triage:
     """Return what a reply says after the earlier ones, oldest first: more urgent only if all together say more.
 
-    A control word stands for itself, and so does what an earlier reply said alone: that was acted on already.
-    Evidence from an earlier reply has no place in this one's text.
+    What an earlier reply said alone was acted on already. Evidence from it has no place in this one's text.
     """
-    if not earlier or found.opt_out or found.wrong_person or found.label in {Label.START, Label.HELP}:
+    known = min(PRECEDENCE.index(each) for each in (found.label, *(Label(one.label) for one in earlier)))
+    if not earlier or not may_be_raised(found) or PRECEDENCE[known] is PRECEDENCE[0]:
         return found
     texts = [*(each.text for each in earlier), text]
     together = triage_joined(
         texts, after=read_as.after, language=read_as.language, day=read_as.day, factors=read_as.factors
     )
-    known = min(PRECEDENCE.index(each) for each in (found.label, *(Label(one.label) for one in earlier)))
     if together.label not in _SERIOUS or PRECEDENCE.index(together.label) >= known:
         return found
     offset = sum(len(each) + 1 for each in texts[:-1])

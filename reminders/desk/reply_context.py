@@ -9,14 +9,13 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from reminders.care.timing import course_day
+from reminders.desk.correspondence import Correspondence
 from reminders.desk.course_facts import from_json
-from reminders.desk.read_together import MOST, TOGETHER, ReadAs, read_together
-from reminders.records import courses, people, replies
+from reminders.desk.read_together import MOST, TOGETHER, ReadAs, may_be_raised, read_together
+from reminders.records import people, replies
+from reminders.records.replies import Told
 from reminders.records.tables import Contact, Enrollment, Message, Patient
 from reminders.replies import Label, Triage, triage
-
-_STILL_ANSWERED = timedelta(days=3)
-"""A reply within this time answers the last message."""
 
 _QUESTION_PENDING = timedelta(hours=36)
 """A short reply within this time may answer a question asked before the last message."""
@@ -29,7 +28,7 @@ class Context:
     patient: Patient | None
     enrollment: Enrollment | None
     """The course of the message answered, else the patient's newest that runs."""
-    message: Message | None = None
+    message: Told | None = None
     """None when nothing was sent lately."""
 
     @property
@@ -42,7 +41,7 @@ class Context:
 
 
 def read_reply(
-    session: Session, text: str, contacts: Sequence[Contact], now: datetime, *, answered: Message | None = None
+    known: Correspondence, text: str, contacts: Sequence[Contact], now: datetime, *, answered: Message | None = None
 ) -> tuple[Triage, Context]:
     """Read the reply as an answer to the last message; if it makes no sense there, to the question still open.
 
@@ -52,19 +51,20 @@ def read_reply(
         contacts = [each for each in contacts if each.patient_id == answered.patient_id]
     else:
         answered = None
-    told = _what_was_told(session, contacts, now)
+    own = [each for each in contacts if each.state != "released"]
+    told = known.told(own, own[0].channel) if own else []
     if answered is not None and answered.kind == "instruction":
-        told = [answered, *(each for each in told if each.id != answered.id)]
-    patient = _who(session, contacts, told)
+        told = [Told.of(answered), *(each for each in told if each.id != answered.id)]
+    patient = _who(known, own, told)
     mine = [message for message in told if patient is not None and message.patient_id == patient.id]
-    context = _context(session, patient, mine[0] if mine else None)
+    context = _context(known, patient, mine[0] if mine else None)
     found = _triage(text, context, now)
     if found.label is Label.ROUTINE and set(found.signs) <= {"unclear"} and mine and not mine[0].asks:
         asked = next((each for each in mine if each.asks and each.send_at >= now - _QUESTION_PENDING), None)
         if asked is not None:
-            context = _context(session, patient, asked)
+            context = _context(known, patient, asked)
             found = _triage(text, context, now)
-    found = _with_earlier(session, text, found, context, now)
+    found = _with_earlier(known.session, text, found, context, now)
     return found, context
 
 
@@ -76,11 +76,10 @@ def read_unasked(session: Session, text: str, patient: Patient, enrollment: Enro
 
 def _with_earlier(session: Session, text: str, found: Triage, context: Context, now: datetime) -> Triage:
     """Return what a reply says together with what the same patient wrote minutes before."""
-    if context.patient is None:
+    if context.patient is None or not may_be_raised(found):
         return found
-    earlier = replies.replies_of(session, people.new_id(context.patient.id), since=now - TOGETHER)
-    written = [each for each in earlier if each.written_by == "person"][-MOST:]
-    return read_together(text, found, written, _read_as(context, now))
+    earlier = replies.last_said(session, people.new_id(context.patient.id), since=now - TOGETHER, most=MOST)
+    return read_together(text, found, earlier, _read_as(context, now))
 
 
 def _is_usable(contact: Contact, message: Message) -> bool:
@@ -89,31 +88,19 @@ def _is_usable(contact: Contact, message: Message) -> bool:
     )
 
 
-def _what_was_told(session: Session, contacts: Sequence[Contact], now: datetime) -> list[Message]:
-    ids = [contact.patient_id for contact in contacts if contact.state != "released"]
-    if not ids:
-        return []
-    return replies.reached_messages(session, ids, contacts[0].channel, since=now - _STILL_ANSWERED, until=now)
-
-
-def _who(session: Session, contacts: Sequence[Contact], told: Sequence[Message]) -> Patient | None:
+def _who(known: Correspondence, own: Sequence[Contact], told: Sequence[Told]) -> Patient | None:
     """Return who wrote: under a shared number, whoever was told something last, else the newest patient.
 
     Whoever writes from an address that was given back is nobody we know.
     """
-    own = [contact.patient_id for contact in contacts if contact.state != "released"]
-    patient_id = told[0].patient_id if told else next(iter(own), None)
-    return people.patient_of(session, patient_id) if patient_id is not None else None
+    patient_id = told[0].patient_id if told else next((each.patient_id for each in own), None)
+    return known.patient(patient_id) if patient_id is not None else None
 
 
-def _context(session: Session, patient: Patient | None, message: Message | None) -> Context:
+def _context(known: Correspondence, patient: Patient | None, message: Told | None) -> Context:
     if patient is None:
         return Context(patient=None, enrollment=None)
-    if message is not None and message.enrollment_id is not None:
-        enrollment = courses.enrollment_of(session, message.enrollment_id)
-    else:
-        running = courses.enrollments_of(session, people.new_id(patient.id), state="active")
-        enrollment = running[-1] if running else None
+    enrollment = known.course(people.new_id(patient.id), message.enrollment_id if message else None)
     return Context(patient=patient, enrollment=enrollment, message=message)
 
 

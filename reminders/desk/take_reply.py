@@ -1,4 +1,4 @@
-"""Take in what somebody wrote: read it, store it, act on it and answer, in one transaction."""
+"""Take in what people wrote: read it, store it, act on it and answer, in one transaction."""
 
 from __future__ import annotations
 
@@ -13,11 +13,12 @@ from reminders.desk.composing import Desk
 from reminders.desk.concern_from_reply import raise_concern, seek_right_address
 from reminders.desk.consent import Address, release_address, restart, stop_address
 from reminders.desk.contact_details import parse_phone
+from reminders.desk.correspondence import Correspondence
 from reminders.desk.plan_warnings import heed_plan
 from reminders.desk.reply_context import Context, read_reply
 from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError
-from reminders.records import people, replies
+from reminders.records import replies
 from reminders.records.receipts import message_row
 from reminders.records.storable import storable
 from reminders.records.tables import Contact, Message, Reply
@@ -85,25 +86,54 @@ class _Understood:
 
 
 def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
-    """Read, store and act on a reply. Whoever wrote, and whatever: it is kept, and what is serious reaches staff.
+    """Take in a single reply; as below."""
+    (taken,) = take_replies(session, desk, [incoming])
+    return taken
 
-    Raises InputError without a sender.
+
+def take_replies(session: Session, desk: Desk, incoming: Sequence[Incoming]) -> list[Taken]:
+    """Read, store and act on replies, one after the other; return what came of each.
+
+    Whoever wrote, and whatever: it is kept, and what is serious reaches staff. Raises InputError when one has no
+    sender; then the whole transaction has to be taken back.
     """
-    where = Address(practice_id=desk.practice_id, channel=incoming.channel, address=_sender(desk, incoming))
-    replies.hold_sender(session, where.address)
-    gateway_ref = storable(incoming.gateway_ref or "") or None
-    if gateway_ref:
-        earlier = replies.reply_with_ref(session, desk.practice_id, incoming.channel, gateway_ref)
-        if earlier is not None:
-            return _as_before(earlier)
-    said = _understood(session, desk, incoming, where)
+    places = [_place(desk, each) for each in incoming]
+    replies.hold_senders(session, {each.address for each in places})
+    known = Correspondence(session=session, now=desk.clock.now())
+    known.look_up(places)
+    refs = [storable(each.gateway_ref or "") or None for each in incoming]
+    taken = _brought_before(session, desk, incoming, refs)
+    said = []
+    for each, where, ref in zip(incoming, places, refs, strict=True):
+        name = (each.channel, ref)
+        said.append(taken.get(name) or _take(known, desk, each, where, ref))
+        if ref:
+            taken[name] = replace(said[-1], concern_id=None, answered_with=None, is_new=False)
+    return said
+
+
+def _brought_before(
+    session: Session, desk: Desk, incoming: Sequence[Incoming], refs: Sequence[str | None]
+) -> dict[tuple[str, str | None], Taken]:
+    """Return by channel and gateway's name what came of the replies that were taken before."""
+    found: dict[tuple[str, str | None], Taken] = {}
+    for channel in {each.channel for each in incoming}:
+        mine = [ref for each, ref in zip(incoming, refs, strict=True) if ref and each.channel == channel]
+        for ref, earlier in replies.replies_with_refs(session, desk.practice_id, channel, mine).items():
+            found[channel, ref] = _as_before(earlier)
+    return found
+
+
+def _take(known: Correspondence, desk: Desk, incoming: Incoming, where: Address, gateway_ref: str | None) -> Taken:
+    session = known.session
+    said = _understood(known, desk, incoming, where)
     reply = _reply(said, gateway_ref)
     reply_id = replies.add_reply(session, reply)
     details = {"label": str(said.found.label)}
     about = f"reply {reply_id}"
     note_change(session, desk, Action.REPLY_TAKE, (reply.patient_id, about), details=details)
     changed = _act_on_consent(session, said)
-    concern_ids = _tell_staff(session, desk, said, reply, changed)
+    concern_ids = _tell_staff(known, desk, said, reply, changed)
     given = Answer(
         reply=reply,
         found=said.found,
@@ -123,13 +153,13 @@ def take_reply(session: Session, desk: Desk, incoming: Incoming) -> Taken:
     )
 
 
-def _understood(session: Session, desk: Desk, incoming: Incoming, where: Address) -> _Understood:
+def _understood(known: Correspondence, desk: Desk, incoming: Incoming, where: Address) -> _Understood:
     now = desk.clock.now()
-    answered = _answered(session, where, incoming.answers)
-    contacts = _contacts(session, where, answered)
+    answered = _answered(known.session, where, incoming.answers)
+    contacts = _contacts(known, where, answered)
     text = storable(_with_signature(incoming))[:LONGEST_REPLY]
-    read, context = read_reply(session, text, contacts, now, answered=answered)
-    found = heed_plan(session, desk, read, context.enrollment)
+    read, context = read_reply(known, text, contacts, now, answered=answered)
+    found = heed_plan(known.session, desk, read, context.enrollment)
     if incoming.attachments and found.label is Label.NONE:
         found = _with_attachments(found, incoming.attachments)
     return _Understood(
@@ -153,15 +183,15 @@ def _answered(session: Session, where: Address, message_id: int | None) -> Messa
     return message if message.patient_id is not None else None
 
 
-def _contacts(session: Session, where: Address, answered: Message | None) -> tuple[Contact, ...]:
+def _contacts(known: Correspondence, where: Address, answered: Message | None) -> tuple[Contact, ...]:
     """Return the contacts that a reply may be about, the newest patient first.
 
     Who answers from another mailbox has the mail that went to the one we know: a STOP from there counts here.
     """
-    own = people.contacts_at(session, where.practice_id, where.channel, where.address)
+    own = known.contacts(where)
     if answered is None or answered.address == where.address:
-        return tuple(own)
-    meant = people.contacts_at(session, where.practice_id, where.channel, answered.address)
+        return own
+    meant = known.contacts(replace(where, address=answered.address))
     patients = {each.patient_id for each in meant}
     return (*meant, *(each for each in own if each.patient_id in patients))
 
@@ -173,6 +203,10 @@ def _with_attachments(found: Triage, count: int) -> Triage:
         note = english("it came with 1 attachment, kept in the mailbox")
     because = Evidence(rule="mail.attachment", words="", start=0, end=0, note=note)
     return replace(found, label=Label.ROUTINE, signs=("unclear",), why=(*found.why, because))
+
+
+def _place(desk: Desk, incoming: Incoming) -> Address:
+    return Address(practice_id=desk.practice_id, channel=incoming.channel, address=_sender(desk, incoming))
 
 
 def _sender(desk: Desk, incoming: Incoming) -> str:
@@ -223,13 +257,17 @@ def _act_on_consent(session: Session, said: _Understood) -> tuple[Contact, ...]:
     return tuple(contact for place in places for contact in move(session, place, wording=said.text, at=said.at))
 
 
-def _tell_staff(session: Session, desk: Desk, said: _Understood, reply: Reply, changed: Sequence[Contact]) -> list[int]:
+def _tell_staff(
+    known: Correspondence, desk: Desk, said: _Understood, reply: Reply, changed: Sequence[Contact]
+) -> list[int]:
     """Open or join the concerns that a reply makes, and return their ids; the most urgent comes first."""
-    opened = []
+    session, opened = known.session, []
     # That somebody is on holiday is nobody's concern; a sign in such a mail is, as it may be the patient's own words.
     wanted = _SERIOUS if said.incoming.by_machine else _FOR_A_PERSON
     if said.found.label in wanted:
-        opened.append(raise_concern(session, desk, reply, said.found, said.context.patient))
+        whose = (said.context.patient, said.where)
+        opened.append(raise_concern(session, desk, reply, said.found, known.open_concern(*whose)))
+        known.note_concern(*whose, opened[0])
     if said.found.wrong_person:
         lost: list[int | None] = [contact.patient_id for contact in changed]
         # Who has given a number back before, and says so again, gives nobody anything to do.
@@ -238,9 +276,9 @@ def _tell_staff(session: Session, desk: Desk, said: _Understood, reply: Reply, c
     return opened
 
 
-def _as_before(earlier: Reply) -> Taken:
+def _as_before(earlier: replies.Known) -> Taken:
     return Taken(
-        reply_id=people.new_id(earlier.id),
+        reply_id=earlier.id,
         label=Label(earlier.label),
         signs=tuple(earlier.signs),
         patient_id=earlier.patient_id,

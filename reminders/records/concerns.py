@@ -6,10 +6,11 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, CursorResult, case, func, insert, literal_column, or_, select, update
+from sqlalchemy import ColumnElement, CursorResult, bindparam, case, func, insert, literal_column, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
+from reminders.records.compiled import Compiled
 from reminders.records.tables import Concern, ConcernEvent, Instant, Reply
 from reminders.words import marked
 
@@ -18,6 +19,7 @@ _EVENTS = SQLModel.metadata.tables["concern_event"]
 # Built once, and no objects: enrolling a list opens a task for one patient after the other.
 _ADD = insert(_CONCERNS).returning(_CONCERNS.c.id, sort_by_parameter_order=True)
 _ADD_EVENT = insert(_EVENTS)
+_ADD_ONE_EVENT = Compiled(_ADD_EVENT.values({name: bindparam(name) for name in {*_EVENTS.c.keys()} - {"id"}}))
 
 URGENCIES = (marked("emergency"), marked("urgent"), marked("routine"))
 """Most urgent first."""
@@ -54,7 +56,8 @@ def open_concerns_at_once(
 
 def add_event(session: Session, event: ConcernEvent) -> None:
     """Add a line to a concern's history."""
-    session.add(event)
+    session.flush()
+    _ADD_ONE_EVENT.run(session.connection(), [event.model_dump(exclude={"id"})])
 
 
 def concern_of(session: Session, concern_id: int) -> Concern | None:
@@ -96,33 +99,28 @@ def concerns_of_patient(session: Session, patient_id: int) -> list[Concern]:
     return list(session.execute(statement).scalars())
 
 
-def concern_to_join(session: Session, patient_id: int, *, kind: str) -> Concern | None:
-    """Return the patient's newest concern of a kind that is not closed: a later reply joins it."""
-    statement = (
-        select(Concern)
-        .where(col(Concern.patient_id) == patient_id, col(Concern.kind) == kind, col(Concern.state) != "closed")
-        .order_by(col(Concern.id).desc())
-    )
-    return session.execute(statement.limit(1)).scalar_one_or_none()
+def concerns_to_join(session: Session, patient_ids: Collection[int], *, kind: str) -> dict[int, Concern]:
+    """Return by patient the newest concern of a kind that is not closed: a later reply joins it.
+
+    On PostgreSQL nobody else changes it until the transaction ends.
+    """
+    if not patient_ids:
+        return {}
+    found = session.execute(_TO_JOIN, {"patients": [*patient_ids], "kind": kind}).scalars()
+    return {each.patient_id: each for each in found if each.patient_id is not None}
 
 
-def concern_of_stranger(session: Session, reply: Reply) -> Concern | None:
-    """Return the newest concern that is not closed and began with a reply of the same sender, whom nobody knows."""
-    statement = (
-        select(Concern)
-        .join(ConcernEvent, col(ConcernEvent.concern_id) == col(Concern.id))
-        .join(Reply, col(Reply.id) == col(ConcernEvent.reply_id))
-        .where(
-            col(Concern.practice_id) == reply.practice_id,
-            col(Concern.patient_id).is_(None),
-            col(Concern.kind) == "reply",
-            col(Concern.state) != "closed",
-            col(Reply.channel) == reply.channel,
-            col(Reply.sender_key) == reply.sender,
-        )
-        .order_by(col(Concern.id).desc())
-    )
-    return session.execute(statement.limit(1)).scalars().first()
+def concerns_of_strangers(
+    session: Session, practice_id: str, channel: str, senders: Collection[str]
+) -> dict[str, Concern]:
+    """Return by sender the newest concern that is not closed and began with a reply of theirs; nobody knows them.
+
+    On PostgreSQL nobody else changes it until the transaction ends.
+    """
+    if not senders:
+        return {}
+    values = {"practice": practice_id, "channel": channel, "senders": [*senders]}
+    return {sender: concern for concern, sender in session.execute(_OF_STRANGERS, values)}
 
 
 def change_concern(session: Session, concern_id: int, *, was: Sequence[str], **values: Any) -> bool:
@@ -208,3 +206,34 @@ def last_about(session: Session, practice_id: str, kind: str, about: str) -> dat
     )
     found: datetime | None = session.execute(statement).scalar()
     return found
+
+
+_NOT_CLOSED = col(Concern.state) != literal_column("'closed'")  # as the partial index has it
+_HELD = {"populate_existing": True}  # what somebody else changed while we waited for it
+_TO_JOIN = (
+    select(Concern)
+    .where(
+        col(Concern.patient_id).in_(bindparam("patients", expanding=True)),
+        col(Concern.kind) == bindparam("kind"),
+        _NOT_CLOSED,
+    )
+    .order_by(col(Concern.id))
+    .with_for_update()
+    .execution_options(**_HELD)
+)
+_OF_STRANGERS = (
+    select(Concern, col(Reply.sender))
+    .join(ConcernEvent, col(ConcernEvent.concern_id) == col(Concern.id))
+    .join(Reply, col(Reply.id) == col(ConcernEvent.reply_id))
+    .where(
+        col(Concern.practice_id) == bindparam("practice"),
+        col(Concern.patient_id).is_(None),
+        col(Concern.kind) == "reply",
+        _NOT_CLOSED,
+        col(Reply.channel) == bindparam("channel"),
+        col(Reply.sender_key).in_(bindparam("senders", expanding=True)),
+    )
+    .order_by(col(Concern.id))
+    .with_for_update(of=Concern)
+    .execution_options(**_HELD)
+)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -51,6 +51,15 @@ def enrollments_of(session: Session, patient_id: int, *, state: str | None = Non
     if not state:
         return list(session.execute(_ENROLLMENTS_OF, {"patient": patient_id}).scalars())
     return list(session.execute(_ENROLLMENTS_IN, {"patient": patient_id, "in_state": state}).scalars())
+
+
+def enrollments_of_all(session: Session, patient_ids: Collection[int]) -> dict[int, list[Enrollment]]:
+    """Return the enrollments of each of these patients, oldest first."""
+    found: dict[int, list[Enrollment]] = {patient_id: [] for patient_id in patient_ids}
+    if found:
+        for each in session.execute(_ENROLLMENTS_OF_ALL, {"patients": [*found]}).scalars():
+            found[each.patient_id].append(each)
+    return found
 
 
 def same_enrollment(session: Session, patient_id: int, procedure: str, procedure_on: date) -> int | None:
@@ -169,5 +178,10 @@ _APPROVED = (
 )
 _ENROLLMENTS_OF = (
     select(Enrollment).where(col(Enrollment.patient_id) == bindparam("patient")).order_by(col(Enrollment.id))
+)
+_ENROLLMENTS_OF_ALL = (
+    select(Enrollment)
+    .where(col(Enrollment.patient_id).in_(bindparam("patients", expanding=True)))
+    .order_by(col(Enrollment.id))
 )
 _ENROLLMENTS_IN = _ENROLLMENTS_OF.where(col(Enrollment.state) == bindparam("in_state"))

@@ -99,9 +99,9 @@ def add_consent(session: Session, *lines: ConsentLine) -> None:
         session.connection().execute(_ADD_CONSENT, [vars(line) for line in lines])
 
 
-def contacts_at(session: Session, practice_id: str, channel: str, address: str) -> list[Contact]:
-    """Return every patient's contact under an address, the newest patient first; empty when nobody is known."""
-    values = {"practice": practice_id, "channel": channel, "address": address}
+def contacts_at(session: Session, practice_id: str, channel: str, *addresses: str) -> list[Contact]:
+    """Return every patient's contact under any of these addresses, the newest patient first."""
+    values = {"practice": practice_id, "channel": channel, "addresses": addresses}
     return list(session.execute(_CONTACTS_AT, values).scalars())
 
 
@@ -129,6 +129,12 @@ def contacts_of(session: Session, patient_id: int) -> list[Contact]:
 def patient_of(session: Session, patient_id: int) -> Patient | None:
     """Return a patient, None when there is none with this id."""
     return session.get(Patient, patient_id)
+
+
+def patients_of(session: Session, patient_ids: Collection[int]) -> dict[int, Patient]:
+    """Return patients by their ids."""
+    found = session.execute(_PATIENTS_OF, {"ids": [*patient_ids]}).scalars() if patient_ids else ()
+    return {new_id(each.id): each for each in found}
 
 
 def consent_history(session: Session, patient_id: int) -> list[ConsentEvent]:
@@ -163,7 +169,8 @@ _CONTACTS_AT = (
     .where(
         col(Contact.practice_id) == bindparam("practice"),
         col(Contact.channel) == bindparam("channel"),
-        col(Contact.address_key) == bindparam("address"),
+        col(Contact.address_key).in_(bindparam("addresses", expanding=True)),
     )
     .order_by(col(Contact.patient_id).desc())
 )
+_PATIENTS_OF = select(Patient).where(col(Patient.id).in_(bindparam("ids", expanding=True)))

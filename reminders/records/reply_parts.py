@@ -9,7 +9,7 @@ from typing import NamedTuple
 from sqlalchemy import delete, insert, select, update
 from sqlalchemy.orm import Session
 
-from reminders.records.replies import hold_sender
+from reminders.records.replies import hold_senders
 from reminders.records.tables_delivery import REPLY_PARTS
 
 
@@ -33,7 +33,7 @@ def keep_segment(session: Session, practice_id: str, segment: dict[str, object],
     The same twice is kept once. Devices count their long messages from 0 to 255 and begin again: segments of an
     older message give way to one with another text in the same place.
     """
-    hold_sender(session, str(segment["sender"]))  # two workers, each with a segment, must see each other's
+    hold_senders(session, [str(segment["sender"])])  # two workers, each with a segment, must see each other's
     connection = session.connection()
     names = {"sender_key": "sender", "recipient": "recipient", "reference": "reference", "total": "total"}
     of_reply = [REPLY_PARTS.c.practice_id == practice_id]

@@ -423,7 +423,11 @@ class Message(SQLModel, table=True):
 class Reply(SQLModel, table=True):
     """What somebody wrote to the practice."""
 
-    __table_args__ = (UniqueConstraint("practice_id", "channel", "gateway_ref"),)
+    __table_args__ = (
+        UniqueConstraint("practice_id", "channel", "gateway_ref"),
+        # serves the question how often a sender was answered lately, whoever they are
+        Index("ix_reply_sender", "sender_key", "received_at"),
+    )
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str
@@ -526,3 +530,4 @@ class ConcernEvent(SQLModel, table=True):
 
 MESSAGES: Table = SQLModel.metadata.tables["message"]
 """For statements about many messages at once, where building objects is what costs."""
+REPLIES: Table = SQLModel.metadata.tables["reply"]

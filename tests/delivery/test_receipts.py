@@ -17,7 +17,7 @@ from reminders.records.database import Database
 from reminders.records.message_changes import Held, accept
 from reminders.records.outbox import Claim, Queue
 from reminders.records.tables_delivery import EARLY_RECEIPTS, MESSAGE_PARTS, REPLY_PARTS
-from tests.stored import NOON, add_course, messages, row, states, store
+from tests.stored import NOON, add_course, into, messages, row, states, store
 
 D, F, U = Arrival.DELIVERED, Arrival.FAILED, Arrival.UNDERWAY
 
@@ -34,7 +34,7 @@ class _Office:
             database,
             self.clock,
             practice_id="main",
-            take_reply=lambda _, reply: self.replies.append(reply),
+            take_replies=into(self.replies),
             on_failure=lambda _, failure: self.failures.append(failure),
         )
 
@@ -198,10 +198,10 @@ def test_what_cannot_be_acted_on_takes_all_back(office: _Office) -> None:
     (held,) = office.claim()
     office.settle(held, "r1")
 
-    def broken(*_: object) -> None:
+    def broken(*_: object) -> Sequence[object]:
         raise OSError("invented")
 
-    intake = Intake(office.database, office.clock, practice_id="main", take_reply=broken, on_failure=broken)
+    intake = Intake(office.database, office.clock, practice_id="main", take_replies=broken, on_failure=broken)
     with pytest.raises(OSError, match="invented"):
         intake.take_in([_receipt(D), IncomingReply(channel="sms", sender="+12025550143", text="yes")])
     assert states(office.database) == ["sent"]
@@ -287,11 +287,10 @@ def test_half_a_reply_to_another_practice_is_read_by_nobody_else(office: _Office
 
 def _of_another_practice(office: _Office, read: list[IncomingReply] | None = None) -> Intake:
     """The intake of a practice that shares the database."""
-    replies = [] if read is None else read
     return Intake(
         office.database,
         office.clock,
         practice_id="other",
-        take_reply=lambda _, reply: replies.append(reply),
+        take_replies=into([] if read is None else read),
         on_failure=lambda _, failure: None,
     )

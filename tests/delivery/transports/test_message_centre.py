@@ -20,7 +20,7 @@ from reminders.records.database import Database
 from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.smpp import section
 from tests.delivery.scripted import dispatcher
-from tests.stored import NOON, add_course, row, states, store
+from tests.stored import NOON, add_course, into, row, states, store
 
 
 class Centre:
@@ -88,7 +88,7 @@ def test_messages_go_out_and_receipts_and_replies_come_in(database: Database, ce
         database,
         clock,
         practice_id="main",
-        take_reply=lambda _, reply: replies.append(reply),
+        take_replies=into(replies),
         on_failure=lambda _, failure: None,
     )
     transport = SmppTransport(section(centre.port), folder=Path(), region="US", take_in=intake.take_in)
