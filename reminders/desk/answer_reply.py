@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 
 from reminders.care.values import Channel, InDoubt
 from reminders.desk.composing import AnswerRules, Desk
+from reminders.desk.message_rows import due_now, words_of
 from reminders.records import replies
 from reminders.records.bulk import insert_messages
-from reminders.records.message_states import MessageState
 from reminders.records.tables import Contact, Patient, Reply
 from reminders.replies import Label, Triage
 from reminders.sentences import english
@@ -61,39 +61,27 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
     now = reply.received_at
     due_at = desk.due.due_at("urgent" if name == "answer_urgent" else "routine", now, desk.opening)
     useful_until = now + _USEFUL.get(name, _USUALLY)
-    rendered = _rendered(desk, name, given, due_at)
     insert_messages(
         session,
         [
             {
                 "practice_id": desk.practice_id,
                 "patient_id": reply.patient_id,
-                "enrollment_id": None,
                 "answers_reply_id": reply.id,
                 "kind": "answer",
                 "key": name,
                 "occurrence": 1,
                 "text_name": name,
-                "joined_into": None,
                 "channel": reply.channel,
                 "address": reply.sender,
                 "language": _language(desk, given),
-                "state": MessageState.SCHEDULED.value,
-                "planned_at": now,
-                "send_at": now,
-                "due_at": now,
+                **due_now(now),
                 "useful_until": min(useful_until, due_at) if name == "answer_urgent" else useful_until,
                 "required": False,
                 "importance": 1,
                 "in_doubt": InDoubt.RESEND.value,
-                "asks": None,
-                "subject": rendered.subject,
-                "text": rendered.text,
-                "markdown": rendered.markdown,
-                "encoding": rendered.encoding,
-                "segments": rendered.segments,
+                **words_of(_rendered(desk, name, given, due_at)),
                 "reasons": [{"rule": "answer", "text": english("answers reply {id}").format(id=reply.id)}],
-                "detail": None,
                 "in_reply_to": given.mail_id,
             }
         ],

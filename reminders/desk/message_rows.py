@@ -20,7 +20,26 @@ _STATES = {
 }
 
 
-class PlannedMessage(TypedDict):
+class Moments(TypedDict):
+    """The columns that say when a message goes out, and that it does."""
+
+    state: str
+    planned_at: datetime
+    send_at: datetime
+    due_at: datetime
+
+
+class Words(TypedDict):
+    """The columns that a message's words fill."""
+
+    subject: str | None
+    text: str
+    markdown: str | None
+    encoding: str | None
+    segments: int
+
+
+class PlannedMessage(Moments, Words):
     """The columns of a planned message that don't say whose it is; a dictionary, as thousands are made in a second."""
 
     kind: str
@@ -30,20 +49,11 @@ class PlannedMessage(TypedDict):
     joined_into: str | None
     channel: str
     language: str
-    state: str
-    planned_at: datetime
-    send_at: datetime
-    due_at: datetime
     useful_until: datetime
     required: bool
     importance: int
     in_doubt: str
     asks: str | None
-    subject: str | None
-    text: str
-    markdown: str | None
-    encoding: str | None
-    segments: int
     reasons: list[dict[str, str]]
 
 
@@ -92,6 +102,27 @@ def planned_rows(composed: ComposedCourse) -> list[PlannedMessage]:
     return [row for message in composed.messages for row in _planned(message, language)]
 
 
+def due_now(now: datetime) -> Moments:
+    """Return when a message goes out that nobody planned: as soon as it may."""
+    return {"state": MessageState.SCHEDULED.value, "planned_at": now, "send_at": now, "due_at": now}
+
+
+def words_of(rendered: Rendered) -> Words:
+    """Return the columns that hold a message's words."""
+    return {
+        "subject": rendered.subject,
+        "text": rendered.text,
+        "markdown": rendered.markdown,
+        "encoding": rendered.encoding,
+        "segments": rendered.segments,
+    }
+
+
+def reasons_of(reasons: Sequence[Reason]) -> list[dict[str, str]]:
+    """Return reasons as they are stored."""
+    return [{"rule": reason.rule, "text": reason.text} for reason in reasons]
+
+
 class _Kept(NamedTuple):
     """Rows with what they were made of: as long as they are kept, the ids of these name nothing else."""
 
@@ -120,12 +151,8 @@ def _rows(message: Composed, language: str) -> tuple[PlannedMessage, ...]:
         "required": joined.required,
         "in_doubt": joined.in_doubt.value,
         "asks": joined.asks and joined.asks.value,
-        "subject": rendered.subject,
-        "text": rendered.text,
-        "markdown": rendered.markdown,
-        "encoding": rendered.encoding,
-        "segments": rendered.segments,
-        "reasons": _reasons(joined.reasons),
+        **words_of(rendered),
+        "reasons": reasons_of(joined.reasons),
     }
     return host, *(_joined_row(joined, member, language) for member in others)
 
@@ -161,9 +188,5 @@ def _row(joined: Joined, member: Occurrence, language: str) -> PlannedMessage:
         "markdown": None,
         "encoding": None,
         "segments": 0,
-        "reasons": _reasons(member.reasons),
+        "reasons": reasons_of(member.reasons),
     }
-
-
-def _reasons(reasons: Sequence[Reason]) -> list[dict[str, str]]:
-    return [{"rule": reason.rule, "text": reason.text} for reason in reasons]

@@ -10,9 +10,11 @@ from sqlalchemy.orm import Session
 
 from reminders.care.resolving import resolve
 from reminders.care.schedule import Circumstances, expand
-from reminders.care.values import Channel, Occurrence
+from reminders.care.values import Channel, Occurrence, Reason
 from reminders.desk.composing import Desk
 from reminders.desk.course_facts import from_json
+from reminders.desk.message_rows import words_of
+from reminders.desk.once_more import once_more
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.errors import ReminderError
 from reminders.records import courses, other_ways, people, silence
@@ -20,7 +22,6 @@ from reminders.records.bulk import insert_messages
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
 from reminders.records.done_once import is_first_time
-from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
 from reminders.records.tables import Contact, Message
 from reminders.sentences import english
@@ -50,41 +51,10 @@ def go_another_way(session: Session, desk: Desk, message_id: int, *, surely: boo
     if contact is None or said is None:
         return False
     members, words = said
-    rendered = words.render(members)
-    now = desk.clock.now()
-    insert_messages(
-        session,
-        [
-            {
-                "practice_id": message.practice_id,
-                "patient_id": message.patient_id,
-                "enrollment_id": message.enrollment_id,
-                "kind": "instruction",
-                "key": f"{message.key}{OTHER_WAY}",
-                "occurrence": message.occurrence,
-                "text_name": message.text_name,
-                "channel": contact.channel,
-                "address": contact.address,
-                "language": message.language,
-                "state": MessageState.SCHEDULED.value,
-                "planned_at": now,
-                "send_at": now,
-                "due_at": now,
-                "useful_until": message.useful_until,
-                "required": message.required,
-                "importance": message.importance,
-                "in_doubt": message.in_doubt,
-                "asks": message.asks,
-                "subject": rendered.subject,
-                "text": rendered.text,
-                "markdown": rendered.markdown,
-                "encoding": rendered.encoding,
-                "segments": rendered.segments,
-                "reasons": [{"rule": "other_way", "text": _ELSEWHERE.format(id=message_id, channel=message.channel)}],
-                "instead_of_id": message_id,
-            }
-        ],
-    )
+    reason = Reason("other_way", _ELSEWHERE.format(id=message_id, channel=message.channel))
+    anew = once_more(message, key=f"{message.key}{OTHER_WAY}", now=desk.clock.now(), reason=reason)
+    where = {"channel": contact.channel, "address": contact.address}
+    insert_messages(session, [{**anew, **where, **words_of(words.render(members)), "instead_of_id": message_id}])
     return True
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from sqlalchemy.orm import Session
 
+from reminders.care.values import Reason
 from reminders.desk.composing import Desk
+from reminders.desk.once_more import once_more
 from reminders.desk.replan import active_enrollment
 from reminders.desk.trail import Action, note_change
 from reminders.errors import NotFound, StateError
@@ -45,26 +47,7 @@ def send_again(session: Session, desk: Desk, enrollment_id: int, message_id: int
         raise StateError(gettext("what this message says helps no more; call the patient instead"))
     if silence.repeat_of(session, new_id(message.id)) is not None:
         raise StateError(gettext("this message was sent again already"))
-    copied = (
-        *("practice_id", "patient_id", "enrollment_id", "kind", "occurrence", "text_name", "channel", "address"),
-        *("language", "useful_until", "required", "importance", "in_doubt", "asks", "subject", "text", "markdown"),
-        *("encoding", "segments"),
-    )
-    again = english("{name} sent message {id} again").format(name=by, id=message.id)
-    insert_messages(
-        session,
-        [
-            {
-                **{name: getattr(message, name) for name in copied},
-                "key": f"{message.key}{SENT_AGAIN}",
-                "state": MessageState.SCHEDULED.value,
-                "planned_at": now,
-                "send_at": now,
-                "due_at": now,
-                "reasons": [{"rule": "sent_again", "text": again}],
-                "repeats_id": message.id,
-            }
-        ],
-    )
-    about = f"message {message.id}"
-    note_change(session, desk, Action.MESSAGE_AGAIN, (enrollment.patient_id, about))
+    reason = Reason("sent_again", english("{name} sent message {id} again").format(name=by, id=message.id))
+    anew = once_more(message, key=f"{message.key}{SENT_AGAIN}", now=now, reason=reason)
+    insert_messages(session, [{**anew, "repeats_id": message.id}])
+    note_change(session, desk, Action.MESSAGE_AGAIN, (enrollment.patient_id, f"message {message.id}"))

@@ -11,15 +11,16 @@ from reminders.care.circumstances import Circumstances
 from reminders.care.resolving import Resolved, resolve
 from reminders.care.schedule import expand
 from reminders.care.timing import instant_of, local_day
-from reminders.care.values import Occurrence
+from reminders.care.values import Occurrence, Reason
 from reminders.desk.composing import Desk
 from reminders.desk.course_facts import from_json
+from reminders.desk.message_rows import words_of
+from reminders.desk.once_more import once_more
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.records import concerns, courses, people, silence
 from reminders.records.bulk import insert_messages
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
-from reminders.records.message_states import MessageState
 from reminders.records.people import new_id
 from reminders.records.tables import Enrollment, Message
 from reminders.sentences import english
@@ -118,42 +119,26 @@ def _question(session: Session, desk: Desk, message: Message) -> _Question:
 
 def _ask_again(session: Session, desk: Desk, question: _Question) -> bool:
     """Plan the question once more, alone and in its approved words; False when it was, or has no useful moment."""
-    message, now = question.message, desk.clock.now()
+    message = question.message
     if silence.repeat_of(session, new_id(message.id)) is not None:
         return False
     asking = _asking(session, desk, question)
     if asking is None or not _may_ask_now(session, desk, question, asking.useful_until):
         return False
-    rendered = question.words.render((asking,))
+    reason = Reason("asked_again", _UNANSWERED.format(id=message.id))
     insert_messages(
         session,
         [
             {
-                "practice_id": message.practice_id,
-                "patient_id": message.patient_id,
-                "enrollment_id": message.enrollment_id,
-                "kind": "instruction",
-                "key": f"{asking.key}{AGAIN}",
+                **once_more(message, key=f"{asking.key}{AGAIN}", now=desk.clock.now(), reason=reason),
                 "occurrence": asking.occurrence,
                 "text_name": asking.text_name,
-                "channel": message.channel,
-                "address": message.address,
-                "language": message.language,
-                "state": MessageState.SCHEDULED.value,
-                "planned_at": now,
-                "send_at": now,
-                "due_at": now,
                 "useful_until": asking.useful_until,
                 "required": False,
                 "importance": asking.importance,
                 "in_doubt": asking.in_doubt.value,
                 "asks": asking.asks and asking.asks.value,
-                "subject": rendered.subject,
-                "text": rendered.text,
-                "markdown": rendered.markdown,
-                "encoding": rendered.encoding,
-                "segments": rendered.segments,
-                "reasons": [{"rule": "asked_again", "text": _UNANSWERED.format(id=message.id)}],
+                **words_of(question.words.render((asking,))),
                 "repeats_id": message.id,
             }
         ],

@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 from reminders.care.values import InDoubt
 from reminders.desk.composing import Desk
 from reminders.desk.duty import Person
+from reminders.desk.message_rows import due_now
 from reminders.records.bulk import insert_messages
-from reminders.records.message_states import MessageState
 from reminders.wording.email_body import escape_markdown
 from reminders.wording.sms import measure, substitute_typography
 from reminders.words import language
@@ -52,39 +52,29 @@ def link_to(desk: Desk, concern_id: int) -> str:
 
 
 def _row(desk: Desk, channel: str, address: str, notice: Notice) -> dict[str, object]:
-    now = desk.clock.now()
     short = substitute_typography(notice.short)
     measured = measure(short) if channel == "sms" else None
     paragraphs = tuple(each for each in (notice.short, *notice.paragraphs) if each)
     return {
         "practice_id": desk.practice_id,
-        "patient_id": None,
-        "enrollment_id": None,
-        "answers_reply_id": None,
         "kind": "staff",
         "key": notice.key,
         "occurrence": 1,
         "text_name": "",
-        "joined_into": None,
         "channel": channel,
         "address": address,
         "language": language(),
-        "state": MessageState.SCHEDULED.value,
-        "planned_at": now,
-        "send_at": now,
-        "due_at": now,
+        **due_now(desk.clock.now()),
         "useful_until": notice.useful_until,
         "required": True,
         "importance": 1,
         "in_doubt": InDoubt.RESEND.value,
-        "asks": None,
         "subject": None if measured else notice.subject,
         "text": short if measured else "\n\n".join(paragraphs),
         "markdown": None if measured else "\n\n".join(escape_markdown(each) for each in paragraphs),
         "encoding": measured.encoding.value if measured else None,
         "segments": measured.segments if measured else 0,
         "reasons": [{"rule": "staff", "text": notice.reason}],
-        "detail": None,
     }
 
 
