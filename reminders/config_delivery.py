@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Mapping
 from decimal import Decimal
@@ -13,7 +12,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from reminders.care.pacing import Limit
 from reminders.config_hooks import HookAnswerSection, HookAuthSection, ReceiptHookSection, ReplyHookSection
-from reminders.config_parts import Secret, Section
+from reminders.config_parts import Secret, Section, is_this_computer
 from reminders.sentences import english
 
 _SECONDS = {"second": 1, "minute": 60, "hour": 3600, "day": 86_400}
@@ -75,7 +74,7 @@ class SmtpSection(Section):
 
     @model_validator(mode="after")
     def _safe(self) -> SmtpSection:
-        if self.tls == "none-on-loopback" and not _is_loopback(self.host):
+        if self.tls == "none-on-loopback" and not is_this_computer(self.host):
             raise ValueError(
                 english("tls: {host} is not this machine; patients' mail must be encrypted on the way").format(
                     host=self.host
@@ -120,7 +119,7 @@ class SmppSection(Section):
 
     @model_validator(mode="after")
     def _safe(self) -> SmppSection:
-        if self.tls == "none-on-loopback" and not _is_loopback(self.host):
+        if self.tls == "none-on-loopback" and not is_this_computer(self.host):
             raise ValueError(
                 english("tls: {host} is not this machine; patients' messages must be encrypted on the way").format(
                     host=self.host
@@ -229,7 +228,7 @@ class HttpSection(Section):
     @property
     def is_on_this_machine(self) -> bool:
         """Whether the gateway runs beside this program."""
-        return _is_loopback(_host_of(self.url))
+        return is_this_computer(_host_of(self.url))
 
     @property
     def calls_us(self) -> bool:
@@ -260,7 +259,7 @@ class MailboxSection(Section):
 
     @model_validator(mode="after")
     def _safe(self) -> MailboxSection:
-        if self.tls == "none-on-loopback" and not _is_loopback(self.host):
+        if self.tls == "none-on-loopback" and not is_this_computer(self.host):
             raise ValueError(
                 english("tls: {host} is not this machine; patients' mail must be encrypted on the way").format(
                     host=self.host
@@ -336,12 +335,3 @@ class DeliverySection(Section):
 def _host_of(url: str) -> str:
     authority = re.split(r"[/?#]", url.split("://", 1)[1])[0].rpartition("@")[2]
     return authority[1:].partition("]")[0] if authority.startswith("[") else authority.partition(":")[0]
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False

@@ -28,6 +28,16 @@ Network = Annotated[str, AfterValidator(_network)]
 """An address or a network, IPv4 or IPv6."""
 
 
+def is_this_computer(host: str) -> bool:
+    """Say whether a host, by name or by number, can be reached from this computer only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False  # another name
+
+
 class Secret(Section):
     """Where a secret is kept: `{ env = "NAME" }` or `{ file = "path" }`. It never stands in the configuration."""
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
-from reminders.config_parts import Network, Section
+from reminders.config_parts import Network, Section, is_this_computer
 from reminders.sentences import english
 
 
@@ -56,12 +55,7 @@ class WebSection(Section):
     @property
     def is_local(self) -> bool:
         """Whether only this computer can reach the pages."""
-        if self.host == "localhost":
-            return True
-        try:
-            return ipaddress.ip_address(self.host).is_loopback
-        except ValueError:
-            return False
+        return is_this_computer(self.host)
 
     @property
     def is_encrypted(self) -> bool:
