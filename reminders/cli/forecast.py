@@ -53,6 +53,28 @@ def forecast(ctx: click.Context, days: int, as_json: bool) -> int:
 
 
 def _show(found: Forecast, config: Config) -> None:
+    _show_days(found, config)
+    currency = config.delivery.price.currency
+    show_rows(
+        table(*(gettext(heading) for heading in _BY_ZONE), gettext("Cost in {currency}", currency=currency)),
+        ([each.zone or "-", str(each.messages), str(each.segments), f"{each.cost:.2f}"] for each in found.zones),
+    )
+    said = gettext(
+        "{count} messages in {days} days, {parts} SMS parts, {cost:.2f} {currency}.",
+        count=found.messages,
+        days=(found.ends_at - found.begins_at).days,
+        parts=found.segments,
+        cost=found.cost,
+        currency=currency,
+    )
+    line(said, style="bold")
+    if found.too_late:
+        _show_too_late(found, config)
+    else:
+        line(gettext("Each goes out while it is useful."))
+
+
+def _show_days(found: Forecast, config: Config) -> None:
     zone = config.zone
     busiest = [
         max(hours, key=lambda each: each.due)
@@ -72,23 +94,9 @@ def _show(found: Forecast, config: Config) -> None:
             for each in busiest
         ),
     )
-    currency = config.delivery.price.currency
-    show_rows(
-        table(*(gettext(heading) for heading in _BY_ZONE), gettext("Cost in {currency}", currency=currency)),
-        ([each.zone or "-", str(each.messages), str(each.segments), f"{each.cost:.2f}"] for each in found.zones),
-    )
-    said = gettext(
-        "{count} messages in {days} days, {parts} SMS parts, {cost:.2f} {currency}.",
-        count=found.messages,
-        days=(found.ends_at - found.begins_at).days,
-        parts=found.segments,
-        cost=found.cost,
-        currency=currency,
-    )
-    line(said, style="bold")
-    if not found.too_late:
-        line(gettext("Each goes out while it is useful."))
-        return
+
+
+def _show_too_late(found: Forecast, config: Config) -> None:
     too_late = marked("{count} would come too late; raise the pace or change their courses:")
     line(gettext(too_late, count=len(found.too_late)), style="bold red")
     show_rows(
@@ -98,8 +106,8 @@ def _show(found: Forecast, config: Config) -> None:
                 str(each.id),
                 str(each.enrollment_id or "-"),
                 each.key,
-                short_when(each.due_at, zone),
-                short_when(each.useful_until, zone),
+                short_when(each.due_at, config.zone),
+                short_when(each.useful_until, config.zone),
             ]
             for each in found.too_late
         ),

@@ -82,7 +82,6 @@ def _write(found: ChartRecord, output: Path, *, made_at: datetime) -> None:
 
 
 def _show(found: ChartRecord) -> None:
-    zone = found.zone
     said = gettext(
         "{practice}: course {enrollment} of {name} (patient {patient})",
         practice=found.practice,
@@ -94,6 +93,13 @@ def _show(found: ChartRecord) -> None:
     show_rows(table(gettext("Fact"), (gettext("Value"), {"ratio": 1})), _fact_rows(found))
     _heading(gettext("Messages"))
     show_messages(found.messages, why=True, with_patient=False)
+    _show_exchanged(found)
+    _show_concerns(found)
+    _show_tasks(found)
+    _show_consent(found)
+
+
+def _show_exchanged(found: ChartRecord) -> None:
     _heading(gettext("Replies and answers"))
     exchanged = [
         (each.received_at, gettext("patient"), each.text, _read_as(each.label, each.signs)) for each in found.replies
@@ -107,10 +113,13 @@ def _show(found: ChartRecord) -> None:
             (gettext("Read as, state"), {"ratio": 1}),
         ),
         (
-            [short_when(at, zone), who, text, note]
+            [short_when(at, found.zone), who, text, note]
             for at, who, text, note in sorted(exchanged, key=lambda each: each[0])
         ),
     )
+
+
+def _show_concerns(found: ChartRecord) -> None:
     _heading(gettext("Concerns"))
     show_rows(
         table(
@@ -122,7 +131,7 @@ def _show(found: ChartRecord) -> None:
         ),
         (
             [
-                short_when(step.at, zone),
+                short_when(step.at, found.zone),
                 f"{each.id} ({gettext(each.urgency)})",
                 gettext(step.action),
                 step.by,
@@ -132,12 +141,19 @@ def _show(found: ChartRecord) -> None:
             for step in each.history
         ),
     )
-    if found.tasks:
-        _heading(gettext("Tasks for staff"))
-        show_rows(
-            table((gettext("On"), {"no_wrap": True}), gettext("State"), (gettext("Task"), {"ratio": 1})),
-            ([short_when(each.due_at, zone), _state_of(each), each.says] for each in found.tasks),
-        )
+
+
+def _show_tasks(found: ChartRecord) -> None:
+    if not found.tasks:
+        return
+    _heading(gettext("Tasks for staff"))
+    show_rows(
+        table((gettext("On"), {"no_wrap": True}), gettext("State"), (gettext("Task"), {"ratio": 1})),
+        ([short_when(each.due_at, found.zone), _state_of(each), each.says] for each in found.tasks),
+    )
+
+
+def _show_consent(found: ChartRecord) -> None:
     _heading(gettext("Consent"))
     show_rows(
         table(
@@ -149,7 +165,7 @@ def _show(found: ChartRecord) -> None:
         ),
         (
             [
-                short_when(each.at, zone),
+                short_when(each.at, found.zone),
                 gettext(each.action),
                 each.address,
                 retold(each.recorded_by),
