@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from reminders import words
 from reminders.clock import Clock, SystemClock
@@ -17,7 +17,7 @@ from reminders.desk.plans import PlanLibrary
 from reminders.errors import ConfigError
 from reminders.practice_rules import AsNow, PracticeRules
 from reminders.sentences import english
-from reminders.wording.links import unsubscribe_url
+from reminders.transport_parts import TransportParts, letterheads_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from reminders.delivery.dispatcher import Dispatcher
     from reminders.delivery.gate import Gate
     from reminders.delivery.hook_calls import HookCalls
-    from reminders.delivery.incoming import Incoming, IncomingReply
+    from reminders.delivery.incoming import IncomingReply
     from reminders.delivery.intake import Intake
     from reminders.delivery.mail_intake import MailIntake, MailTaken
     from reminders.delivery.report import DispatchReport
@@ -42,8 +42,6 @@ if TYPE_CHECKING:
     from reminders.records.database import Database
     from reminders.records.key_sources import KeySource
     from reminders.records.keyring import Keyring
-
-Section = TypeVar("Section")
 
 
 @dataclass(frozen=True)
@@ -173,7 +171,10 @@ class App:
         Raises ConfigError when one can't be opened. Whoever opens them closes them; a dispatcher closes its own.
         """
         names = self.transport_names()
-        opened = {name: self._transport(name) for name in dict.fromkeys(names.values())}
+        parts = TransportParts(
+            config=self.config, clock=self.clock, letterheads=self.letterheads, intake=lambda: self.intake
+        )
+        opened = {name: parts.open(name) for name in dict.fromkeys(names.values())}
         return {channel: opened[name] for channel, name in names.items()}
 
     def dispatcher(self) -> Dispatcher:
@@ -339,48 +340,6 @@ class App:
         )
         return (RecurringJob(name="mailbox", every=timedelta(seconds=section.poll_seconds), run=watch.run),)
 
-    def _transport(self, name: str) -> Transport:
-        return {
-            "file": self._file_transport,
-            "smtp": self._smtp_transport,
-            "smpp": self._smpp_transport,
-            "http": self._http_transport,
-        }[name]()
-
-    def _file_transport(self) -> Transport:
-        from reminders.delivery.transports.file import FileTransport  # noqa: PLC0415  only what is used is loaded
-
-        return FileTransport(self.config.outbox_folder, now=self.clock.now, letterheads=self.letterheads)
-
-    def _smtp_transport(self) -> Transport:
-        from reminders.delivery.transports.smtp import SmtpTransport  # noqa: PLC0415
-
-        section = _needed(self.config.delivery.smtp, "smtp")
-        return SmtpTransport(section, folder=self.config.folder, now=self.clock.now, letterheads=self.letterheads)
-
-    def _smpp_transport(self) -> Transport:
-        from reminders.delivery.transports.smpp import SmppTransport  # noqa: PLC0415
-
-        return SmppTransport(
-            _needed(self.config.delivery.smpp, "smpp"),
-            folder=self.config.folder,
-            region=self.config.practice.region,
-            take_in=self._take_in,
-            heard=self._note_heard,
-        )
-
-    def _take_in(self, incoming: Sequence[Incoming]) -> None:
-        self.intake.take_in(incoming)  # which opens the database only when something came
-
-    def _note_heard(self, incoming: Sequence[Incoming]) -> None:
-        self.intake.note_heard(incoming)
-
-    def _http_transport(self) -> Transport:
-        from reminders.delivery.transports.http import HttpTransport  # noqa: PLC0415
-
-        section = _needed(self.config.delivery.http, "http")
-        return HttpTransport(section, folder=self.config.folder, now=self.clock.now)
-
     @cached_property
     def link_key(self) -> bytes:
         """What the tokens in addresses are made with; see `wording.links`."""
@@ -404,28 +363,7 @@ class App:
     @property
     def letterheads(self) -> Mapping[str, Letterhead]:
         """What the e-mails of each practice have in common; none while it has no address to send from."""
-        return AsNow(self._letterheads)
-
-    def _letterheads(self) -> dict[str, Letterhead]:
-        from reminders.delivery.transports.letter import Letterhead  # noqa: PLC0415
-
-        practice = self.config.practice
-        if not practice.email:
-            return {}
-        head = Letterhead(
-            sender=practice.email,
-            reply_to=self.config.mailbox.reply_to(practice.email) if self.config.mailbox else "",
-            practice_name=practice.name,
-            unsubscribe_url=lambda message_id: unsubscribe_url(self.config.web.base, self.link_key, message_id),
-            visit_length=timedelta(minutes=practice.visit_minutes),
-        )
-        return {practice.id: head}
-
-
-def _needed(section: Section | None, name: str) -> Section:
-    if section is None:
-        raise ConfigError(english("the section [delivery.{name}] is missing").format(name=name))
-    return section
+        return AsNow(lambda: letterheads_of(self.config, link_key=lambda: self.link_key))
 
 
 def assemble(config_path: Path | None, *, clock: Clock | None = None) -> App:
