@@ -32,15 +32,15 @@ The copy is sealed as the database is: without the key that it names nobody can 
 apart from the backups; who has both can read everything.
 """,
 )
-@click.argument("target", type=click.Path(path_type=Path))
+@click.argument("target", type=click.Path())
 @click.option("--force", is_flag=True, help="Replace a copy of that name.")
 @json_option
 @click.pass_context
-def backup(ctx: click.Context, target: Path, force: bool, as_json: bool) -> None:
+def backup(ctx: click.Context, target: str, force: bool, as_json: bool) -> None:
     """Copy the database to TARGET, a file or a folder, while it is in use; the copy is read again in full."""
     app = assembled(ctx, config_path(ctx))
     now = app.clock.now()
-    chosen = target / f"reminders-{now:%Y%m%dT%H%M%SZ}.backup" if target.is_dir() else target
+    chosen = _file_of(target, now)
     done = back_up(app.config.database_url, chosen, now=now, replace=force)
     _note(app, done)
     if as_json:
@@ -86,6 +86,17 @@ def restore(ctx: click.Context, source: Path, replace: bool, ran_until: str | No
         print_json(_as_json(app, done))
     else:
         _show(app, done)
+
+
+def _file_of(target: str, now: datetime) -> Path:
+    """Return the file to write; a target with a slash at its end is a folder, which is made when it is missing."""
+    path = Path(target)
+    if target.endswith("/"):
+        try:
+            path.mkdir(mode=0o700, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{path}: {error.strerror}") from error
+    return path / f"reminders-{now:%Y%m%dT%H%M%SZ}.backup" if path.is_dir() else path
 
 
 def _note(app: App, done: Manifest) -> None:

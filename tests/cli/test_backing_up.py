@@ -7,7 +7,7 @@ from tests.cli.terminal import Terminal
 
 def test_a_copy_is_made_put_back_and_told_of(terminal: Terminal) -> None:
     terminal.enroll()
-    made = terminal.ask("backup", terminal.folder)
+    made = terminal.ask("backup", f"{terminal.folder}/copies/")
     before = terminal.counts()
     terminal.later("2026-03-08T12:00:00+00:00")
 
