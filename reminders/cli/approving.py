@@ -12,7 +12,7 @@ from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, procedure_argument, yes_option
 from reminders.cli.stored_words import shown
-from reminders.cli.terminal import confirm, line, show_rows, table, warn, when
+from reminders.cli.terminal import confirm, line, require_somebody, show_rows, table, warn, when
 from reminders.desk.approve import Approver, approvals_of, files_last_approved
 from reminders.desk.approve import approve as approve_plan
 from reminders.desk.plan_page import plan_page
@@ -66,6 +66,7 @@ def approve(
         raise InputError(
             gettext("an approval needs --by NAME and --license NUMBER; --page FILE writes the plan to read first")
         )
+    require_somebody(yes=yes)
     if not as_json:
         line(_page(app, ready))
         _show_plan(ready)

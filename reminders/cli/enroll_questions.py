@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 import click
@@ -13,13 +11,12 @@ from reminders.assembly import App
 from reminders.care.plan import Plan
 from reminders.care.resolving import factor_named
 from reminders.care.timing import zone_named
+from reminders.cli.terminal import ask
 from reminders.desk.contact_details import parse_email, parse_name, parse_phone
 from reminders.desk.course_facts import language_of, parse_moment
 from reminders.desk.enroll import EnrollmentInput
 from reminders.errors import InputError
 from reminders.words import gettext, marked
-
-Value = TypeVar("Value")
 
 
 def ask_for_missing(app: App, given: EnrollmentInput) -> EnrollmentInput:
@@ -39,19 +36,19 @@ def ask_for_missing(app: App, given: EnrollmentInput) -> EnrollmentInput:
 
 
 def _ask_person(app: App, given: EnrollmentInput, *, by_email: bool) -> EnrollmentInput:
-    first = given.first_name or _ask(gettext("First name"), lambda text: parse_name(text, what=marked("first name")))
-    last = given.last_name or _ask(
+    first = given.first_name or ask(gettext("First name"), lambda text: parse_name(text, what=marked("first name")))
+    last = given.last_name or ask(
         gettext("Last name"), lambda text: parse_name(text, what=marked("last name")), default=""
     )
     zone = _zone(given, app)
     if by_email:
-        email = given.email or _ask(gettext("E-mail address"), parse_email)
+        email = given.email or ask(gettext("E-mail address"), parse_email)
         return replace(given, first_name=first, last_name=last, email=email)
 
     def number(text: str) -> str:
         return parse_phone(text, region=app.desk.region, zone=zone, at=app.clock.now()).e164
 
-    return replace(given, first_name=first, last_name=last, phone=given.phone or _ask(gettext("Mobile number"), number))
+    return replace(given, first_name=first, last_name=last, phone=given.phone or ask(gettext("Mobile number"), number))
 
 
 def _ask_course(app: App, given: EnrollmentInput, plan: Plan) -> EnrollmentInput:
@@ -65,16 +62,16 @@ def _ask_course(app: App, given: EnrollmentInput, plan: Plan) -> EnrollmentInput
     if not course.end:
         now = app.clock.now().astimezone(zone)
         course = replace(
-            course, end=_ask(gettext("When did the procedure end?"), moment, default=f"{now:%Y-%m-%d %H:%M}")
+            course, end=ask(gettext("When did the procedure end?"), moment, default=f"{now:%Y-%m-%d %H:%M}")
         )
     if len(plan.file.languages) > 1:
         question = gettext("Language ({known})", known=", ".join(plan.file.languages))
-        course = replace(course, language=_ask(question, lambda text: language_of(text, plan), default=course.language))
+        course = replace(course, language=ask(question, lambda text: language_of(text, plan), default=course.language))
     if not course.factors:
         question = gettext("Patient factors, with commas (`none` if there are none, ? lists them)")
-        course = replace(course, factors=_ask(question, lambda text: _factors(text, plan)))
+        course = replace(course, factors=ask(question, lambda text: _factors(text, plan)))
     if course.visit is None:
-        visit = _ask(
+        visit = ask(
             gettext("Return visit booked for (empty if not yet)"), lambda text: moment(text) if text else "", default=""
         )
         course = replace(course, visit=visit or None)
@@ -95,17 +92,3 @@ def _zone(given: EnrollmentInput, app: App) -> ZoneInfo:
         return zone_named(given.course.zone.strip())
     except InputError:
         return app.config.zone
-
-
-def _ask(question: str, read: Callable[[str], Value], *, default: str | None = None) -> Value:
-    """Ask until the answer can be read."""
-
-    def process(text: str) -> Value:
-        try:
-            return read(text)
-        except InputError as error:
-            raise click.UsageError(str(error)) from None
-
-    shown = bool(default)
-    answer: Value = click.prompt(question, default=default, show_default=shown, value_proc=process, err=True)
-    return answer

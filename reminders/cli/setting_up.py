@@ -18,7 +18,7 @@ from reminders.cli.configuration_text import configuration_text
 from reminders.cli.json_output import print_json
 from reminders.cli.keys import make_first_key, tell_of_key
 from reminders.cli.options import assembled, config_path, json_option
-from reminders.cli.terminal import line, somebody_is_there, warn
+from reminders.cli.terminal import ask, line, somebody_is_there, warn
 from reminders.config import DEFAULT_PATH, ENV_CONFIG, Config
 from reminders.errors import ConfigError, InputError, ReminderError
 from reminders.records.database import open_database, shown
@@ -123,7 +123,7 @@ def _asked(given: dict[str, str]) -> dict[str, str]:
     wanted = {name: question for name, question in _QUESTIONS.items() if name not in given}
     if somebody_is_there():
         for name, (question, default) in wanted.items():
-            given[name] = click.prompt(gettext(question), default=default, show_default=bool(default), err=True).strip()
+            given[name] = ask(gettext(question), partial(_sound, name), default=default)
         return given
     missing = [f"--{name.replace('_', '-')}" for name, (_, default) in wanted.items() if default is None]
     if missing:
@@ -147,25 +147,39 @@ def _write_and_prepare(path: Path, answers: Mapping[str, str], build: Callable[[
     return _Done(**{**vars(done), "config": path})
 
 
+def _sound(name: str, answer: str) -> str:
+    """Return an answer by itself; raises InputError that says what is wrong with it."""
+    if faults := [said for about, said in _faults({name: answer.strip()}, demo=False) if about == name]:
+        raise InputError(*faults)
+    return answer.strip()
+
+
 def _check(answers: Mapping[str, str], *, demo: bool) -> None:
     """Raise InputError that names the option of every faulty answer."""
+    if faults := _faults(answers, demo=demo):
+        raise InputError(*(f"--{name.replace('_', '-')}: {said}" for name, said in faults))
+    if "database" in answers:
+        parse_url(answers["database"])
+
+
+def _faults(answers: Mapping[str, str], *, demo: bool) -> list[tuple[str, str]]:
+    """Return what is wrong with the answers, each with the name of the setting that it is about."""
     practice = {name: text for name, text in answers.items() if name != "database"}
     if "region" in practice:
         practice["region"] = practice["region"].upper()
     try:
         Config.model_validate({"practice": practice, "demo": demo})
     except ValidationError as error:
-        raise InputError(*(_fault(each) for each in error.errors(include_url=False, include_input=False))) from None
-    if "database" in answers:
-        parse_url(answers["database"])
+        return [_fault(each) for each in error.errors(include_url=False, include_input=False)]
+    return []
 
 
-def _fault(error: ErrorDetails) -> str:
+def _fault(error: ErrorDetails) -> tuple[str, str]:
     name = str(error["loc"][-1])
     message, form = error["msg"].removeprefix("Value error, "), _FORMS.get(name)
     if form is not None and error["type"] != "value_error":
         message = gettext(form)
-    return f"--{name.replace('_', '-')}: {message}"
+    return name, message
 
 
 def _prepare_database(path: Path, build: Callable[[Path], App], *, wrote_config: bool) -> _Done:

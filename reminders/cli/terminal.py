@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import click
@@ -16,6 +16,8 @@ from rich.text import Text
 
 from reminders.errors import InputError
 from reminders.words import gettext, on_day
+
+Value = TypeVar("Value")
 
 
 def console() -> Console:
@@ -70,10 +72,28 @@ def somebody_is_there() -> bool:
     return sys.stdin.isatty()
 
 
+def ask(question: str, read: Callable[[str], Value], *, default: str | None = None) -> Value:
+    """Ask on stderr until the answer can be read; `read` raises InputError that says what is wrong with it."""
+
+    def process(text: str) -> Value:
+        try:
+            return read(text)
+        except InputError as error:
+            raise click.UsageError(str(error)) from None
+
+    shown = bool(default)
+    answer: Value = click.prompt(question, default=default, show_default=shown, value_proc=process, err=True)
+    return answer
+
+
 def confirm(question: str, *, yes: bool) -> None:
     """Ask before something is done; raises click's Abort for no, InputError where nobody can answer."""
-    if yes:
-        return
-    if not somebody_is_there():
+    require_somebody(yes=yes)
+    if not yes:
+        click.confirm(question, abort=True, err=True)
+
+
+def require_somebody(*, yes: bool) -> None:
+    """Raise InputError when a question is to come that nobody can answer."""
+    if not yes and not somebody_is_there():
         raise InputError(gettext("nothing was done: there is no terminal to ask at; say --yes if you mean it"))
-    click.confirm(question, abort=True, err=True)

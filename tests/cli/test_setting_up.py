@@ -45,6 +45,18 @@ def test_init_writes_a_configuration_that_reads_back(tmp_path: Path) -> None:
     assert any("approve" in step for step in made["next"])
 
 
+def test_each_answer_to_init_is_asked_for_until_it_is_sound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("reminders.cli.setting_up.somebody_is_there", lambda: True)
+    answers = ("Example Practice", "Mars", "America/Chicago", "312-555-0100", "us", "312-555-0100", "", "")
+    result = Terminal(tmp_path).run("init", stdin="\n".join(answers) + "\n")
+
+    assert result.exit_code == 0, result.stderr
+    assert "'Mars' is not a time zone" in result.stderr
+    assert "must be a country's two letters" in result.stderr
+    practice = load_config(tmp_path / "config.toml").practice
+    assert (practice.zone, practice.region, practice.phone) == ("America/Chicago", "US", "312-555-0100")
+
+
 def test_what_init_makes_is_its_owners_only(tmp_path: Path) -> None:
     Terminal(tmp_path).ask("init", *ANSWERS)
 
@@ -211,9 +223,10 @@ def test_the_doctor_reads_a_faulty_configuration(terminal: Terminal) -> None:
 
 
 def own_plans(terminal: Terminal) -> Path:
-    """Let the practice use a copy of the plans that a test may change."""
+    """Let the practice use a copy of the lead plan that a test may change."""
     plans = terminal.folder / "plans"
-    shutil.copytree(PLANS, plans)
+    for name in (LEAD, "shared"):
+        shutil.copytree(PLANS / name, plans / name)
     config = terminal.folder / "config.toml"
     config.write_text('templates = "plans"\n' + config.read_text("utf-8"), "utf-8")
     return plans
