@@ -8,6 +8,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from reminders.desk.plans import PlanLibrary
+from tests.build import LEAD
 from tests.cli.terminal import Terminal
 from tests.cli.test_setting_up import own_plans
 
@@ -65,7 +66,7 @@ def test_a_new_procedure_is_approved_only_when_nothing_says_todo(terminal: Termi
     assert fresh.run("approve", "ear-wash", *APPROVAL).exit_code == 0
 
 
-@pytest.mark.parametrize("name", ["Ear", "shared", "wart-cryotherapy"])
+@pytest.mark.parametrize("name", ["Ear", "shared", LEAD])
 def test_a_name_that_is_none_or_taken_is_refused(terminal: Terminal, name: str) -> None:
     own_plans(terminal)
     assert terminal.run("new-procedure", name).exit_code == 2

@@ -21,13 +21,13 @@ def look(office: Office) -> SilenceReport:
     return attend_to_silence(office.database, office.desk)
 
 
-def live(office: Office, until: str) -> SilenceReport:
-    """Let time pass, with messages sent at their moment and a look at silence every quarter of an hour."""
+def live(office: Office, until: str, *, every: int = 15) -> SilenceReport:
+    """Let time pass, with messages sent at their moment and a look at silence `every` so many minutes."""
     total = [0, 0, 0]
     while office.clock.now() < at(until):
         report = look(office)
         total = [a + b for a, b in zip(total, (report.asked_again, report.silent, report.concerns), strict=True)]
-        office.play(wall(min(office.clock.now() + minutes(15), at(until))).replace(" ", "T"))
+        office.play(wall(min(office.clock.now() + minutes(every), at(until))).replace(" ", "T"))
     return SilenceReport(asked_again=total[0], silent=total[1], concerns=total[2])
 
 
@@ -126,11 +126,11 @@ def test_a_second_look_does_nothing(office: Office) -> None:
 
 def test_one_long_silence_is_one_concern_until_somebody_closed_it(office: Office) -> None:
     quiet_until_midday(office, factors=("diabetes",))
-    live(office, "2026-06-13T02:00")
+    live(office, "2026-06-13T02:00", every=90)
     (concern,) = office.concerns()
     with office.database.writing() as session:
         close_concern(session, office.desk, concern.id or 0, CallBack(outcome="reached"), by="Ada")
-    live(office, "2026-06-14T10:00")
+    live(office, "2026-06-14T10:00", every=90)
     assert [each.state for each in office.concerns()].count("open") == 1
 
 
