@@ -36,10 +36,7 @@ SAME = {"ar": set[str](), "es": {"{state} (error {error})", "Error: {message}"}}
 LISTS = {"label", "signs", "unit"}
 
 
-@pytest.fixture(autouse=True)
-def _english_again() -> Iterator[None]:
-    yield
-    words.speak("en")
+pytestmark = pytest.mark.usefixtures("english_again")
 
 
 def sample(sentence: str) -> tuple[str, dict[str, str]]:

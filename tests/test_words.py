@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from gettext import c2py
 from pathlib import Path
@@ -17,11 +17,7 @@ from reminders import words
 from reminders.config import PracticeSection
 from tests import catalogs
 
-
-@pytest.fixture(autouse=True)
-def _english_again() -> Iterator[None]:
-    yield
-    words.speak("en")
+pytestmark = pytest.mark.usefixtures("english_again")
 
 
 # GNU gettext manual, section 2.3.2 "Locale Environment Variables" and 2.3.3 "Specifying a Priority List of Languages".

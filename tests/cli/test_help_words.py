@@ -13,11 +13,7 @@ from reminders.cli import COMMANDS, commands
 from tests import catalogs
 from tests.sentences import unknown_parts
 
-
-@pytest.fixture(autouse=True)
-def _english_again() -> Iterator[None]:
-    yield
-    words.speak("en")
+pytestmark = pytest.mark.usefixtures("english_again")
 
 
 def lines_of(*arguments: str, language: str) -> list[str]:

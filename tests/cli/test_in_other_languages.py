@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,10 +15,7 @@ from tests.sentences import english_left_in
 PATIENT = {"language": "es", "factor": "diabetes"}
 
 
-@pytest.fixture(autouse=True)
-def _english_again() -> Iterator[None]:
-    yield
-    words.speak("en")
+pytestmark = pytest.mark.usefixtures("english_again")
 
 
 def speaking(language: str, folder: Path) -> Terminal:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import product
 
@@ -35,10 +35,7 @@ def page(ready: ReadyPlan) -> str:
     return plan_page(ready, HOUSE, approved=None)
 
 
-@pytest.fixture(autouse=True)
-def _english_again() -> Iterator[None]:
-    yield
-    words.speak("en")
+pytestmark = pytest.mark.usefixtures("english_again")
 
 
 def files(ready: ReadyPlan) -> Mapping[str, str]:

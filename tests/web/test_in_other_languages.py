@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
 from itertools import product
 
 import pytest
@@ -16,11 +15,7 @@ from tests.sentences import english_left_in
 from tests.web.people import browser_of
 from tests.web.server import Server
 
-
-@pytest.fixture(autouse=True)
-def _english_again() -> Iterator[None]:
-    yield
-    words.speak("en")
+pytestmark = pytest.mark.usefixtures("english_again")
 
 
 def text_of(page: str) -> str:
