@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 import string
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 from pathlib import Path
 
@@ -22,6 +24,9 @@ from reminders.sentences import english
 _FRAME = string.Template(Path(__file__).with_name("data").joinpath("email.html").read_text(encoding="utf-8"))
 _LINK_SCHEMES = ("https://", "tel:", "mailto:")
 _PUNCTUATION = re.compile(f"([{re.escape(string.punctuation)}])")
+_NEW_PARAGRAPH = re.compile(r"\n(?:[ \t]*\n)+(?=\S)(?![-+*]|\d)")
+"""Where what follows has nothing to do with what stands before: it is neither within a list nor begins an item."""
+_EMPTY_LINES = re.compile(r"\n{3,}")
 _LINE_BREAKS = re.compile(r"[\r\n]+")
 
 
@@ -40,8 +45,8 @@ def plain_text(markdown: str) -> str:
     Line ends inside a paragraph stay where the author put them. A link is its text, then its address in
     parentheses. Ends with a line end unless empty.
     """
-    text = "".join(_plain_blocks(_PARSER.parse(markdown))).strip("\n")
-    return re.sub(r"\n{3,}", "\n\n", text) + "\n" if text else ""
+    text = "".join(part.plain for part in _parts(markdown)).strip("\n")
+    return _EMPTY_LINES.sub("\n\n", text) + "\n" if text else ""
 
 
 def html(markdown: str, *, language: str, title: str) -> str:
@@ -50,20 +55,44 @@ def html(markdown: str, *, language: str, title: str) -> str:
     Light and dark follow the reader's setting, all sizes are relative, `lang` and `dir` follow the language.
     InputError for a language tag that CLDR does not have.
     """
-    try:
-        direction = Locale.parse(language, sep="-").text_direction
-    except (UnknownLocaleError, ValueError):
-        raise InputError(
-            english("language: {language!r} is not a known language tag").format(language=language)
-        ) from None
     return _FRAME.substitute(
-        language=escape(language), direction=direction, title=escape(title), body=body_html(markdown)
+        language=escape(language), direction=_direction(language), title=escape(title), body=body_html(markdown)
     )
 
 
 def body_html(markdown: str) -> str:
     """Return the body as HTML that stands in a page; whatever markup a value held is shown as characters."""
-    return str(_PARSER.render(markdown))
+    return "".join(part.html for part in _parts(markdown))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Part:
+    """Some paragraphs of a body; put together they make the whole."""
+
+    plain: str
+    html: str
+
+
+def _parts(markdown: str) -> list[_Part]:
+    """Return a body part by part, as most of what one patient is told was told to others, and is known already."""
+    return [_part(each) for each in _NEW_PARAGRAPH.split(markdown)]
+
+
+@lru_cache(maxsize=1024)
+def _part(markdown: str) -> _Part:
+    tokens = _PARSER.parse(markdown)
+    html = str(_PARSER.renderer.render(tokens, _PARSER.options, {}))
+    return _Part(plain="".join(_plain_blocks(tokens)), html=html)
+
+
+@lru_cache(maxsize=64)
+def _direction(language: str) -> str:
+    try:
+        return Locale.parse(language, sep="-").text_direction
+    except (UnknownLocaleError, ValueError):
+        raise InputError(
+            english("language: {language!r} is not a known language tag").format(language=language)
+        ) from None
 
 
 def _plain_blocks(tokens: Sequence[Token]) -> Iterator[str]:

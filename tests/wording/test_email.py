@@ -19,7 +19,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reminders.errors import InputError
+from reminders.wording import email_body
 from reminders.wording.email import CalendarPart, Email, build, escape_markdown, html, plain_text
+from reminders.wording.email_body import body_html
+from reminders.wording.email_parts import text_part
 
 CALENDAR = CalendarPart(content=b"BEGIN:VCALENDAR\r\nEND:VCALENDAR\r\n", method="PUBLISH")
 EMAIL = Email(
@@ -36,12 +39,12 @@ HEADER_TEXT = st.text(st.characters(exclude_categories=("Cc", "Cs", "Zl", "Zp"))
 
 
 def parsed(email: Email) -> EmailMessage:
-    return message_from_bytes(build(email).as_bytes(), policy=policy.default)
+    return message_from_bytes(build(email), policy=policy.default)
 
 
 def raw_header(email: Email, name: str) -> str:
     """Return the field as it goes over the line, unfolded (RFC 5322 §2.2.3)."""
-    head = build(email).as_bytes().partition(b"\r\n\r\n")[0].decode("ascii")
+    head = build(email).partition(b"\r\n\r\n")[0].decode("ascii")
     found = re.findall(rf"^{name}: (.*)$", re.sub(r"\r\n(?=[ \t])", "", head).replace("\r", ""), re.MULTILINE)
     return str(found[0])
 
@@ -80,6 +83,31 @@ def test_plain_part_comes_before_html() -> None:
     assert page.get_content_type() == "text/html"
 
 
+# RFC 2045 §6.7 and §6.8, read by the library; line ends are those of mail (RFC 5322 §2.3).
+@given(st.text(st.characters(exclude_categories=["Cs"]), max_size=2000))
+def test_any_text_arrives_as_written(text: str) -> None:
+    part = message_from_bytes(text_part("plain", text), policy=policy.default)
+
+    lines = text.encode().splitlines()
+    assert part.get_payload(decode=True) == b"".join(line + b"\r\n" for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("text", "encoding"),
+    [
+        ("Soak the toe. " * 5, "7bit"),
+        ("Soak the toe. " * 6, "quoted-printable"),
+        ("Remoje el dedo en agua tibia y séquelo.", "quoted-printable"),
+        ("انقع إصبع القدم في ماء دافئ", "base64"),
+        ("Soak\0 the toe in warm water.", "quoted-printable"),
+    ],
+)
+def test_a_text_is_written_as_short_as_seven_bits_allow(text: str, encoding: str) -> None:
+    part = message_from_bytes(text_part("plain", text), policy=policy.default)
+
+    assert part["Content-Transfer-Encoding"] == encoding
+
+
 def test_calendar_is_attached_beside_the_alternatives() -> None:
     message = parsed(replace(EMAIL, calendar=CALENDAR))
 
@@ -107,7 +135,7 @@ def test_headers_stand_once_and_say_what_was_given() -> None:
 def test_same_email_gives_the_same_octets() -> None:
     email = replace(EMAIL, calendar=CALENDAR)
 
-    assert build(email).as_bytes() == build(email).as_bytes()
+    assert build(email) == build(email)
 
 
 # RFC 8058 §3.1 and §8, RFC 2369: both fields, the https address first.
@@ -161,7 +189,7 @@ def test_any_display_name_arrives_as_written(name: str) -> None:
 # RFC 5322 §2.1.1 (998, 78), RFC 2047 §2 (76), RFC 2045 §6.7 and §6.8 (76). Only an address may be longer.
 @given(HEADER_TEXT, st.text(st.characters(exclude_categories=["Cs"]), max_size=2000))
 def test_lines_keep_their_limits(subject: str, body: str) -> None:
-    octets = build(replace(EMAIL, subject=subject, body_markdown=body, calendar=CALENDAR)).as_bytes()
+    octets = build(replace(EMAIL, subject=subject, body_markdown=body, calendar=CALENDAR))
 
     lines = octets.split(b"\r\n")
     assert max(map(len, lines)) <= 78
@@ -172,7 +200,7 @@ def test_lines_keep_their_limits(subject: str, body: str) -> None:
 def test_long_address_stays_within_the_hard_limit() -> None:
     email = replace(EMAIL, unsubscribe_url="https://practice.example.org/u/" + "A" * 900)
 
-    assert 900 < max(map(len, build(email).as_bytes().split(b"\r\n"))) <= 998
+    assert 900 < max(map(len, build(email).split(b"\r\n"))) <= 998
 
 
 @pytest.mark.parametrize("field", ["sender", "recipient", "reply_to", "subject", "in_reply_to", "message_id"])
@@ -250,6 +278,11 @@ def test_plain_text_drops_marks_and_keeps_lists() -> None:
         "Hello Ana,\nsecond line.\n\n- soak\n- pat dry\n  well\n  1. pat\n  2. wait\n\n"
         "3. first\n\n   more\n\n4. next\n\nYour page (https://practice.example.org/p) 5 * 3 = 15\n"
     )
+
+
+@given(st.text(st.sampled_from("ab1*-.)_\\[]( \t\n\n\n"), max_size=60))
+def test_a_body_read_in_parts_is_the_body_as_a_whole(body: str) -> None:
+    assert body_html(body) == email_body._PARSER.render(body)
 
 
 def test_empty_body_is_empty_text() -> None:

@@ -129,7 +129,7 @@ class FileTransport:
         path = self._folder / "emails" / f"{message.idempotency_key}.eml"
         try:
             with path.open("wb") as file:
-                file.write(eml.as_bytes())
+                file.write(eml.octets)
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:

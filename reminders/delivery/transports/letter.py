@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from email.message import EmailMessage
 from email.utils import parseaddr
 
 from reminders.delivery.outgoing import Outgoing, VisitToTell
 from reminders.errors import InputError, Refused, Unreachable
 from reminders.exchange.icalendar import Visit, cancelled, published
 from reminders.sentences import english
-from reminders.wording.email import CalendarPart, Email, build
+from reminders.wording.email import CalendarPart, Email, build, mailbox
 from reminders.wording.links import unsubscribe_mailto
 
 
@@ -31,7 +30,17 @@ class Letterhead:
     visit_length: timedelta = timedelta(minutes=30)
 
 
-def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetime) -> EmailMessage:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Letter:
+    """An e-mail, ready to be handed over."""
+
+    octets: bytes
+    recipient: str
+    """The bare address, as `replies_to`."""
+    replies_to: str
+
+
+def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetime) -> Letter:
     """Return the e-mail, with the message's idempotency key in its Message-ID: the same for every try.
 
     `letterheads` are the practices' by id. Mails to patients say how to end them (RFC 2369, RFC 8058).
@@ -44,9 +53,9 @@ def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetim
             english("practice {practice_id} has no e-mail address to send from").format(practice_id=message.practice_id)
         ) from None
     reply_to = head.reply_to.replace("{key}", message.idempotency_key) or None
-    mailbox = parseaddr(reply_to or head.sender)[1]
     try:
-        return build(
+        replies_to = mailbox("reply_to", reply_to or head.sender).addr_spec
+        octets = build(
             Email(
                 message_id=message.idempotency_key,
                 sender=head.sender,
@@ -59,10 +68,11 @@ def letter(message: Outgoing, letterheads: Mapping[str, Letterhead], at: datetim
                 auto="auto-replied" if message.answers else "auto-generated",
                 reply_to=reply_to,
                 unsubscribe_url=None if message.to_staff else head.unsubscribe_url(message.id),
-                unsubscribe_mailto=None if message.to_staff else unsubscribe_mailto(mailbox),
+                unsubscribe_mailto=None if message.to_staff else unsubscribe_mailto(replies_to),
                 calendar=_calendar(message.visit, head) if message.visit else None,
             )
         )
+        return Letter(octets=octets, recipient=mailbox("recipient", message.address).addr_spec, replies_to=replies_to)
     except InputError as error:
         raise Refused(str(error)) from error
 

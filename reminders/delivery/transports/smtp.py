@@ -7,13 +7,13 @@ import ssl
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime
-from email.message import EmailMessage
+from email.utils import parseaddr
 from pathlib import Path
 from typing import NoReturn
 
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
-from reminders.delivery.transports.letter import Letterhead, letter
+from reminders.delivery.transports.letter import Letter, Letterhead, letter
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smtp_answers import is_complaint, judge
 from reminders.delivery.transports.smtp_envelope import GO_ON, ask_to_take
@@ -46,6 +46,7 @@ class SmtpTransport:
         self._now = now
         self._letterheads = letterheads
         self._password = section.password.read(folder) if section.password else ""
+        self._bounces_go_to = parseaddr(section.envelope_sender)[1]
         self._tls = _tls(section, folder)
         self._slowdown = Slowdown()
         self._link: smtplib.SMTP | None = None
@@ -90,11 +91,11 @@ class SmtpTransport:
         except (Refused, Unreachable, InDoubt) as error:
             return error
 
-    def _envelope(self, link: smtplib.SMTP, mail: EmailMessage, *, last_try: bool) -> bool:
+    def _envelope(self, link: smtplib.SMTP, mail: Letter, *, last_try: bool) -> bool:
         """Name sender and recipient and ask for the content; False when the connection had died before."""
         try:
-            sender = self._section.envelope_sender or _bounces_go_to(mail)
-            code, text = ask_to_take(link, sender, mail["To"].addresses[0].addr_spec)
+            # Bounces go where replies do: both are read there, and that address may name the message.
+            code, text = ask_to_take(link, self._bounces_go_to or mail.replies_to, mail.recipient)
         except (smtplib.SMTPServerDisconnected, OSError) as error:
             self._drop()
             if last_try or self._used == 1:
@@ -106,9 +107,9 @@ class SmtpTransport:
             self._refuse(link, code, text)
         return True
 
-    def _content(self, link: smtplib.SMTP, mail: EmailMessage, ref: str) -> Accepted:
+    def _content(self, link: smtplib.SMTP, mail: Letter, ref: str) -> Accepted:
         try:
-            link.send(_on_the_wire(mail))
+            link.send(_on_the_wire(mail.octets))
         except (smtplib.SMTPServerDisconnected, OSError) as error:
             # The end of the message was not sent, and a server must not deliver a part (RFC 5321 section 4.1.1.4).
             self._drop()
@@ -211,19 +212,8 @@ def _tls(section: SmtpSection, folder: Path) -> ssl.SSLContext | None:
         ) from error
 
 
-def _bounces_go_to(mail: EmailMessage) -> str:
-    """Return where replies go, too: both are read there, and that address may name the message."""
-    found: str = mail["Reply-To" if "Reply-To" in mail else "From"].addresses[0].addr_spec
-    return found
-
-
-def _on_the_wire(mail: EmailMessage) -> bytes:
+def _on_the_wire(content: bytes) -> bytes:
     """Return the content with its closing dot; a dot that begins a line is doubled (RFC 5321 section 4.5.2)."""
-    content = mail.as_bytes()
-    if not content.endswith(b"\r\n"):
-        content += b"\r\n"
-    if content.startswith(b"."):
-        content = b"." + content
     return content.replace(b"\r\n.", b"\r\n..") + b".\r\n"
 
 
