@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import (
+    Column,
     ColumnElement,
     FromClause,
     Integer,
@@ -152,25 +153,30 @@ def has_waiting_messages() -> ColumnElement[bool]:
     return exists(waiting)
 
 
-def _has_no_running_course(patient_id: ColumnElement[Any]) -> ColumnElement[bool]:
-    return _none(_COURSES, _COURSES.c.patient_id == patient_id, has_waiting_messages())
+def _nobody_needs_words_of(patient_id: ColumnElement[Any]) -> ColumnElement[bool]:
+    runs_no_course = _none(_COURSES, _COURSES.c.patient_id == patient_id, has_waiting_messages())
+    return or_(patient_id.is_(None), and_(_is_free(patient_id), runs_no_course))
+
+
+def _older(practice_id: str, before: datetime, moment: Column[Any], *where: ColumnElement[bool]) -> Select[Any]:
+    """Return the query for the rows of a practice whose moment is past, and what else is asked; the oldest first."""
+    row = moment.table.c
+    return (
+        select(row.id, moment.label("moment"))
+        .where(row.practice_id == practice_id, moment < before, *where)
+        .order_by(moment, row.id)
+    )
 
 
 def _texts_of_messages(practice_id: str, before: datetime) -> Select[Any]:
-    return (
-        select(_MESSAGES.c.id, _MESSAGES.c.send_at.label("moment"))
-        .where(
-            _MESSAGES.c.practice_id == practice_id,
-            _MESSAGES.c.send_at < before,
-            _MESSAGES.c.state.not_in(("scheduled", "sending", "uncertain")),
-            or_(_MESSAGES.c.settled_at.is_(None), _MESSAGES.c.settled_at < before),
-            func.length(_MESSAGES.c.text, type_=Integer) > _NOTHING_SEALED,
-            or_(
-                _MESSAGES.c.patient_id.is_(None),
-                and_(_is_free(_MESSAGES.c.patient_id), _has_no_running_course(_MESSAGES.c.patient_id)),
-            ),
-        )
-        .order_by(_MESSAGES.c.send_at, _MESSAGES.c.id)
+    return _older(
+        practice_id,
+        before,
+        _MESSAGES.c.send_at,
+        _MESSAGES.c.state.not_in(("scheduled", "sending", "uncertain")),
+        or_(_MESSAGES.c.settled_at.is_(None), _MESSAGES.c.settled_at < before),
+        func.length(_MESSAGES.c.text, type_=Integer) > _NOTHING_SEALED,
+        _nobody_needs_words_of(_MESSAGES.c.patient_id),
     )
 
 
@@ -180,18 +186,12 @@ def _forget_texts(session: Session, ids: Sequence[int]) -> None:
 
 
 def _texts_of_replies(practice_id: str, before: datetime) -> Select[Any]:
-    return (
-        select(_REPLIES.c.id, _REPLIES.c.received_at.label("moment"))
-        .where(
-            _REPLIES.c.practice_id == practice_id,
-            _REPLIES.c.received_at < before,
-            func.length(_REPLIES.c.text, type_=Integer) > _NOTHING_SEALED,
-            or_(
-                _REPLIES.c.patient_id.is_(None),
-                and_(_is_free(_REPLIES.c.patient_id), _has_no_running_course(_REPLIES.c.patient_id)),
-            ),
-        )
-        .order_by(_REPLIES.c.received_at, _REPLIES.c.id)
+    return _older(
+        practice_id,
+        before,
+        _REPLIES.c.received_at,
+        func.length(_REPLIES.c.text, type_=Integer) > _NOTHING_SEALED,
+        _nobody_needs_words_of(_REPLIES.c.patient_id),
     )
 
 
@@ -203,23 +203,18 @@ def _forget_replies(session: Session, ids: Sequence[int]) -> None:
 
 def _courses(practice_id: str, before: datetime) -> Select[Any]:
     course, patient = _COURSES.c.id, _COURSES.c.patient_id
-    return (
-        select(course, _COURSES.c.procedure_end.label("moment"))
-        .where(
-            _COURSES.c.practice_id == practice_id,
-            _COURSES.c.procedure_end < before,
-            _COURSES.c.enrolled_at < before,
-            or_(_COURSES.c.ended_at.is_(None), _COURSES.c.ended_at < before),
-            _none(_MESSAGES, _MESSAGES.c.enrollment_id == course, _is_young(_MESSAGES, before)),
-            _none(_REPLIES, _REPLIES.c.enrollment_id == course, _REPLIES.c.received_at >= before),
-            _none(_CONCERNS, _CONCERNS.c.enrollment_id == course, _was_closed_since(before)),
-            _none(
-                _TASKS, _TASKS.c.enrollment_id == course, or_(_TASKS.c.state == "waiting", _TASKS.c.due_at >= before)
-            ),
-            _none(_VISITS, _VISITS.c.enrollment_id == course, _VISITS.c.starts_at >= before),
-            _is_free(patient),
-        )
-        .order_by(_COURSES.c.procedure_end, course)
+    return _older(
+        practice_id,
+        before,
+        _COURSES.c.procedure_end,
+        _COURSES.c.enrolled_at < before,
+        or_(_COURSES.c.ended_at.is_(None), _COURSES.c.ended_at < before),
+        _none(_MESSAGES, _MESSAGES.c.enrollment_id == course, _is_young(_MESSAGES, before)),
+        _none(_REPLIES, _REPLIES.c.enrollment_id == course, _REPLIES.c.received_at >= before),
+        _none(_CONCERNS, _CONCERNS.c.enrollment_id == course, _was_closed_since(before)),
+        _none(_TASKS, _TASKS.c.enrollment_id == course, or_(_TASKS.c.state == "waiting", _TASKS.c.due_at >= before)),
+        _none(_VISITS, _VISITS.c.enrollment_id == course, _VISITS.c.starts_at >= before),
+        _is_free(patient),
     )
 
 
@@ -241,35 +236,31 @@ def _was_closed_since(before: datetime) -> ColumnElement[bool]:
 
 def _patients(practice_id: str, before: datetime) -> Select[Any]:
     patient = _PATIENTS.c.id
-    return (
-        select(patient, _PATIENTS.c.created_at.label("moment"))
-        .where(
-            _PATIENTS.c.practice_id == practice_id,
-            _PATIENTS.c.created_at < before,
-            _none(_COURSES, _COURSES.c.patient_id == patient),
-            _none(_CONSENTS, _CONSENTS.c.patient_id == patient, _CONSENTS.c.at >= before),
-            _none(_REPLIES, _REPLIES.c.patient_id == patient, _REPLIES.c.received_at >= before),
-            _none(_CONCERNS, _CONCERNS.c.patient_id == patient, _was_closed_since(before)),
-            _none(_MESSAGES, _MESSAGES.c.patient_id == patient, _is_young(_MESSAGES, before)),
-            _is_free(patient),
-        )
-        .order_by(_PATIENTS.c.created_at, patient)
+    return _older(
+        practice_id,
+        before,
+        _PATIENTS.c.created_at,
+        _none(_COURSES, _COURSES.c.patient_id == patient),
+        _none(_CONSENTS, _CONSENTS.c.patient_id == patient, _CONSENTS.c.at >= before),
+        _none(_REPLIES, _REPLIES.c.patient_id == patient, _REPLIES.c.received_at >= before),
+        _none(_CONCERNS, _CONCERNS.c.patient_id == patient, _was_closed_since(before)),
+        _none(_MESSAGES, _MESSAGES.c.patient_id == patient, _is_young(_MESSAGES, before)),
+        _is_free(patient),
     )
 
 
 def _replies_of_nobody(practice_id: str, before: datetime) -> Select[Any]:
-    return (
-        select(_REPLIES.c.id, _REPLIES.c.received_at.label("moment"))
-        .where(_REPLIES.c.practice_id == practice_id, _REPLIES.c.patient_id.is_(None), _REPLIES.c.received_at < before)
-        .where(_none(_MESSAGES, _MESSAGES.c.answers_reply_id == _REPLIES.c.id, _is_young(_MESSAGES, before)))
-        .where(
-            _none(
-                _EVENTS.join(_CONCERNS, _CONCERNS.c.id == _EVENTS.c.concern_id),
-                _EVENTS.c.reply_id == _REPLIES.c.id,
-                _CONCERNS.c.state != "closed",
-            )
-        )
-        .order_by(_REPLIES.c.received_at, _REPLIES.c.id)
+    return _older(
+        practice_id,
+        before,
+        _REPLIES.c.received_at,
+        _REPLIES.c.patient_id.is_(None),
+        _none(_MESSAGES, _MESSAGES.c.answers_reply_id == _REPLIES.c.id, _is_young(_MESSAGES, before)),
+        _none(
+            _EVENTS.join(_CONCERNS, _CONCERNS.c.id == _EVENTS.c.concern_id),
+            _EVENTS.c.reply_id == _REPLIES.c.id,
+            _CONCERNS.c.state != "closed",
+        ),
     )
 
 
@@ -279,44 +270,35 @@ def _remove_replies(session: Session, ids: Sequence[int]) -> None:
 
 
 def _concerns_of_nobody(practice_id: str, before: datetime) -> Select[Any]:
-    return (
-        select(_CONCERNS.c.id, _CONCERNS.c.opened_at.label("moment"))
-        .where(
-            _CONCERNS.c.practice_id == practice_id,
-            _CONCERNS.c.patient_id.is_(None),
-            _CONCERNS.c.state == "closed",
-            _CONCERNS.c.opened_at < before,
-            _CONCERNS.c.closed_at < before,
-        )
-        .order_by(_CONCERNS.c.opened_at, _CONCERNS.c.id)
+    return _older(
+        practice_id,
+        before,
+        _CONCERNS.c.opened_at,
+        _CONCERNS.c.patient_id.is_(None),
+        _CONCERNS.c.state == "closed",
+        _CONCERNS.c.closed_at < before,
     )
 
 
 def _notices(practice_id: str, before: datetime) -> Select[Any]:
-    return (
-        select(_MESSAGES.c.id, _MESSAGES.c.send_at.label("moment"))
-        .where(
-            _MESSAGES.c.practice_id == practice_id,
-            _MESSAGES.c.kind == "staff",
-            _MESSAGES.c.patient_id.is_(None),
-            _MESSAGES.c.send_at < before,
-            ~_is_young(_MESSAGES, before) | _MESSAGES.c.settled_at.is_(None),
-            _MESSAGES.c.state.not_in(("scheduled", "sending")),
-        )
-        .order_by(_MESSAGES.c.send_at, _MESSAGES.c.id)
+    return _older(
+        practice_id,
+        before,
+        _MESSAGES.c.send_at,
+        _MESSAGES.c.kind == "staff",
+        _MESSAGES.c.patient_id.is_(None),
+        ~_is_young(_MESSAGES, before) | _MESSAGES.c.settled_at.is_(None),
+        _MESSAGES.c.state.not_in(("scheduled", "sending")),
     )
 
 
 def _dismissed(practice_id: str, before: datetime) -> Select[Any]:
-    return (
-        select(_WAITING.c.id, _WAITING.c.told_at.label("moment"))
-        .where(
-            _WAITING.c.practice_id == practice_id,
-            _WAITING.c.state == "dismissed",
-            _WAITING.c.told_at < before,
-            _WAITING.c.decided_at < before,
-        )
-        .order_by(_WAITING.c.told_at, _WAITING.c.id)
+    return _older(
+        practice_id,
+        before,
+        _WAITING.c.told_at,
+        _WAITING.c.state == "dismissed",
+        _WAITING.c.decided_at < before,
     )
 
 
