@@ -30,9 +30,10 @@ if TYPE_CHECKING:
     from reminders.delivery.hook_calls import HookCalls
     from reminders.delivery.incoming import IncomingReply
     from reminders.delivery.intake import Intake
-    from reminders.delivery.mail_intake import MailIntake, MailTaken
+    from reminders.delivery.mail_intake import MailIntake
     from reminders.delivery.report import DispatchReport
     from reminders.delivery.runner import RecurringJob, Runner
+    from reminders.delivery.tell_staff import TellStaff
     from reminders.delivery.transports import Transport
     from reminders.delivery.transports.letter import Letterhead
     from reminders.delivery.watch import Watch
@@ -283,9 +284,18 @@ class App:
             guard=guard_of(section.hook_auth, folder=self.config.folder),
             reply_hook=section.reply_hook,
             receipt_hook=section.receipt_hook,
-            practice_id=self.config.practice.id,
             region=self.config.practice.region,
             intake=lambda: self.intake,
+            tell_staff=self._tell_staff,
+            clock=self.clock,
+        )
+
+    @property
+    def _tell_staff(self) -> TellStaff:
+        from reminders.delivery.tell_staff import TellStaff  # noqa: PLC0415  a preview finds no fault
+
+        return TellStaff(
+            practice_id=self.config.practice.id,
             database=lambda: self.database,
             clock=self.clock,
             concern_due=self._concern_due,
@@ -320,8 +330,8 @@ class App:
             own_addresses=(practice.email, mailbox.address if mailbox else ""),
         )
 
-    def _take_mail(self, octets: bytes) -> MailTaken:
-        return self.mail_intake.take_in(octets)
+    def _take_mails(self, mails: Sequence[bytes]) -> list[Exception | None]:
+        return self.mail_intake.take_in_apart(mails)
 
     def _mailbox_jobs(self) -> tuple[RecurringJob, ...]:
         section = self.config.mailbox
@@ -332,11 +342,9 @@ class App:
         from reminders.delivery.runner import RecurringJob  # noqa: PLC0415
 
         watch = MailboxWatch(
-            practice_id=self.config.practice.id,
-            fetch=Mailbox(section, folder=self.config.folder, take_in=self._take_mail).fetch,
-            database=self.database,
+            fetch=Mailbox(section, folder=self.config.folder, take_in=self._take_mails).fetch,
+            tell_staff=self._tell_staff,
             clock=self.clock,
-            concern_due=self._concern_due,
         )
         return (RecurringJob(name="mailbox", every=timedelta(seconds=section.poll_seconds), run=watch.run),)
 

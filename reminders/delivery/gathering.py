@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from threading import Condition
+from typing import TypeVar
+
+from sqlalchemy.exc import InterfaceError, OperationalError
 
 from reminders.delivery.incoming import Incoming
 
@@ -16,6 +19,23 @@ Store = Callable[[Sequence[Sequence[Incoming]]], Sequence[Exception | None]]
 """Stores calls in one transaction and tells of each why it failed; raises when none was stored."""
 MOST_AT_ONCE = 100
 """Calls that one transaction takes: the last of them waits for all, and on SQLite so does every other writer."""
+Brought = TypeVar("Brought")
+
+
+def store_apart(calls: Sequence[Brought], store: Callable[[Sequence[Brought]], object]) -> list[Exception | None]:
+    """Let `store` store all of this in one transaction; return why each failed, None where it did not.
+
+    When that fails, and so is taken back, each half is tried by itself: one call's fault does the others no harm. That
+    the database can't be used just now is raised, as it concerns them all.
+    """
+    try:
+        store(calls)
+    except (OperationalError, InterfaceError):
+        raise
+    except Exception as error:  # noqa: BLE001  whoever brought it hears of it
+        half = len(calls) // 2
+        return [*store_apart(calls[:half], store), *store_apart(calls[half:], store)] if half else [error]
+    return [None] * len(calls)
 
 
 @dataclass(eq=False)

@@ -6,7 +6,6 @@ import hashlib
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -16,12 +15,11 @@ from reminders.delivery.gathering import Gatherer
 from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipt, read_reply, verify
 from reminders.delivery.incoming import IncomingReply
 from reminders.errors import NotFound
-from reminders.records.concerns_once import Trouble, open_once
 from reminders.sentences import english
 
 if TYPE_CHECKING:
     from reminders.delivery.intake import Intake
-    from reminders.records.database import Database
+    from reminders.delivery.tell_staff import TellStaff
 
 _LOG = logging.getLogger(__name__)
 _REPLIES_LOST = english(
@@ -37,14 +35,11 @@ class HookCalls:
     guard: HookGuard
     reply_hook: ReplyHookSection | None
     receipt_hook: ReceiptHookSection | None
-    practice_id: str
     region: str
     intake: Callable[[], Intake]
     """Gives what stores; it opens the database, which a call that is not believed is not worth."""
-    database: Callable[[], Database]
+    tell_staff: TellStaff
     clock: Clock
-    concern_due: Callable[[str, datetime], datetime]
-    """When a concern of an urgency, opened at an instant, has to be dealt with."""
 
     def take_reply(self, call: HookCall) -> None:
         """Store the reply that a call brings, and act on it; one that was brought before changes nothing.
@@ -58,7 +53,7 @@ class HookCalls:
             reply = read_reply(self.reply_hook, call, region=self.region)
         except NotReadable as error:
             _LOG.error("gateway_reply_not_read", extra={"reason": str(error)})
-            self._tell_of_lost_replies()
+            self.tell_staff("gateway replies", urgency="urgent", summary=_REPLIES_LOST)
             raise
         self._gatherer.take_in([self._named(reply, call)])
 
@@ -88,19 +83,3 @@ class HookCalls:
             return reply
         signed = call.headers.get(self.guard.timestamp_header, "").encode() + b"." + call.body
         return replace(reply, gateway_ref=f"call-{hashlib.sha256(signed).hexdigest()}")
-
-    def _tell_of_lost_replies(self) -> None:
-        now = self.clock.now()
-        trouble = Trouble(
-            practice_id=self.practice_id,
-            patient_id=None,
-            enrollment_id=None,
-            kind="delivery",
-            about="gateway replies",
-            urgency="urgent",
-            summary=_REPLIES_LOST,
-            opened_at=now,
-            due_at=self.concern_due("urgent", now),
-        )
-        with self.database().writing() as session:
-            open_once(session, trouble, by="delivery")

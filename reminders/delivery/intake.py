@@ -8,11 +8,11 @@ from dataclasses import KW_ONLY, dataclass, replace
 from datetime import timedelta
 from itertools import groupby
 
-from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
 from reminders.delivery.failpoints import reach
+from reminders.delivery.gathering import store_apart
 from reminders.delivery.incoming import Incoming, IncomingPart, IncomingReply, Receipt
 from reminders.delivery.receipts import Failure, Ours, ReceiptReport, apply_early, apply_receipts
 from reminders.delivery.sms_text import CentreAlphabet, decode_sms
@@ -57,19 +57,8 @@ class Intake:
         reach("after-intake")
 
     def take_in_apart(self, calls: Sequence[Sequence[Incoming]]) -> list[Exception | None]:
-        """Store several calls, each all or nothing; return why each failed, None where it did not.
-
-        They go into one transaction. When one of them fails that is taken back, and each half tried by itself, so that
-        a call's fault does the others no harm. That the database can't be used just now is raised.
-        """
-        try:
-            self.take_in([one for call in calls for one in call])
-        except (OperationalError, InterfaceError):
-            raise
-        except Exception as error:  # noqa: BLE001  whoever brought it hears of it
-            half = len(calls) // 2
-            return [*self.take_in_apart(calls[:half]), *self.take_in_apart(calls[half:])] if half else [error]
-        return [None] * len(calls)
+        """Store several calls in one transaction, each all or nothing; return why each failed, or None."""
+        return store_apart(calls, lambda some: self.take_in([one for call in some for one in call]))
 
     def take_in_within(self, session: Session, incoming: Sequence[Incoming]) -> tuple[object, ...]:
         """Do the same in the caller's transaction; return what `take_replies` said to each whole reply."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from enum import StrEnum
 
 from sqlalchemy.orm import Session
 
 from reminders.clock import Clock
+from reminders.delivery.gathering import store_apart
 from reminders.delivery.incoming import Arrival, IncomingReply, MailFacts, Receipt
 from reminders.delivery.intake import Intake
 from reminders.delivery.transports.smtp_answers import meaning_of
@@ -45,7 +46,7 @@ class MailTaken:
     """The message of ours that it names."""
     detail: str
     """Of a report: what it says."""
-    results: tuple[object, ...]
+    results: tuple[object, ...] = ()
     """What the desk said to a reply."""
 
 
@@ -61,42 +62,57 @@ class MailIntake:
         self._clock = clock
         self._practice_id = practice_id
         self._own_addresses = {each.lower() for each in own_addresses if each}
-        self._key = re.compile(rf"(?<![\w-]){re.escape(database.installation_name())}-(\d{{1,18}})(?=@)", re.IGNORECASE)
+        self._installation = database.installation_name()
+        self._key = re.compile(rf"(?<![\w-]){re.escape(self._installation)}-(\d{{1,18}})(?=@)", re.IGNORECASE)
 
     def take_in(self, octets: bytes) -> MailTaken:
         """Take one mail in, whatever it holds. When this returns it is stored; the same mail again changes nothing."""
+        (taken,) = self._take_all([octets])
+        return taken
+
+    def take_in_apart(self, mails: Sequence[bytes]) -> list[Exception | None]:
+        """Take mails in by one transaction; return why each failed, None where it did not."""
+        return store_apart(mails, self._take_all)
+
+    def _take_all(self, mails: Sequence[bytes]) -> list[MailTaken]:
+        with self._database.writing() as session:
+            read = [self._read(session, octets) for octets in mails]
+            said = iter(self._intake.take_in_within(session, [incoming for incoming, _ in read]))
+            for incoming, taken in read:
+                if isinstance(incoming, Receipt) and incoming.arrival is Arrival.UNDERWAY and taken.message_id:
+                    receipts.note_delay(session, taken.message_id, taken.detail)
+        return [
+            replace(taken, results=(next(said),)) if isinstance(incoming, IncomingReply) else taken
+            for incoming, taken in read
+        ]
+
+    def _read(self, session: Session, octets: bytes) -> tuple[Receipt | IncomingReply, MailTaken]:
+        """Return what a mail is to the intake, and what came of it but for what the desk says."""
         mail = read_mail(octets)
         if mail.returned is not None:
             named = self._named((*mail.returned.message_ids, *mail.recipients))
             if named is not None:
                 return self._report(mail.returned, named)
-        with self._database.writing() as session:
-            reply = self._reply(session, mail, octets)
-            results = self._intake.take_in_within(session, [reply])
-        by_machine = reply.mail is not None and reply.mail.by_machine
-        return MailTaken(
-            kind=MailKind.MACHINE if by_machine else MailKind.REPLY,
-            message_id=reply.mail.answers if reply.mail else None,
+        reply = self._reply(session, mail, octets)
+        facts = reply.mail
+        return reply, MailTaken(
+            kind=MailKind.MACHINE if facts is not None and facts.by_machine else MailKind.REPLY,
+            message_id=facts.answers if facts is not None else None,
             detail=mail.machine,
-            results=results,
         )
 
-    def _report(self, returned: Returned, message_id: int) -> MailTaken:
+    def _report(self, returned: Returned, message_id: int) -> tuple[Receipt, MailTaken]:
         """Let a report happen to its message, as a receipt; of a delay only a note is taken."""
         meaning, bad_address = meaning_of(returned.status)
-        detail = f"{returned.fate}: {meaning}"
         receipt = Receipt(
             transport="email",
             arrival=_ARRIVALS[returned.fate],
-            key=f"{self._database.installation_name()}-{message_id}",
+            key=f"{self._installation}-{message_id}",
             detail=meaning,
             bad_address=bad_address and returned.fate is Fate.FAILED,
         )
-        with self._database.writing() as session:
-            self._intake.take_in_within(session, [receipt])
-            if returned.fate is Fate.DELAYED:
-                receipts.note_delay(session, message_id, detail)
-        return MailTaken(kind=MailKind.REPORT, message_id=message_id, detail=detail, results=())
+        detail = f"{returned.fate}: {meaning}"
+        return receipt, MailTaken(kind=MailKind.REPORT, message_id=message_id, detail=detail)
 
     def _reply(self, session: Session, mail: Mail, octets: bytes) -> IncomingReply:
         # A reply that quotes nothing may still have come to an address with our key in it.

@@ -6,7 +6,7 @@ import imaplib
 import logging
 import re
 import ssl
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -23,13 +23,21 @@ TAKEN = "RemindersTaken"
 """The keyword (RFC 9051 section 2.3.2) of mails that were stored."""
 _MOST_OCTETS = 10_000_000
 """Of one mail; the words stand at its front, and what is cut off are attachments."""
+_MOST_AT_ONCE = 50
+"""Mails that are stored, and then marked, together."""
 
 
 class Mailbox:
     """One mailbox of one practice. Mails stay there: a stored one is marked, or moved to another folder."""
 
-    def __init__(self, section: MailboxSection, *, folder: Path, take_in: Callable[[bytes], object]) -> None:
-        """Prepare; `take_in` stores a mail, or raises and is given it again next time.
+    def __init__(
+        self,
+        section: MailboxSection,
+        *,
+        folder: Path,
+        take_in: Callable[[Sequence[bytes]], Sequence[Exception | None]],
+    ) -> None:
+        """Prepare; `take_in` stores mails, and is given again next time what it says a fault of.
 
         Relative paths count from `folder`.
         """
@@ -45,23 +53,45 @@ class Mailbox:
         """
         taken = 0
         with self._open() as link:
-            for uid in self._waiting(link):
-                octets = _octets(
-                    _ok(
-                        link.uid("FETCH", uid, f"(BODY.PEEK[]<0.{_MOST_OCTETS}>)"),
-                        english("the mail server does not let us fetch a mail: {status}"),
-                    )
-                )
-                if octets is None:
-                    continue  # somebody took it away meanwhile
-                try:
-                    self._take_in(octets)
-                except Exception:  # noqa: BLE001  whatever is wrong with this one, the next may be an emergency
-                    _LOG.exception("mail_not_taken", extra={"uid": uid})
-                    continue
-                self._mark(link, uid)
-                taken += 1
+            for batch in self._batches(link):
+                uids = self._store(batch)
+                if uids:
+                    self._mark(link, ",".join(uids))
+                taken += len(uids)
         return taken
+
+    def _batches(self, link: imaplib.IMAP4) -> Iterator[dict[str, bytes]]:
+        """Give the mails that wait, oldest first, as many at once as may be held in memory."""
+        batch: dict[str, bytes] = {}
+        for uid in self._waiting(link):
+            octets = _octets(
+                _ok(
+                    link.uid("FETCH", uid, f"(BODY.PEEK[]<0.{_MOST_OCTETS}>)"),
+                    english("the mail server does not let us fetch a mail: {status}"),
+                )
+            )
+            if octets is None:
+                continue  # somebody took it away meanwhile
+            batch[uid] = octets
+            if len(batch) >= _MOST_AT_ONCE or sum(map(len, batch.values())) >= _MOST_OCTETS:
+                yield batch
+                batch = {}
+        if batch:
+            yield batch
+
+    def _store(self, batch: Mapping[str, bytes]) -> list[str]:
+        """Store mails and return which ones are; whatever is wrong with one, the next may be an emergency."""
+        try:
+            faults = self._take_in([*batch.values()])
+        except Exception as error:  # noqa: BLE001  none of them is stored
+            faults = [error] * len(batch)
+        stored = []
+        for uid, fault in zip(batch, faults, strict=True):
+            if fault is None:
+                stored.append(uid)
+            else:
+                _LOG.error("mail_not_taken", extra={"uid": uid}, exc_info=fault)
+        return stored
 
     def _waiting(self, link: imaplib.IMAP4) -> list[str]:
         section = self._section
@@ -80,25 +110,25 @@ class Mailbox:
         uids = b" ".join(each for each in found if isinstance(each, bytes)).split()
         return [uid.decode() for uid in sorted(uids, key=int)]
 
-    def _mark(self, link: imaplib.IMAP4, uid: str) -> None:
+    def _mark(self, link: imaplib.IMAP4, uids: str) -> None:
         target = self._section.move_to
         if not target:
             _ok(
-                link.uid("STORE", uid, "+FLAGS.SILENT", f"({TAKEN})"),
+                link.uid("STORE", uids, "+FLAGS.SILENT", f"({TAKEN})"),
                 english("the mail server does not let us mark a mail: {status}"),
             )
             return
         able = _capabilities(link)
         if "MOVE" in able:
-            _ok(link.uid("MOVE", uid, _quoted(target)), _NOT_MOVED, folder=target)
+            _ok(link.uid("MOVE", uids, _quoted(target)), _NOT_MOVED, folder=target)
             return
-        _ok(link.uid("COPY", uid, _quoted(target)), _NOT_COPIED, folder=target)
+        _ok(link.uid("COPY", uids, _quoted(target)), _NOT_COPIED, folder=target)
         _ok(
-            link.uid("STORE", uid, "+FLAGS.SILENT", r"(\Deleted)"),
+            link.uid("STORE", uids, "+FLAGS.SILENT", r"(\Deleted)"),
             english("the mail server does not let us mark a mail: {status}"),
         )
         if "UIDPLUS" in able:
-            _ok(link.uid("EXPUNGE", uid), english("the mail server does not let us clear away a mail: {status}"))
+            _ok(link.uid("EXPUNGE", uids), english("the mail server does not let us clear away a mail: {status}"))
 
     @contextmanager
     def _open(self) -> Iterator[imaplib.IMAP4]:

@@ -6,15 +6,18 @@ import logging
 from dataclasses import dataclass
 from pathlib import Path
 
+from reminders.delivery.tell_staff import TellStaff
 from reminders.desk.composing import Desk
 from reminders.desk.waiting import take_in
 from reminders.errors import InputError
 from reminders.exchange.drop_folder import REFUSED, TAKEN, put_away, ready_files
-from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
 from reminders.words import marked
 
 _LOG = logging.getLogger(__name__)
+_SUMMARY = marked(
+    "A file with patients to enroll was refused, wholly or in part. Look into the folder `refused`: it says why."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +36,12 @@ def take_in_files(database: Database, desk: Desk, folder: Path) -> FolderReport:
     What a file tells is kept before the file is moved, so a fault in between only has it read again, and recognised.
     A file with faults goes to `refused` with its reasons, and staff are told once; the sound part of it is kept.
     """
+    tell_staff = TellStaff(
+        practice_id=desk.practice_id,
+        database=lambda: database,
+        clock=desk.clock,
+        concern_due=lambda urgency, at: desk.due.due_at(urgency, at, desk.opening),
+    )
     files = added = known = refused = 0
     for path in ready_files(folder):
         files += 1
@@ -46,32 +55,10 @@ def take_in_files(database: Database, desk: Desk, folder: Path) -> FolderReport:
             problems = error.problems
         if problems:
             refused += 1
-            _tell(database, desk)
+            tell_staff("incoming folder", urgency="routine", summary=_SUMMARY)
             put_away(path, REFUSED, why="\n".join(problems))
         else:
             put_away(path, TAKEN)
     if files:
         _LOG.info("files_taken_in", extra={"files": files, "added": added, "known": known, "refused": refused})
     return FolderReport(files=files, added=added, known=known, refused=refused)
-
-
-def _tell(database: Database, desk: Desk) -> None:
-    now = desk.clock.now()
-    trouble = Trouble(
-        practice_id=desk.practice_id,
-        patient_id=None,
-        enrollment_id=None,
-        kind="delivery",
-        about="incoming folder",
-        urgency="routine",
-        summary=_SUMMARY,
-        opened_at=now,
-        due_at=desk.due.due_at("routine", now, desk.opening),
-    )
-    with database.writing() as session:
-        open_once(session, trouble, by="intake")
-
-
-_SUMMARY = marked(
-    "A file with patients to enroll was refused, wholly or in part. Look into the folder `refused`: it says why."
-)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
+from sqlmodel import col
 
 from reminders.errors import Unreachable
+from reminders.records.tables import Reply
 from tests.delivery.peers.dovecot import PASSWORD, DovecotServer
 from tests.desk.office import open_office
 from tests.exchange.test_mail_reading import raw
@@ -90,6 +93,33 @@ def test_a_reader_that_dies_before_the_mark_is_given_the_mail_again(server: Dove
         server.mailbox(store_and_die).fetch()
     assert server.mailbox(stored.append).fetch() == 1
     assert stored[0] == stored[1]  # and the intake knows it by its octets: tests/delivery/test_mail_intake.py
+
+
+def test_a_reader_that_dies_before_a_batch_is_marked_is_given_it_again_and_none_counts_twice(
+    server: DovecotServer, tmp_path: Path
+) -> None:
+    class Died(BaseException):
+        """As above."""
+
+    office = open_office(tmp_path, fresh_database("sqlite", tmp_path), "2026-06-10T10:30")
+    intake, batches = office.app.mail_intake, []
+
+    def store_and_die(mails: Sequence[bytes]) -> list[Exception | None]:
+        assert intake.take_in_apart(mails) == [None] * len(mails)
+        batches.append(len(mails))
+        raise Died
+
+    texts = [f"question {number}" for number in range(60)]
+    server.put(*(raw(text, From="robin@example.org", Message_ID=f"<{text[9:]}@example.org>") for text in texts))
+    with pytest.raises(Died):
+        server.reader(store_and_die).fetch()
+    assert (batches, server.count(search=MARKED)) == ([50], 0)
+    assert server.reader(intake.take_in_apart).fetch() == 60
+    assert server.count(search=MARKED) == 60
+    with office.database.reading() as session:
+        stored = list(session.execute(select(col(Reply.text)).order_by(col(Reply.id))).scalars())
+    assert stored == texts
+    office.database.close()
 
 
 @pytest.mark.parametrize(

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import timedelta
 
 from reminders.clock import VirtualClock
 from reminders.delivery.mailbox_watch import MailboxWatch
+from reminders.delivery.tell_staff import TellStaff
 from reminders.errors import Unreachable
 from reminders.records.database import Database
 from tests.stored import NOON, add_course, concerns
+
+
+def _watch(fetch: Callable[[], object], database: Database, clock: VirtualClock) -> MailboxWatch:
+    tell_staff = TellStaff(
+        practice_id="main", database=lambda: database, clock=clock, concern_due=lambda _urgency, at: at
+    )
+    return MailboxWatch(fetch=fetch, tell_staff=tell_staff, clock=clock)
 
 
 def test_staff_are_told_once_when_mails_can_not_be_read(database: Database) -> None:
@@ -19,9 +28,7 @@ def test_staff_are_told_once_when_mails_can_not_be_read(database: Database) -> N
         if away:
             raise Unreachable("the mailbox can't be used now: timeout")
 
-    watch = MailboxWatch(
-        practice_id="main", fetch=fetch, database=database, clock=clock, concern_due=lambda _urgency, at: at
-    )
+    watch = _watch(fetch, database, clock)
     for _ in range(15):
         watch.run()
         clock.advance(timedelta(minutes=1))
@@ -43,9 +50,7 @@ def test_a_mailbox_that_is_back_in_time_is_no_concern(database: Database) -> Non
         if not next(answers):
             raise Unreachable("away")
 
-    watch = MailboxWatch(
-        practice_id="main", fetch=fetch, database=database, clock=clock, concern_due=lambda _urgency, at: at
-    )
+    watch = _watch(fetch, database, clock)
     for _ in range(25):
         watch.run()
         clock.advance(timedelta(minutes=1))

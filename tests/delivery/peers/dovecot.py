@@ -8,12 +8,13 @@ import os
 import pwd
 import ssl
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import trustme
 
 from reminders.config_delivery import MailboxSection
+from reminders.delivery.gathering import store_apart
 from reminders.delivery.mailbox import Mailbox
 from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.processes import Processes, listens, program
@@ -41,7 +42,15 @@ class DovecotServer:
         self._processes.wait(lambda: listens(self.port) and listens(self.tls_port), "the mailbox")
 
     def mailbox(self, take_in: Callable[[bytes], object], **settings: Any) -> Mailbox:
-        """A reader of it, over TLS unless told otherwise."""
+        """A reader of it that stores one mail after the other, over TLS unless told otherwise."""
+
+        def take_all(mails: Sequence[bytes]) -> list[Exception | None]:
+            return [fault for each in mails for fault in store_apart([each], lambda one: take_in(*one))]
+
+        return self.reader(take_all, **settings)
+
+    def reader(self, take_in: Callable[[Sequence[bytes]], Sequence[Exception | None]], **settings: Any) -> Mailbox:
+        """The same, with what stores several at once."""
         values = {
             "host": "localhost",
             "port": self.tls_port,
@@ -51,6 +60,7 @@ class DovecotServer:
             "timeout_seconds": 5,
             **settings,
         }
+
         return Mailbox(MailboxSection.model_validate(values), folder=self.folder, take_in=take_in)
 
     def put(self, *mails: bytes, mailbox: str = "INBOX") -> None:
