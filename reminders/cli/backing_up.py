@@ -12,7 +12,7 @@ from reminders.assembly import App
 from reminders.care.timing import as_text, parse_local
 from reminders.cli.json_output import print_json
 from reminders.cli.options import assembled, at_terminal, config_path, json_option, yes_option
-from reminders.cli.terminal import confirm, line, warn
+from reminders.cli.terminal import confirm, line, warn, when
 from reminders.delivery.after_restore import WaysOut
 from reminders.delivery.restoring import Restored, RestoreRules
 from reminders.delivery.restoring import restore as put_back
@@ -79,7 +79,7 @@ def restore(ctx: click.Context, source: Path, replace: bool, ran_until: str | No
     """Put the copy SOURCE back, checked in full, and settle what may have been sent since it was taken."""
     app = assembled(ctx, config_path(ctx))
     until = _moment(ran_until, app) if ran_until else None
-    taken = as_text(read_manifest(source).taken_at, app.config.zone)
+    taken = when(read_manifest(source).taken_at, app.config.zone)
     confirm(gettext("Put back the copy of {moment}? What came in since is lost.", moment=taken), yes=yes or as_json)
     done = put_back(app.config.database_url, source, _rules(app, until, replace=replace))
     if as_json:
@@ -142,7 +142,7 @@ def _as_json(app: App, done: Restored) -> dict[str, object]:
 
 def _show(app: App, done: Restored) -> None:
     rows = sum(done.manifest.rows.values())
-    taken = as_text(done.gap.taken_at, app.config.zone)
+    taken = when(done.gap.taken_at, app.config.zone)
     line(gettext("Put back: {rows} rows of {moment}; checked and whole.", rows=rows, moment=taken))
     if done.kept:
         line(gettext("What was there before lies in {file}.", file=done.kept))

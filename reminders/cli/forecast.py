@@ -85,7 +85,7 @@ def _show_days(found: Forecast, config: Config) -> None:
         table(*(gettext(heading) for heading in _BY_DAY)),
         (
             [
-                on_day(each.starts_at.astimezone(zone), "EEE dd MMM"),
+                on_day(each.starts_at.astimezone(zone), "EEE d MMM"),
                 str(sums[each.starts_at]),
                 f"{each.starts_at.astimezone(zone):%H:%M} {each.channel}",
                 str(each.due),
