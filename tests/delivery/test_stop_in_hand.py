@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import time
 from datetime import timedelta
 
 import pytest
 
 from reminders.clock import VirtualClock
+from reminders.delivery import second_look
 from reminders.delivery.outgoing import Accepted, Outgoing, Result
 from reminders.records.database import Database
 from tests.delivery.scripted import ScriptedTransport, dispatcher
 from tests.stored import NOON, add_course, change_contact, soaks, states, store
+
+
+@pytest.fixture(autouse=True)
+def _looks_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look before every message, not once a second."""
+    monkeypatch.setattr(second_look, "_EVERY_SECONDS", 0.0)
 
 
 @pytest.mark.parametrize("state", ["stopped", "released", "unreachable"])
@@ -22,7 +28,6 @@ def test_after_a_stop_only_what_is_on_the_line_goes_out(database: Database, stat
     def slow(message: Outgoing) -> Result:
         if len(transport.handed) == 2:
             change_contact(database, state)
-            time.sleep(1.1)
         return Accepted(ref=f"ref-{message.id}")
 
     transport = ScriptedTransport(slow)
@@ -41,7 +46,6 @@ def test_what_was_not_begun_is_judged_anew_and_withheld(database: Database) -> N
 
     def slow(message: Outgoing) -> Result:
         change_contact(database, "stopped")
-        time.sleep(1.1)
         return Accepted(ref=f"ref-{message.id}")
 
     transport = ScriptedTransport(slow)
