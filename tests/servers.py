@@ -7,12 +7,10 @@ import contextlib
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
 import uuid
-from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -22,6 +20,7 @@ from reminders.records import database, schema
 from reminders.records.database import Database
 from reminders.records.key_sources import as_text
 from reminders.records.keyring import Key, Keyring
+from tests.waiting import free_port
 
 KEYS = Keyring((Key(bytes(range(32))),))
 """What the databases of all tests are sealed with."""
@@ -40,7 +39,7 @@ class PostgreSQLServer:
         """
         self._binaries = _newest_binaries()
         self._folder = Path(tempfile.mkdtemp(prefix="reminders-postgresql-"))
-        self.port = _free_port()
+        self.port = free_port()
         self._as_user = _unprivileged(self._folder)
         self._given = settings
         data = str(self._folder / "data")
@@ -248,18 +247,3 @@ def _unprivileged(folder: Path) -> list[str]:
         return []
     shutil.chown(folder, "nobody")
     return ["setpriv", "--reuid=nobody", "--regid=nogroup", "--clear-groups"]
-
-
-def _free_port() -> int:
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        port: int = listener.getsockname()[1]
-        return port
-
-
-def wait_until(condition: Callable[[], object], *, seconds: float = 30) -> None:
-    """Wait for what another thread or process does; fails when it does not come."""
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline
-        time.sleep(0.1)

@@ -24,9 +24,9 @@ import pytest
 from reminders.cli.faults import ENV_DEBUG
 from reminders.records.tables import Practice
 from tests.build import LEAD
-from tests.delivery.peers.peer import free_port
 from tests.records.traces import held
 from tests.servers import fresh_database, open_database, write_keys
+from tests.waiting import free_port
 
 FIRST, LAST, PHONE, MAIL = "Zébedee", "Quillfeather", "+13125550177", "zebedee.q@example.org"
 REPLY, SITE = "it smells of xylograph", "left xiphoid"

@@ -20,7 +20,7 @@ from reminders.config import load_config
 from reminders.errors import ConfigError
 from reminders.web.serving import alone
 from tests.cli.terminal import Terminal
-from tests.delivery.peers.peer import free_port
+from tests.waiting import free_port
 from tests.web.people import PASSWORD, send
 
 _COMMAND = (sys.executable, "-m", "reminders", "serve")

@@ -24,9 +24,9 @@ from sqlalchemy import delete, update
 
 from reminders.records.database import Database
 from reminders.records.tables import Contact, Patient
-from tests.delivery.peers.peer import free_port
 from tests.servers import fresh_database, open_database, write_keys
 from tests.stored import add_course, row, soaks, states, store
+from tests.waiting import free_port, until
 
 NAME, NUMBER, WORDS = "Marker-Name", "+12025550177", "marker words of a text"
 """Invented, and planted wherever a patient's own may stand."""
@@ -161,7 +161,7 @@ def test_stopped_in_mid_batch_it_brings_the_batch_to_its_end_and_claims_no_other
         port = service.await_event("monitor_open")["port"]
         with urlopen(f"http://127.0.0.1:{port}/readyz", timeout=10) as answer:
             assert answer.status == 200
-        _until_in_hand(due)
+        until(lambda: "sending" in states(due))
         assert service.end(within_seconds=_stop_seconds("reminders-run.service")) == 0
     _settled_once(due, gateway)
     events = [event["event"] for event in service.events]
@@ -174,19 +174,12 @@ def test_a_server_of_pages_that_is_stopped_in_mid_batch_brings_that_to_its_end_t
 ) -> None:
     port = free_port()
     with _running(tmp_path, gateway, "serve", "--port", str(port)) as service:
-        _until_in_hand(due)
+        until(lambda: "sending" in states(due))
         with httpx.Client(transport=httpx.HTTPTransport(retries=8), timeout=30) as browser:
             assert browser.get(f"http://127.0.0.1:{port}/readyz").status_code == 200
-            _until_in_hand(due)
+            until(lambda: "sending" in states(due))
             assert service.end(within_seconds=_stop_seconds("reminders-serve.service")) == 0
     _settled_once(due, gateway)
-
-
-def _until_in_hand(due: Database) -> None:
-    deadline = time.monotonic() + 60
-    while "sending" not in (found := states(due)):
-        assert time.monotonic() < deadline, found
-        time.sleep(0.005)
 
 
 def _settled_once(due: Database, gateway: _Gateway) -> None:

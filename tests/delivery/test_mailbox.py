@@ -14,7 +14,8 @@ from reminders.records.tables import Reply
 from tests.delivery.peers.dovecot import PASSWORD, DovecotServer
 from tests.desk.office import open_office
 from tests.exchange.test_mail_reading import raw
-from tests.servers import fresh_database, wait_until
+from tests.servers import fresh_database
+from tests.waiting import until
 
 MARKED = "KEYWORD RemindersTaken"
 
@@ -164,7 +165,7 @@ def test_the_service_fetches_by_itself_and_answers(server: DovecotServer, tmp_pa
     runner = office.app.runner(office.dispatcher)
     runner.start()
     try:
-        wait_until(lambda: list((office.app.config.outbox_folder / "emails").glob("*.eml")))
+        until(lambda: list((office.app.config.outbox_folder / "emails").glob("*.eml")))
     finally:
         runner.close()
     (path,) = (office.app.config.outbox_folder / "emails").glob("*.eml")

@@ -9,7 +9,6 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -21,22 +20,16 @@ from reminders.delivery.runner import RecurringJob, Runner, dispatch_job
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
 from tests.servers import fresh_database, open_database
 from tests.stored import add_course, messages, row, soaks, states, store
+from tests.waiting import until
 
 SOON = timedelta(milliseconds=20)
-
-
-def _until(happened: Callable[[], bool], *, seconds: float = 20) -> None:
-    deadline = time.monotonic() + seconds
-    while not happened():
-        assert time.monotonic() < deadline, "it never happened"
-        time.sleep(0.005)
 
 
 def test_a_job_runs_at_once_and_again_and_again() -> None:
     runs: list[int] = []
     runner = Runner([RecurringJob(name="count", every=SOON, run=lambda: runs.append(1))])
     runner.start()
-    _until(lambda: len(runs) >= 3)
+    until(lambda: len(runs) >= 3)
     runner.close()
     done = len(runs)
     time.sleep(0.1)
@@ -53,7 +46,7 @@ def test_a_job_that_failed_runs_again_and_leaves_a_record(caplog: pytest.LogCapt
 
     runner = Runner([RecurringJob(name="fails", every=SOON, run=fail_once)])
     runner.start()
-    _until(lambda: len(runs) >= 2)
+    until(lambda: len(runs) >= 2)
     runner.close()
     assert [(each.message, each.levelno) for each in caplog.records] == [("job_failed", logging.ERROR)]
 
@@ -73,7 +66,7 @@ def test_a_job_never_runs_beside_itself_but_others_do() -> None:
     jobs = [RecurringJob(name="slow", every=SOON, run=slow), RecurringJob(name="other", every=SOON, run=other)]
     runner = Runner(jobs)
     runner.start()
-    _until(lambda: most[0] >= 3)
+    until(lambda: most[0] >= 3)
     runner.close()
     assert others[0] >= most[0]
 
@@ -88,7 +81,7 @@ def test_one_wake_up_after_many_missed_runs_is_one_run() -> None:
 
     runner = Runner([RecurringJob(name="naps", every=timedelta(milliseconds=50), run=slow_at_first)])
     runner.start()
-    _until(lambda: len(begun) >= 4)
+    until(lambda: len(begun) >= 4)
     runner.close()
     assert begun[3] - begun[1] >= 0.05  # the thirty that were missed did not run in a row
 
@@ -102,7 +95,7 @@ def test_a_job_is_brought_forward_to_the_moment_it_asks_for() -> None:
 
     runner = Runner([RecurringJob(name="wakes", every=timedelta(hours=1), run=run)])
     runner.start()
-    _until(lambda: len(runs) >= 2)  # or it would have waited for its hour
+    until(lambda: len(runs) >= 2)  # or it would have waited for its hour
     runner.close()
     assert runs[1] - runs[0] >= timedelta(milliseconds=300)
 
@@ -137,7 +130,7 @@ def test_a_message_goes_out_when_it_is_due_and_not_when_the_poll_finds_it(tmp_pa
     worker = dispatcher(database, ScriptedTransport(), clock=SystemClock(), quiet=())
     runner = Runner([dispatch_job(worker, every=timedelta(hours=1))])
     runner.start()
-    _until(lambda: states(database) == ["sent"] * 10)  # the next poll is an hour away
+    until(lambda: states(database) == ["sent"] * 10)  # the next poll is an hour away
     runner.close()
     assert all(each.handed_at is not None and each.handed_at >= each.due_at for each in messages(database))
     database.close()
@@ -156,7 +149,7 @@ def test_two_runners_on_one_database_send_everything_once(tmp_path: Path) -> Non
     ]
     for runner in runners:
         runner.start()
-    _until(lambda: states(databases[0]) == ["sent"] * 60)
+    until(lambda: states(databases[0]) == ["sent"] * 60)
     for runner in runners:
         runner.close()
     assert len(transports[0].ids + transports[1].ids) == 60
@@ -210,7 +203,7 @@ def test_what_another_process_stores_goes_out_before_the_next_look(database_url:
     for number in range(1, 6):
         time.sleep(0.1)  # it has nothing to do and waits
         store(there, row(number, due_at=datetime.now(UTC)))
-        _until(lambda wanted=number: len(transport.handed) == wanted)  # type: ignore[misc]
+        until(lambda wanted=number: len(transport.handed) == wanted)  # type: ignore[misc]
     runner.close()
     worker.close()
     for each in (here, there):

@@ -10,8 +10,8 @@ from pathlib import Path
 import httpx
 
 from demo.serving import PASSWORD
-from tests.delivery.peers.peer import free_port
 from tests.demo.test_play import DEMO
+from tests.waiting import free_port
 from tests.web.people import csrf_in
 
 

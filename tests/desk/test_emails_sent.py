@@ -22,9 +22,9 @@ from reminders.records.people import new_id
 from reminders.records.tables import Message
 from reminders.records.visits import visits_to_tell
 from reminders.wording.links import unsubscribed_message
-from tests.delivery.peers.peer import free_port
 from tests.desk.conftest import Opener
 from tests.desk.office import Office, at
+from tests.waiting import free_port
 
 PAGES = "https://aftercare.example.org"
 ROBIN = {"channel": "email", "email": "robin@example.org", "visit": "2026-06-24T10:00"}

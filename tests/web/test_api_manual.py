@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from tests.cli.terminal import files_of_practice
-from tests.delivery.peers.peer import free_port
+from tests.waiting import free_port
 
 MANUAL = Path(__file__).parents[2] / "README.md"
 PORT = "8420"

@@ -12,7 +12,7 @@ import pytest
 from reminders.desk.roles import Role
 from tests.build import LEAD
 from tests.desk.office import Office
-from tests.servers import wait_until
+from tests.waiting import until
 from tests.web.people import browser_of, csrf_in, send
 from tests.web.server import Server
 
@@ -191,7 +191,7 @@ def test_a_plan_is_checked_at_the_press_of_a_button(ward: Ward) -> None:
     assert send(ward.fay, path).headers["location"] == path
     assert "It is being checked" in ward.fay.get(path).text
     assert send(ward.fay, path).headers["location"] == path  # pressed twice, it is checked once
-    wait_until(lambda: "It is being checked" not in ward.fay.get(path).text, seconds=120)
+    until(lambda: "It is being checked" not in ward.fay.get(path).text, seconds=120)
     assert "It holds for every case that was tried" in ward.fay.get(path).text
 
 

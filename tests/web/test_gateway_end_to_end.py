@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import shutil
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.delivery.peers.kannel import KannelGateway
-from tests.delivery.peers.peer import free_port
 from tests.desk.office import Office, open_office
+from tests.waiting import free_port, until
 from tests.web.server import serving
 
 PASSWORD = "REMINDERS_TEST_HOOK_PASSWORD"
@@ -37,17 +36,10 @@ def office(tmp_path: Path, empty_database: Path, monkeypatch: pytest.MonkeyPatch
     gateway.stop()
 
 
-def _until(happened: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + 120
-    while not happened():
-        assert time.monotonic() < deadline, "it never happened"
-        time.sleep(0.1)
-
-
 def test_a_text_is_delivered_and_what_the_patient_answers_becomes_a_concern(office: Office) -> None:
     office.dispatcher.run_once()
-    _until(lambda: "delivered" in {each.state for each in office.messages()})
-    _until(lambda: bool(office.concerns()))
+    until(lambda: "delivered" in {each.state for each in office.messages()})
+    until(lambda: bool(office.concerns()))
     (concern,) = office.concerns()
     assert (concern.patient_id, concern.urgency) == (1, "urgent")
     assert not any(each.state in {"sent", "sending", "uncertain"} for each in office.messages())

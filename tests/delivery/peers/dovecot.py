@@ -16,8 +16,8 @@ import trustme
 from reminders.config_delivery import MailboxSection
 from reminders.delivery.gathering import store_apart
 from reminders.delivery.mailbox import Mailbox
-from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.processes import Processes, listens, program
+from tests.waiting import free_port
 
 PASSWORD = "REMINDERS_TEST_IMAP_PASSWORD"
 

@@ -13,9 +13,9 @@ import trustme
 
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.transports.smtp import SmtpTransport
-from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.processes import Processes, listens, program
 from tests.delivery.peers.smtp import LETTERHEADS
+from tests.waiting import free_port
 
 PASSWORD = "REMINDERS_TEST_SMTP_PASSWORD"
 

@@ -13,7 +13,8 @@ from typing import Any
 
 from reminders.config_delivery import HttpSection
 from reminders.delivery.transports.http import HttpTransport
-from tests.delivery.peers.peer import BAD, Behaviour, Taken, free_port
+from tests.delivery.peers.peer import BAD, Behaviour, Taken
+from tests.waiting import free_port
 
 SETTINGS: dict[str, Any] = {
     "json_body": '{"messages": [{"to": {{ to }}, "body": {{ text }}}]}',

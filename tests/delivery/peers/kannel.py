@@ -14,8 +14,8 @@ from urllib.parse import parse_qsl, urlsplit
 from reminders.config_delivery import HttpSection
 from reminders.delivery.hooks import HookCall
 from reminders.delivery.transports.http import HttpTransport
-from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.processes import Processes, listens, program
+from tests.waiting import free_port
 
 PASSWORD = "REMINDERS_TEST_GATEWAY_PASSWORD"
 RECEIPTS = {"key": "key", "status": "status", "delivered": ["1"], "failed": ["2", "16"]}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -98,11 +97,3 @@ def email(number: int = 1, subject: str = "Your toe") -> Outgoing:
         markdown="Soak the **toe**.",
         segments=0,
     )
-
-
-def free_port() -> int:
-    """A port that nobody listens on now."""
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        port: int = listener.getsockname()[1]
-        return port

@@ -15,7 +15,8 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.transports.letter import Letterhead
 from reminders.delivery.transports.smtp import SmtpTransport
-from tests.delivery.peers.peer import BAD, Behaviour, Taken, free_port
+from tests.delivery.peers.peer import BAD, Behaviour, Taken
+from tests.waiting import free_port
 
 LETTERHEADS = {"main": Letterhead(sender="Example Practice <aftercare@example.org>")}
 

@@ -17,10 +17,10 @@ from reminders.delivery.incoming import IncomingReply
 from reminders.delivery.intake import Intake
 from reminders.delivery.transports.smpp import SmppTransport
 from reminders.records.database import Database
-from tests.delivery.peers.peer import free_port
 from tests.delivery.peers.smpp import section
 from tests.delivery.scripted import dispatcher
 from tests.stored import NOON, add_course, into, row, states, store
+from tests.waiting import free_port
 
 
 class Centre:

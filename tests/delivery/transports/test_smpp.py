@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 import pytest
 import smpp34
@@ -17,6 +17,7 @@ from reminders.delivery.transports.smpp_text import read_request, ref_of, reques
 from reminders.errors import InDoubt, InputError, Refused, Unreachable
 from tests.delivery.peers.peer import outgoing
 from tests.delivery.peers.smpp import DELIVER_SM, ENQUIRE, UNBIND, SmppPeer, section, text_of
+from tests.waiting import until
 
 LONG = "a" * 200
 
@@ -29,19 +30,12 @@ def peer() -> Iterator[SmppPeer]:
     opened.close()
 
 
-def _until(condition: Callable[[], object], seconds: float = 4) -> None:
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, "it never came to that"
-        time.sleep(0.01)
-
-
 def test_answers_are_matched_by_their_number_in_any_order(peer: SmppPeer) -> None:
     peer.hold = []
     results: list[object] = []
     worker = threading.Thread(target=lambda: results.extend(peer.transport.hand_over(outgoing(n) for n in range(3))))
     worker.start()
-    _until(lambda: len(peer.hold or ()) == 3)
+    until(lambda: len(peer.hold or ()) == 3)
     ids = {sequence: peer.accept(sequence) for sequence in reversed(peer.hold)}
     worker.join()
     assert [each.ref for each in results if isinstance(each, Accepted)] == [ids[each] for each in peer.hold]
@@ -52,7 +46,7 @@ def test_a_lost_link_leaves_only_the_unanswered_in_doubt(peer: SmppPeer) -> None
     results: list[object] = []
     worker = threading.Thread(target=lambda: results.extend(peer.transport.hand_over(outgoing(n) for n in range(4))))
     worker.start()
-    _until(lambda: len(peer.hold or ()) == 4)
+    until(lambda: len(peer.hold or ()) == 4)
     for sequence in list(peer.hold)[:2]:
         peer.accept(sequence)
     time.sleep(0.1)
@@ -77,7 +71,7 @@ def test_a_window_is_never_exceeded() -> None:
     peer.hold = []
     worker = threading.Thread(target=lambda: list(peer.transport.hand_over(outgoing(n) for n in range(9))))
     worker.start()
-    _until(lambda: len(peer.hold or ()) == 3)
+    until(lambda: len(peer.hold or ()) == 3)
     time.sleep(0.1)
     held, peer.hold = list(peer.hold), None
     assert len(held) == 3
@@ -113,7 +107,7 @@ def test_a_message_of_which_a_part_was_refused_is_in_doubt(peer: SmppPeer) -> No
     results: list[object] = []
     worker = threading.Thread(target=lambda: results.extend(peer.transport.hand_over(iter([outgoing(text=LONG)]))))
     worker.start()
-    _until(lambda: len(peer.hold or ()) == 2)
+    until(lambda: len(peer.hold or ()) == 2)
     peer.accept(peer.hold[0])
     peer.send(0x80000004, status=0x66, sequence=peer.hold[1])
     worker.join()
@@ -126,10 +120,10 @@ def test_only_the_segment_that_came_too_fast_is_repeated(peer: SmppPeer) -> None
     results: list[object] = []
     worker = threading.Thread(target=lambda: results.extend(peer.transport.hand_over(iter([outgoing(text=LONG)]))))
     worker.start()
-    _until(lambda: len(peer.hold or ()) == 2)
+    until(lambda: len(peer.hold or ()) == 2)
     peer.accept(peer.hold[0])
     peer.send(0x80000004, status=0x58, sequence=peer.hold[1])
-    _until(lambda: len(peer.hold or ()) == 3)
+    until(lambda: len(peer.hold or ()) == 3)
     peer.accept(peer.hold[2])
     worker.join()
     assert isinstance(results[0], Accepted)
@@ -138,10 +132,10 @@ def test_only_the_segment_that_came_too_fast_is_repeated(peer: SmppPeer) -> None
 
 def test_a_wrong_password_is_told_and_not_tried_again_in_haste() -> None:
     peer = SmppPeer(longest_pause_seconds=60)
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     peer.bind_status = 0x0E
     peer.cut()
-    _until(lambda: peer.transport._failures > 0)
+    until(lambda: peer.transport._failures > 0)
     (result,) = peer.transport.hand_over(iter([outgoing()]))
     assert isinstance(result, Unreachable)
     assert "ESME_RINVPASWD" in str(result)
@@ -152,38 +146,38 @@ def test_a_wrong_password_is_told_and_not_tried_again_in_haste() -> None:
 def test_the_centre_is_asked_whether_it_lives_and_left_when_it_does_not_answer() -> None:
     peer = SmppPeer(enquire_seconds=1, answer_seconds=1)
     peer.is_deaf_to = ENQUIRE
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     link = peer.transport._bound
     assert link is not None
-    _until(lambda: not link.is_open, 5)
+    until(lambda: not link.is_open)
     assert link._reason == "the message centre does not answer any more"
     peer.close()
 
 
 def test_the_centres_own_questions_are_answered(peer: SmppPeer) -> None:
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     peer.send(ENQUIRE, sequence=77)
     peer.send(0x00000103 + 1, sequence=78)
-    _until(lambda: len(peer.answers) == 2)
+    until(lambda: len(peer.answers) == 2)
     assert peer.answers == [(0x80000015, 0, 77), (0x80000000, 0x03, 78)]
 
 
 def test_the_centre_may_take_leave_and_is_bound_again(peer: SmppPeer) -> None:
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     peer.send(UNBIND, sequence=5)
-    _until(lambda: (0x80000006, 0, 5) in peer.answers)
+    until(lambda: (0x80000006, 0, 5) in peer.answers)
     # until it is bound again nothing is handed over, and a try says so
-    _until(lambda: isinstance(next(peer.transport.hand_over(iter([outgoing()]))), Accepted))
+    until(lambda: isinstance(next(peer.transport.hand_over(iter([outgoing()]))), Accepted))
 
 
 def test_what_makes_no_sense_ends_the_connection_not_the_transport(peer: SmppPeer) -> None:
     link = peer.transport._bound
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     link = peer.transport._bound
     assert link is not None
     assert peer._connection is not None
     peer._connection.sendall(b"\xff" * 40)
-    _until(lambda: not link.is_open)
+    until(lambda: not link.is_open)
     (result,) = peer.transport.hand_over(iter([outgoing()]))
     assert isinstance(result, Accepted)
 
@@ -199,14 +193,14 @@ def test_a_reply_is_acknowledged_after_it_is_stored_and_offered_again_when_it_wa
         stored.extend(incoming)
 
     peer = SmppPeer(take_in=take_in)
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     peer.deliver(b"yes", sequence=1)
-    _until(lambda: peer.answers)
+    until(lambda: peer.answers)
     assert peer.answers == [(0x80000005, 0x64, 1)]
     assert stored == []
     broken.clear()
     peer.deliver(b"yes", sequence=2)
-    _until(lambda: len(peer.answers) == 2)
+    until(lambda: len(peer.answers) == 2)
     peer.close()
     assert peer.answers[1] == (0x80000005, 0, 2)
     assert stored == [IncomingReply(channel="sms", sender="+12025550143", text="yes")]
@@ -224,20 +218,20 @@ def test_one_reply_that_cannot_be_stored_does_not_keep_the_others_out() -> None:
         stored.extend(texts)
 
     peer = SmppPeer(take_in=take_in)
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     for sequence, text in enumerate((b"first", b"poison", b"last"), start=1):
         peer.deliver(text, sequence=sequence)
     gate.set()
-    _until(lambda: len(peer.answers) == 3)
+    until(lambda: len(peer.answers) == 3)
     peer.close()
     assert sorted(stored) == ["first", "last"]
     assert sorted(peer.answers) == [(0x80000005, 0, 1), (0x80000005, 0, 3), (0x80000005, 0x64, 2)]
 
 
 def test_a_deliver_that_is_cut_short_is_answered_and_forgotten(peer: SmppPeer) -> None:
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     peer.send(DELIVER_SM, b"\0\1\1123", sequence=9)
-    _until(lambda: peer.answers)
+    until(lambda: peer.answers)
     assert peer.answers == [(0x80000005, 0x65, 9)]
     assert peer.incoming == []
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from reminders.delivery.transports.smpp import SmppTransport
 from tests.delivery.peers.smpp import ENQUIRE, SmppPeer
 from tests.desk.office import Office, open_office
 from tests.servers import fresh_database
+from tests.waiting import until
 
 REFERENCE = 0x0204
 """user_message_reference (SMPP 3.4 section 5.3.2.17)."""
@@ -30,16 +30,9 @@ def office(tmp_path: Path) -> Iterator[Office]:
 def centre(office: Office) -> Iterator[SmppPeer]:
     """A message centre on loopback, and our link to it, bound, whose replies go into the practice's database."""
     peer = SmppPeer(take_in=office.app.intake.take_in, heard=office.app.intake.note_heard)
-    _until(lambda: peer.transport._bound)
+    until(lambda: peer.transport._bound)
     yield peer
     peer.close()
-
-
-def _until(happened: Callable[[], object]) -> None:
-    deadline = time.monotonic() + 20
-    while not happened():
-        assert time.monotonic() < deadline, "it never happened"
-        time.sleep(0.01)
 
 
 def _replies(office: Office) -> int:
@@ -55,7 +48,7 @@ def _bring(centre: SmppPeer, text: bytes, **fields: object) -> None:
     """Bring a reply and wait until it was answered; a centre that is deaf to our question has not heard the answer."""
     before = len(centre.answers)
     centre.deliver(text, sequence=before + 1, **fields)
-    _until(lambda: len(centre.answers) > before)
+    until(lambda: len(centre.answers) > before)
     assert centre.answers[-1][1] == 0
 
 
@@ -63,7 +56,7 @@ def _bind_anew(centre: SmppPeer) -> None:
     transport: SmppTransport = centre.transport
     before = transport._bound
     centre.cut()
-    _until(lambda: transport._bound not in {None, before})
+    until(lambda: transport._bound not in {None, before})
 
 
 def test_what_comes_again_after_the_link_broke_counts_once(office: Office, centre: SmppPeer) -> None:
@@ -79,7 +72,7 @@ def test_what_comes_again_after_the_process_died_counts_once(office: Office, cen
     _bring(centre, b"it bleeds")
     del office.app.__dict__["intake"]
     after = SmppPeer(take_in=office.app.intake.take_in, heard=office.app.intake.note_heard)
-    _until(lambda: after.transport._bound)
+    until(lambda: after.transport._bound)
     _bring(after, b"it bleeds")
     after.close()
     assert _replies(office) == 1
@@ -88,7 +81,7 @@ def test_what_comes_again_after_the_process_died_counts_once(office: Office, cen
 def test_the_same_words_written_anew_count_again_once_the_centre_has_heard(office: Office, centre: SmppPeer) -> None:
     for count in (1, 2):
         _bring(centre, b"yes")
-        _until(lambda: _names(office) == [None] * count)  # noqa: B023
+        until(lambda: _names(office) == [None] * count)  # noqa: B023
     _bind_anew(centre)
     _bring(centre, b"yes")
     assert _replies(office) == 3
