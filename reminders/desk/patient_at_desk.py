@@ -91,57 +91,57 @@ def put_on_record(
     """
     silent = _silent_among(session, desk, [person for person, _known_as in people_at_desk])
     strangers = [person for person, known_as in people_at_desk if known_as is None]
-    added = iter(
-        people.add_patients(
-            session,
-            [
-                {
-                    "practice_id": desk.practice_id,
-                    "first_name": person.first_name,
-                    "last_name": person.last_name,
-                    "created_at": at,
-                    **wishes_of(person.course),
-                }
-                for person in strangers
-            ],
-        )
-    )
-    ids = [next(added) if known_as is None else known_as for _person, known_as in people_at_desk]
-    new_contacts = []
-    for (person, known_as), patient_id in zip(people_at_desk, ids, strict=True):
+    added = iter(people.add_patients(session, [_new_patient(desk, person, at) for person in strangers]))
+    found = [(person, next(added) if known_as is None else known_as) for person, known_as in people_at_desk]
+    new_contacts: list[dict[str, Any]] = []
+    for (person, patient_id), (_person, known_as) in zip(found, people_at_desk, strict=True):
         if known_as is None:
-            new_contacts += [
-                {
-                    "practice_id": desk.practice_id,
-                    "patient_id": patient_id,
-                    "channel": channel.value,
-                    "address": address,
-                    "state": "stopped" if address in silent else "active",
-                }
-                for channel, address in person.addresses.items()
-            ]
+            new_contacts += _new_contacts(desk, person, patient_id, silent)
         else:
             _bring_up_to_date(session, desk, person, patient_id, silent)
     people.add_contacts(session, new_contacts)
-    people.add_consent(
-        session,
-        *(
-            ConsentLine(
-                practice_id=desk.practice_id,
-                patient_id=patient_id,
-                channel=channel.value,
-                address=address,
-                action="given",
-                source="desk",
-                wording=person.consent.wording,
-                recorded_by=person.consent.recorded_by,
-                at=at,
-            )
-            for (person, _known_as), patient_id in zip(people_at_desk, ids, strict=True)
-            for channel, address in person.addresses.items()
-        ),
-    )
-    return ids
+    people.add_consent(session, *(line for each in found for line in _consent_of(desk, *each, at)))
+    return [patient_id for _person, patient_id in found]
+
+
+def _new_patient(desk: Desk, person: Person, at: datetime) -> dict[str, Any]:
+    return {
+        "practice_id": desk.practice_id,
+        "first_name": person.first_name,
+        "last_name": person.last_name,
+        "created_at": at,
+        **wishes_of(person.course),
+    }
+
+
+def _new_contacts(desk: Desk, person: Person, patient_id: int, silent: Collection[str]) -> list[dict[str, Any]]:
+    return [
+        {
+            "practice_id": desk.practice_id,
+            "patient_id": patient_id,
+            "channel": channel.value,
+            "address": address,
+            "state": "stopped" if address in silent else "active",
+        }
+        for channel, address in person.addresses.items()
+    ]
+
+
+def _consent_of(desk: Desk, person: Person, patient_id: int, at: datetime) -> list[ConsentLine]:
+    return [
+        ConsentLine(
+            practice_id=desk.practice_id,
+            patient_id=patient_id,
+            channel=channel.value,
+            address=address,
+            action="given",
+            source="desk",
+            wording=person.consent.wording,
+            recorded_by=person.consent.recorded_by,
+            at=at,
+        )
+        for channel, address in person.addresses.items()
+    ]
 
 
 def _bring_up_to_date(session: Session, desk: Desk, person: Person, patient_id: int, silent: Collection[str]) -> None:

@@ -76,17 +76,9 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
     """Check everything that can be checked without the database; raises InputError with every problem."""
     ready = desk.library.get(given.procedure)
     problems: list[str] = []
-    course: Course | None = None
     factors = [text.strip() for text in given.course.factors if text.strip()]
-    asked = [text for text in factors if text.lower() != _NO_FACTORS]
-    if not factors:
-        asked = ["history_unknown"]
     language, language_warnings = _language(desk, ready, given.course.language, problems)
-    try:
-        facts = replace(given.course, factors=tuple(asked), language=language)
-        course = read_course(facts, ready.plan, region=desk.region)
-    except InputError as error:
-        problems += error.problems
+    course = _course(desk, ready, replace(given.course, factors=tuple(factors), language=language), problems)
     addresses, warnings, address_problems = _addresses(desk, given, course)
     problems += address_problems
     warnings += language_warnings
@@ -99,15 +91,7 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
         )
     if course is not None:
         problems += _problems_of(desk, ready, course, addresses)
-    if not given.consent:
-        problems += blame(
-            "consent", [gettext("the patient's consent to be written to is missing; ask, then record it")]
-        )
-    elif Channel.EMAIL in addresses:
-        try:
-            require_warning(given.consent_wording)
-        except Unwarned as error:
-            problems += blame("consent_wording", error.problems)
+    problems += _problems_of_consent(given, addresses)
     first_name, last_name = _names(given, problems)
     if problems or course is None:
         raise InputError(*problems)
@@ -121,6 +105,28 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
         again=given.again,
         warnings=tuple(warnings),
     )
+
+
+def _course(desk: Desk, ready: ReadyPlan, given: CourseInput, problems: list[str]) -> Course | None:
+    asked = tuple(text for text in given.factors if text.lower() != _NO_FACTORS)
+    try:
+        facts = replace(given, factors=asked if given.factors else ("history_unknown",))
+        return read_course(facts, ready.plan, region=desk.region)
+    except InputError as error:
+        problems += error.problems
+        return None
+
+
+def _problems_of_consent(given: EnrollmentInput, addresses: Mapping[Channel, str]) -> list[str]:
+    if not given.consent:
+        missing = gettext("the patient's consent to be written to is missing; ask, then record it")
+        return blame("consent", [missing])
+    if Channel.EMAIL in addresses:
+        try:
+            require_warning(given.consent_wording)
+        except Unwarned as error:
+            return blame("consent_wording", error.problems)
+    return []
 
 
 def _language(desk: Desk, ready: ReadyPlan, wanted: str, problems: list[str]) -> tuple[str, tuple[str, ...]]:
