@@ -80,7 +80,7 @@ def build(email: Email) -> bytes:
     https or mailto, a date without offset.
     """
     header = "".join(_header(email))
-    page = html(email.body_markdown, language=email.language, title=email.subject)
+    page = html(email.body_markdown, language=email.language, title=email.subject, preview=email.subject)
     outer, inner = _boundaries(email.message_id)
     try:
         content = multipart(

@@ -22,6 +22,12 @@ from reminders.errors import InputError
 from reminders.sentences import english
 
 _FRAME = string.Template(Path(__file__).with_name("data").joinpath("email.html").read_text(encoding="utf-8"))
+_PREVIEW = string.Template(
+    '<div aria-hidden="true" style="display: none; max-height: 0; overflow: hidden;">$words\n'
+    + ("&#847;&zwnj;&nbsp;" * 20 + "\n") * 5  # nothing to see, but it fills the line, or the first words would follow
+    + "</div>\n"
+)
+"""Common practice in mails, no source."""
 _LINK_SCHEMES = ("https://", "tel:", "mailto:")
 _PUNCTUATION = re.compile(f"([{re.escape(string.punctuation)}])")
 _NEW_PARAGRAPH = re.compile(r"\n(?:[ \t]*\n)+(?=\S)(?![-+*]|\d)")
@@ -49,14 +55,20 @@ def plain_text(markdown: str) -> str:
     return _EMPTY_LINES.sub("\n\n", text) + "\n" if text else ""
 
 
-def html(markdown: str, *, language: str, title: str) -> str:
+def html(markdown: str, *, language: str, title: str, preview: str = "") -> str:
     """Return a whole HTML page for the body: no images, no scripts, nothing fetched.
+
+    A list of mails shows `preview`, hidden in the page, in place of the first words, if it goes by the HTML part.
 
     Light and dark follow the reader's setting, all sizes are relative, `lang` and `dir` follow the language.
     InputError for a language tag that CLDR does not have.
     """
     return _FRAME.substitute(
-        language=escape(language), direction=_direction(language), title=escape(title), body=body_html(markdown)
+        language=escape(language),
+        direction=_direction(language),
+        title=escape(title),
+        preview=_PREVIEW.substitute(words=escape(preview)) if preview else "",
+        body=body_html(markdown),
     )
 
 

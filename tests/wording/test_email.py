@@ -73,6 +73,14 @@ def read(page: str) -> _Reader:
 
 
 # RFC 2046 §5.1.4: the plainest alternative comes first.
+def test_a_list_of_mails_shows_the_subject_in_place_of_the_first_words() -> None:
+    """About a hundred characters of a mail are shown unopened (common practice, no source)."""
+    shown = read(html("Take one tablet of ibuprofen.", language="en", title="Your care", preview="Your <care>")).text
+    begins = shown.index("Your <care>")
+    assert shown.index("Take one") - begins > 100
+    assert not shown[begins + len("Your <care>") : shown.index("Take one")].strip("\u034f\u200c\xa0\n")
+
+
 def test_plain_part_comes_before_html() -> None:
     message = parsed(EMAIL)
 
