@@ -10,7 +10,7 @@ from reminders.delivery.tell_staff import TellStaff
 from reminders.desk.composing import Desk
 from reminders.desk.waiting import take_in
 from reminders.errors import InputError
-from reminders.exchange.drop_folder import REFUSED, TAKEN, put_away, ready_files
+from reminders.exchange.drop_folder import put_aside, ready_files
 from reminders.records.database import Database
 from reminders.words import marked
 
@@ -33,8 +33,9 @@ class FolderReport:
 def take_in_files(database: Database, desk: Desk, folder: Path) -> FolderReport:
     """Take in every file that is complete.
 
-    What a file tells is kept before the file is moved, so a fault in between only has it read again, and recognised.
-    A file with faults goes to `refused` with its reasons, and staff are told once; the sound part of it is kept.
+    What a file tells is kept, sealed, before the file is deleted, so a fault in between only has it read again, and
+    recognised: of what it holds besides, such as a date of birth, nothing stays. A file with faults goes to `refused`
+    with its reasons, and staff are told once; the sound part of it is kept.
     """
     tell_staff = TellStaff(
         practice_id=desk.practice_id,
@@ -56,9 +57,9 @@ def take_in_files(database: Database, desk: Desk, folder: Path) -> FolderReport:
         if problems:
             refused += 1
             tell_staff("incoming folder", urgency="routine", summary=_SUMMARY)
-            put_away(path, REFUSED, why="\n".join(problems))
+            put_aside(path, "\n".join(problems))
         else:
-            put_away(path, TAKEN)
+            path.unlink()
     if files:
         _LOG.info("files_taken_in", extra={"files": files, "added": added, "known": known, "refused": refused})
     return FolderReport(files=files, added=added, known=known, refused=refused)

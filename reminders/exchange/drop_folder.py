@@ -1,4 +1,4 @@
-"""A folder into which other programs drop files: each is taken once, and then lies in a folder beside it."""
+"""A folder into which other programs drop files: each is taken once, and one with faults put aside."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-TAKEN, REFUSED = "taken", "refused"
+_REFUSED = "refused"
 _ENDINGS = frozenset({".hl7", ".json", ".txt", ".msg"})
 _SETTLED_SECONDS = 2.0
 """A file that was written to within this time may still be written to (common practice, no source)."""
@@ -23,19 +23,18 @@ def ready_files(folder: Path) -> Iterator[Path]:
             yield path
 
 
-def put_away(path: Path, where: str, *, why: str = "") -> None:
-    """Move a file into the folder `taken` or `refused` beside it; `why` is written into a file next to it there.
+def put_aside(path: Path, why: str) -> None:
+    """Move a file into the folder `refused` beside it; `why` is written into a file next to it there.
 
     One of the same name that lies there already is kept, too.
     """
-    folder = path.parent / where
+    folder = path.parent / _REFUSED
     folder.mkdir(mode=0o700, exist_ok=True)
     target = folder / path.name
     number = 1
     while target.exists():
         number += 1
         target = folder / f"{path.stem}-{number}{path.suffix}"
-    if why:
-        # First the reason: a file that lies there without one would tell nobody anything.
-        target.with_name(f"{target.name}.why").write_text(f"{why}\n", "utf-8")
+    # First the reason: a file that lies there without one would tell nobody anything.
+    target.with_name(f"{target.name}.why").write_text(f"{why}\n", "utf-8")
     os.replace(path, target)  # noqa: PTH105  atomic, whatever is there

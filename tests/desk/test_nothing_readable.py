@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -15,6 +16,7 @@ from reminders.desk import consent
 from reminders.desk.concerns import CallBack, close_concern, take_concern
 from reminders.desk.new_address import take_new_address
 from reminders.desk.statement import Statement
+from reminders.desk.waiting import take_in
 from reminders.errors import InputError
 from reminders.records import backup, receipts, reply_parts, staff
 from reminders.records.keyring import Key, Keyring
@@ -35,8 +37,35 @@ WORDS = (
     *("Zebedee", "Quillfeather", NUMBER, NUMBER[2:], NEW_NUMBER, ADDRESS),
     *("pus and it smells of xylograph", "stranger asks", "told to come to the xylotheque", "a kept xyster", "JBSWY3DP"),
     *("half a xylophone", "subscriber of xebec", "read out by Xenia", "left xiphoid heel"),
+    *("Xanthippe", "Outlandish", "+13125550155", "xenolith@example.org", "Xerophile"),
 )
-"""What was typed, written, noted and read out."""
+"""What was typed, written, noted, read out and told by other systems."""
+NOT_KEPT = ("19570311", "1957-03-11", "7 Xystus Street", "xystus-mrn")
+"""What other systems tell besides: when and where somebody was born or lives, and their number of the patient."""
+TOLD = (
+    (
+        "MSH|^~\\&|DESK|OFFICE|AFTERCARE|OFFICE|20260610103000-0500||ADT^A04^ADT_A01|MSG1|P|2.5.1\r"
+        "PID|1||xystus-mrn||Outlandish^Xanthippe||19570311|F|||7 Xystus Street||^PRN^CP^^1^312^5550155\r"
+    ),
+    json.dumps(
+        {
+            "resourceType": "Bundle",
+            "entry": [
+                {
+                    "resource": {
+                        "resourceType": "Patient",
+                        "id": "p1",
+                        "identifier": [{"value": "xystus-mrn"}],
+                        "name": [{"family": "Xerophile", "given": ["Kim"]}],
+                        "birthDate": "1957-03-11",
+                        "address": [{"line": ["7 Xystus Street"]}],
+                        "telecom": [{"system": "email", "value": "xenolith@example.org"}],
+                    }
+                }
+            ],
+        }
+    ),
+)
 
 
 @pytest.fixture
@@ -104,6 +133,8 @@ def office(office_at: Opener, logged: Path | None) -> Office:
             "detail": "subscriber of xebec",
         }
         receipts.keep_early(session, [{**early, "bad_address": True, "received_at": office.clock.now()}])
+        for told in TOLD:
+            assert len(take_in(session, office.desk, told.encode()).added) == 1
     office.play("2026-06-12T12:00")
     with office.database.writing() as session:
         statement = Statement(wording="read out by Xenia", recorded_by="N. Nurse")
@@ -121,7 +152,8 @@ def test_no_word_of_a_patient_stands_in_the_database_its_log_or_a_backup(
 ) -> None:
     kept = str(office.dump())
     assert [word for word in WORDS if word not in kept] == []  # all of it is there for whoever has the key
-    assert traces(_url(office), WORDS) == []
+    assert [word for word in NOT_KEPT if word in kept] == []
+    assert traces(_url(office), (*WORDS, *NOT_KEPT)) == []
     if logged is not None:
         assert "INSERT INTO message" in logged.read_text(errors="replace")
         assert traces_in(logged, WORDS) == []
