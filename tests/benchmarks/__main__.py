@@ -16,6 +16,7 @@ BENCHMARKS = {
     "lateness": "tests.benchmarks.lateness",
     "memory": "tests.benchmarks.memory",
     "pages": "tests.benchmarks.pages",
+    "restore": "tests.benchmarks.restore",
     "smpp": "tests.benchmarks.smpp",
     "smtp": "tests.benchmarks.smtp",
     "workers": "tests.benchmarks.workers",
