@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from reminders.records.database import Database
-from tests.benchmarks.backlog import ALL_DUE
+from tests.benchmarks.backlog import ALL_DUE, fill, new_database
+
+_OF_EACH = 3_000
 
 _CLAIM = """
 UPDATE message SET state = 'sending', claim_token = {p}, lease_until = {p}, handed_at = {p}, transport = 'file',
@@ -21,6 +25,10 @@ RETURNING id, address, text
 _SETTLE = """
 UPDATE message SET state = 'sent', claim_token = NULL, lease_until = NULL, settled_at = {p}, transport_ref = {p}
 WHERE id = {p} AND claim_token = {p}
+"""
+_SETTLE_AT_ONCE = """
+UPDATE message SET state = 'sent', claim_token = NULL, lease_until = NULL, settled_at = %s, transport_ref = taken.ref
+FROM unnest(%s::bigint[], %s::text[]) AS taken(id, ref) WHERE message.id = taken.id AND claim_token = 'raw'
 """
 
 
@@ -43,7 +51,9 @@ def states_per_second(database: Database, n: int, batch: int) -> float:
         if not on_postgresql:
             cursor.execute("PRAGMA query_only = OFF")
             cursor.execute("BEGIN IMMEDIATE")
-        if held:
+        if held and on_postgresql:
+            cursor.execute(_SETTLE_AT_ONCE, (moment, [each[0] for each in held], [f"raw-{each[0]}" for each in held]))
+        elif held:
             cursor.executemany(settle, [(moment, f"raw-{each[0]}", each[0], "raw") for each in held])
         held = []
         while done < n and not held and level < 9:
@@ -57,6 +67,15 @@ def states_per_second(database: Database, n: int, batch: int) -> float:
     spent = time.perf_counter() - began
     connection.close()
     return n / spent
+
+
+def limits_of_batches(url: str | None, folder: Path, batches: Sequence[int]) -> dict[int, float]:
+    """Return `states_per_second` for batches of these sizes, in a database of its own; for what is handed over."""
+    database = new_database(url, folder)
+    fill(database, _OF_EACH * (len(batches) + 1))
+    limits = {batch: states_per_second(database, _OF_EACH, batch) for batch in batches}
+    database.close()
+    return limits
 
 
 def settled_alone_per_second(database: Database, n: int) -> float:

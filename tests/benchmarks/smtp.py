@@ -21,6 +21,7 @@ from reminders.delivery.outgoing import Accepted, Outgoing
 from reminders.delivery.transports.letter import letter
 from reminders.delivery.transports.smtp import SmtpTransport
 from tests.benchmarks.backlog import Figure
+from tests.benchmarks.raw_store import limits_of_batches
 from tests.delivery.peers.peer import outgoing
 from tests.delivery.peers.smtp import LETTERHEADS
 
@@ -59,10 +60,17 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     yield {"figure": "mails_per_second", "peer": "smtplib, mails ready", "value": round(library)}
     anew = _library(port, ready, anew=True)
     yield {"figure": "mails_per_second", "peer": "smtplib, mails made by email", "value": round(anew)}
+    batch = SmtpTransport.capabilities.batch_size
+    of_store = limits_of_batches(url, folder, (batch,))[batch]
+    yield {"figure": "raw_store_per_second", "batch": batch, "value": round(of_store)}
     began = time.process_time()
     value = round(count / _measure(port, messages))
     cost = round((time.process_time() - began) / count * 1e6)
-    ratios = {"ratio": round(value / limit, 2), "ratio_to_made_by_library": round(value / anew, 2)}
+    ratios = {
+        "ratio_to_socket": round(value / limit, 2),
+        "ratio_to_store": round(value / of_store, 2),
+        "ratio_to_made_by_library": round(value / anew, 2),
+    }
     yield {"figure": "messages_per_second", "value": value, **ratios, "microseconds_of_processor": cost}
     server.terminate()
     server.join()

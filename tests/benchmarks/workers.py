@@ -4,33 +4,41 @@ from __future__ import annotations
 
 import multiprocessing
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from multiprocessing.synchronize import Barrier
 from pathlib import Path
 
 from reminders.clock import VirtualClock
 from reminders.delivery.transports.file import FileTransport
 from tests.benchmarks.backlog import ALL_DUE, Figure, fill, new_database, worker_over
+from tests.benchmarks.raw_store import states_per_second
 from tests.servers import open_database
 
 _EACH = 10_000
+_Work = Callable[[str, Path, Barrier], None]
 
 
 def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
-    """Measure one after the other on the same backlog (100,000 unless said)."""
+    """Measure one after the other on the same backlog (200,000 unless said), each after as many bare connections.
+
+    Both take their messages out of the backlog: 140,000 in all.
+    """
     database = new_database(url, folder)
-    fill(database, n or 100_000)
+    fill(database, n or 200_000)
     address = database.engine.url.render_as_string(hide_password=False)
     database.close()
     for workers in (1, 2, 4):
-        yield {"figure": "messages_per_second", "workers": workers, "value": round(_measure(workers, address, folder))}
+        limit = round(_measure(workers, _work_bare, address, folder))
+        yield {"figure": "raw_store_per_second", "workers": workers, "value": limit}
+        value = round(_measure(workers, _work, address, folder))
+        yield {"figure": "messages_per_second", "workers": workers, "value": value, "ratio": round(value / limit, 2)}
 
 
-def _measure(workers: int, url: str, folder: Path) -> float:
-    start = multiprocessing.get_context("spawn").Barrier(workers + 1)
+def _measure(workers: int, work: _Work, url: str, folder: Path) -> float:
     context = multiprocessing.get_context("spawn")
+    start = context.Barrier(workers + 1)
     processes = [
-        context.Process(target=_work, args=(url, folder / f"{workers}-{number}", start)) for number in range(workers)
+        context.Process(target=work, args=(url, folder / f"{workers}-{number}", start)) for number in range(workers)
     ]
     for process in processes:
         process.start()
@@ -52,3 +60,10 @@ def _work(url: str, folder: Path, start: Barrier) -> None:
     worker.close()
     if sent != _EACH:
         raise RuntimeError(f"{sent} of {_EACH} were sent")
+
+
+def _work_bare(url: str, folder: Path, start: Barrier) -> None:
+    database = open_database(url)
+    start.wait()
+    states_per_second(database, _EACH, FileTransport.capabilities.batch_size)
+    database.close()
