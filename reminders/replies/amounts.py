@@ -44,9 +44,9 @@ def amounts(findings: Findings) -> tuple[Amount, ...]:
     """Every number in order. Numbers joined as a range share what the last of them measures."""
     found: list[Amount] = []
     at = 0
-    tokens = findings.reading.tokens
+    tokens, spelled = findings.reading.tokens, findings.words.numbers
     while at < len(tokens):
-        number = _number(findings, at)
+        number = _number(findings, at) if tokens[at].kind == "num" or tokens[at].word in spelled else None
         if number is None:
             at += 1
             continue

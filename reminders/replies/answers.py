@@ -32,6 +32,8 @@ class Answered:
     bare: bool
 
 
+_BARE = ("courtesy", "thanks", "answer_yes", "answer_no", "answer_none", "answer_confirm", "ack", "degree")
+_LEADING = tuple((name, f"answer_{name.value}") for name in (Answer.YES, Answer.NO, Answer.CONFIRM))
 _UP = frozenset("👍👌✅☑✔🆗🙌👏💯")
 _DOWN = frozenset("👎❌✖🚫")
 
@@ -40,22 +42,23 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
     """Give the answer that opens the reply, or None when it opens with something else."""
     tokens = findings.reading.tokens
     solid = [at for at, token in enumerate(tokens) if token.kind != "mark" and token.word != "?"]
-    if all(findings.has(at, "courtesy") or findings.has(at, "thanks") for at in solid):
+    if all(findings.has(at, "courtesy", "thanks") for at in solid):
         thumbs = _by_emoji(findings)
         if thumbs is not None or not solid:
             return thumbs
-    if findings.words.modest and findings.where("thanks"):
+    if findings.words.modest and findings.mentions("thanks"):
         return None
-    bare = all(findings.has(at, "courtesy") or findings.has(at, "thanks") or _answering(findings, at) for at in solid)
+    bare = all(findings.has(at, *_BARE) for at in solid)
     for at in solid[:4]:
-        for name in (Answer.YES, Answer.NO, Answer.CONFIRM):
-            if findings.has(at, f"answer_{name.value}"):
+        for name, said in _LEADING:
+            if findings.has(at, said):
                 return Answered(name, at, bare)
         if not findings.has(at, "courtesy", "thanks", "degree", "ack"):
             break
-    weighty = [at for at in solid if not findings.has(at, "degree")] or solid
-    if len(weighty) == 1:
-        return _single(findings, numbers, weighty[0])
+    if len(solid) == 1 or findings.mentions("degree"):
+        weighty = [at for at in solid if not findings.has(at, "degree")] or solid
+        if len(weighty) == 1:
+            return _single(findings, numbers, weighty[0])
     return _acknowledged(findings, solid[0]) if bare and any(findings.has(at, "ack") for at in solid) else None
 
 
@@ -63,11 +66,6 @@ def _acknowledged(findings: Findings, at: int) -> Answered | None:
     """Give an "ok", which closes; none for an "ok?", which asks."""
     asks = any(token.word == "?" for token in findings.reading.tokens)
     return None if asks else Answered(Answer.ACK, at, bare=True)
-
-
-def _answering(findings: Findings, at: int) -> bool:
-    names = ("answer_yes", "answer_no", "answer_none", "answer_confirm", "ack", "degree")
-    return findings.has(at, *names)
 
 
 def _single(findings: Findings, numbers: tuple[Amount, ...], at: int) -> Answered | None:

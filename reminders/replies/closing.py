@@ -6,6 +6,7 @@ that things are well. Anything else goes to a person.
 
 from __future__ import annotations
 
+from collections.abc import Set
 from dataclasses import dataclass
 
 from reminders.replies.finding import Findings
@@ -110,18 +111,19 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
     return not as_told
 
 
-def _understood(findings: Findings, covered: set[int], *, strong: bool) -> bool:
+def _understood(findings: Findings, covered: Set[int], *, strong: bool) -> bool:
     """Whether the rest of the reply is understood well enough, and holds nothing serious."""
     if _says_more(findings, covered):
         return False
+    serious, understood = findings.words.mask(*_SERIOUS), findings.words.mask(*_UNDERSTOOD)
     rest = [at for at in range(len(findings.masks)) if at not in covered]
-    if any(_may_be_serious(findings, at) for at in rest):
+    if any(_meant(findings, at, understood) & serious for at in rest):
         return False
     unknown = _unknown(findings, covered)
     return len(unknown) <= _tolerated(findings, strong=strong) and not _done_by_another(findings, unknown, covered)
 
 
-def _done_by_another(findings: Findings, unknown: list[int], covered: set[int]) -> bool:
+def _done_by_another(findings: Findings, unknown: list[int], covered: Set[int]) -> bool:
     """Whether a word that is not known is all that is told of another person: "my mother ..."."""
     parts = findings.reading.clause
     theirs = {parts[at] for at in findings.where("person", "family")} - {parts[at] for at in covered}
@@ -145,7 +147,7 @@ def _only_courtesy(findings: Findings) -> bool:
     return all(not courtesy.isdisjoint(found.at) for found in findings.of("ask"))
 
 
-def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: set[int]) -> set[int] | None:
+def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: Set[int]) -> set[int] | None:
     """Tokens of denied signs and worries; None when a worry stands."""
     tokens = findings.reading.tokens
     denied: set[int] = set()
@@ -186,22 +188,23 @@ def _worries(findings: Findings) -> set[int]:
     return set(findings.where("concern")) - named
 
 
-def _blocks(findings: Findings, at: int, covered: set[int]) -> bool:
+def _blocks(findings: Findings, at: int, covered: Set[int]) -> bool:
     """Whether a negation needs something to deny; one that answers (the first word) or is a number does not."""
     word = findings.reading.tokens[at].word
     return at > 0 and at not in covered and not word.isdigit() and word not in findings.words.numbers
 
 
-def _used(negator: int, denied: set[int]) -> bool:
+def _used(negator: int, denied: Set[int]) -> bool:
     """Whether something denied stands after the negation, or just before it ("pus no")."""
     return any(at in denied for at in range(negator - 3, negator + 9))
 
 
-def _unknown(findings: Findings, covered: set[int]) -> list[int]:
+def _unknown(findings: Findings, covered: Set[int]) -> list[int]:
+    understood = findings.words.mask(*_UNDERSTOOD)
     return [
         at
         for at, token in enumerate(findings.reading.tokens)
-        if token.kind == "word" and at not in covered and not findings.has(at, *_UNDERSTOOD)
+        if not findings.masks[at] & understood and token.kind == "word" and at not in covered
     ]
 
 
@@ -243,16 +246,12 @@ _SERIOUS = (
 )
 
 
-def _may_be_serious(findings: Findings, at: int) -> bool:
-    """Whether a word stands for something serious, or is no known word and one slip away from such a one."""
-    words, word = findings.words, findings.reading.tokens[at].word
-    entry = words.entry(word)
-    meant = entry.mask
+def _meant(findings: Findings, at: int, understood: int) -> int:
+    """Give the classes a word may be meant for: its own, none when it is understood, those of its like when unknown."""
+    word, entry = findings.reading.tokens[at].word, findings.entries[at]
     if entry.mask == 0 and len(word) >= 4:
-        meant = words.resembles(word)
-    elif not entry.guessed and entry.mask & words.mask(*_UNDERSTOOD):
-        return False
-    return bool(meant & words.mask(*_SERIOUS))
+        return findings.words.resembles(word)
+    return 0 if not entry.guessed and entry.mask & understood else entry.mask
 
 
 def carries_out(findings: Findings, after: str) -> bool:
@@ -268,7 +267,7 @@ def carries_out(findings: Findings, after: str) -> bool:
 _MOST_OF_PLAN = 16
 
 
-def unsaid_of_body(findings: Findings, covered: set[int]) -> int | None:
+def unsaid_of_body(findings: Findings, covered: Set[int]) -> int | None:
     """Give a part of the body about which its clause says nothing that was understood; None when there is none.
 
     `covered` are the tokens understood. A clause that tells of care (soaked, wrapped, propped up) is understood.
@@ -281,14 +280,18 @@ def unsaid_of_body(findings: Findings, covered: set[int]) -> int | None:
 _BODY = ("digit", "foot", "leg", "face", "throat", "chest", "heart", "site", "vital")
 
 
-def _says_more(findings: Findings, covered: set[int]) -> bool:
+_MOST_BESIDE = 24
+
+
+def _says_more(findings: Findings, covered: Set[int]) -> bool:
     """Whether most of a long reply is about something else than what lets it be closed."""
+    tokens = findings.reading.tokens
+    if len(tokens) <= _MOST_BESIDE:
+        return False
     content = [
-        at
-        for at, token in enumerate(findings.reading.tokens)
-        if token.kind == "word" and not findings.has(at, "degree") and not findings.has(at, "courtesy")
+        at for at, token in enumerate(tokens) if token.kind == "word" and not findings.has(at, "degree", "courtesy")
     ]
-    return len(content) > 24 and sum(at in covered for at in content) * 5 < len(content)
+    return len(content) > _MOST_BESIDE and sum(at in covered for at in content) * 5 < len(content)
 
 
 def _tolerated(findings: Findings, *, strong: bool) -> int:

@@ -8,6 +8,7 @@ opt out, cancel, unsubscribe. Those of other languages: common practice.
 from __future__ import annotations
 
 import re
+from collections.abc import Set
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -41,14 +42,16 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
     """
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
     few = words if len(words) <= _MOST_ALONE else []
-    alone = {name: _alone(findings, few, name) if few else None for name in ("stop", "start", "help")}
-    alone["stop"] = alone["stop"] or _spaced(findings, words) or _signed(findings) or _wanted(findings, words)
-    if not pending and not alone["stop"]:
-        alone["stop"] = _no_more(findings)
-    if alone["stop"]:
-        return Control(stop=alone["stop"], wrong_person=_wrong_person(findings))
-    if alone["help"] or alone["start"]:
-        return Control(start=alone["start"] if not alone["help"] else None, help=alone["help"])
+    pairs = _pairs(findings, few)
+    worded = few if pairs or findings.mentions("stop_word", "start_word", "help_word") else []
+    stop = _alone(findings, worded, "stop", pairs) or _spaced(findings, words) or _signed(findings)
+    stop = stop or _wanted(findings, words) or (None if pending else _no_more(findings))
+    if stop:
+        return Control(stop=stop, wrong_person=_wrong_person(findings))
+    if asked := _alone(findings, worded, "help", pairs):
+        return Control(help=asked)
+    if back := _alone(findings, worded, "start", pairs):
+        return Control(start=back)
     kept = findings.covered("control.keep")
     again = findings.covered("control.back")
     stop = _opening_stop(findings) or _sentence(
@@ -63,6 +66,8 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
 
 def _opening_stop(findings: Findings) -> Evidence | None:
     """Find an unmistakable stop word that is the whole first sentence ("STOP. he fainted")."""
+    if not findings.mentions("stop_first"):
+        return None
     sentence = findings.reading.sentence
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and not sentence[at]]
     hits = [at for at in words if findings.has(at, "stop_first")]
@@ -71,16 +76,14 @@ def _opening_stop(findings: Findings) -> Evidence | None:
     return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the first sentence is the word for stop"))
 
 
-def _alone(findings: Findings, words: list[int], name: str) -> Evidence | None:
+def _alone(findings: Findings, words: list[int], name: str, pairs: list[tuple[int, int, int]]) -> Evidence | None:
     """Give the control word, when the whole message is that word and courtesy."""
-    if name == "start" and any(token.word == "?" for token in findings.reading.tokens):
+    if not words or (name == "start" and any(token.word == "?" for token in findings.reading.tokens)):
         return None
-    hits = [at for at in words if findings.has(at, name + "_word")]
-    if not hits:
-        return _pair(findings, words, name)
+    hits = [at for at in findings.where(name + "_word") if at in words]
     beside = (f"{name}_word", f"{name}_filler", "courtesy")
-    if not all(findings.has(at, *beside) for at in words):
-        return _pair(findings, words, name)
+    if not hits or not all(findings.has(at, *beside) for at in words):
+        return _pair(findings, words, name, pairs)
     return evidence(
         findings,
         f"control.{name}",
@@ -89,14 +92,20 @@ def _alone(findings: Findings, words: list[int], name: str) -> Evidence | None:
     )
 
 
-def _pair(findings: Findings, words: list[int], name: str) -> Evidence | None:
-    """Find control words written as two: "opt out", "stop all"."""
-    joined = [
-        (first, second)
+def _pairs(findings: Findings, words: list[int]) -> list[tuple[int, int, int]]:
+    """Give neighbours that are a known word when written as one, with the classes of that word."""
+    tokens, known = findings.reading.tokens, findings.words
+    return [
+        (first, second, known.entry(both).mask)
         for first, second in pairwise(words)
-        if findings.words.knows(both := findings.reading.tokens[first].word + findings.reading.tokens[second].word)
-        and findings.words.entry(both).mask & findings.words.mask(name + "_word")
+        if known.knows(both := tokens[first].word + tokens[second].word)
     ]
+
+
+def _pair(findings: Findings, words: list[int], name: str, pairs: list[tuple[int, int, int]]) -> Evidence | None:
+    """Find control words written as two: "opt out", "stop all"."""
+    wanted = findings.words.mask(name + "_word")
+    joined = [(first, second) for first, second, mask in pairs if mask & wanted]
     beside = (f"{name}_filler", "courtesy")
     if not joined or not all(at in joined[0] or findings.has(at, *beside) for at in words):
         return None
@@ -109,8 +118,10 @@ def _spaced(findings: Findings, words: list[int]) -> Evidence | None:
     """Find the stop word in letters set apart: "S T O P", "s.t.o.p"."""
     tokens = findings.reading.tokens
     letters = [at for at in words if len(tokens[at].word) == 1 and tokens[at].kind == "word"]
-    others = [at for at in words if at not in letters] if len(letters) >= _FEWEST_LETTERS else []
-    if len(letters) < _FEWEST_LETTERS or not all(findings.has(at, "courtesy", "thanks") for at in others):
+    if len(letters) < _FEWEST_LETTERS:
+        return None
+    others = [at for at in words if at not in letters]
+    if not all(findings.has(at, "courtesy", "thanks") for at in others):
         return None
     word = "".join(tokens[at].word for at in letters)
     if not findings.words.knows(word) or not findings.words.entry(word).mask & findings.words.mask("stop_word"):
@@ -120,6 +131,8 @@ def _spaced(findings: Findings, words: list[int]) -> Evidence | None:
 
 def _signed(findings: Findings) -> Evidence | None:
     """Find the stop word with a name under it: "STOP -Bob". A name is a word that no lexicon knows."""
+    if not findings.mentions("stop_word"):
+        return None
     reading = findings.reading
     first = next((at for at, token in enumerate(reading.tokens) if token.kind == "word"), None)
     if first is None or not findings.has(first, "stop_word"):
@@ -135,14 +148,13 @@ def _signed(findings: Findings) -> Evidence | None:
 
 
 def _a_name(findings: Findings, at: int) -> bool:
-    word = findings.reading.tokens[at].word
-    entry = findings.words.entry(word)
+    word, entry = findings.reading.tokens[at].word, findings.entries[at]
     return not findings.words.knows(word) and (entry.mask == 0 or entry.guessed or len(word) == 1)
 
 
 def _wanted(findings: Findings, words: list[int]) -> Evidence | None:
     """Find a message that says only that somebody wants to quit: "I want to quit", "would like to unsubscribe"."""
-    if not findings.where("stop_wanted") or not findings.where("wish"):
+    if not findings.mentions("stop_wanted") or not findings.mentions("wish"):
         return None
     if any(token.word == "?" for token in findings.reading.tokens):
         return None
@@ -155,16 +167,18 @@ def _wanted(findings: Findings, words: list[int]) -> Evidence | None:
 
 def _no_more(findings: Findings) -> Evidence | None:
     """Find a message that is "no more" and nothing else; as an answer it may speak of pain or pills."""
-    words = {at for at, token in enumerate(findings.reading.tokens) if token.kind != "mark"}
     said = findings.covered("control.no_more")
-    if not said or not all(at in said or findings.has(at, "courtesy", "thanks") for at in words):
+    if not said:
+        return None
+    words = {at for at, token in enumerate(findings.reading.tokens) if token.kind != "mark"}
+    if not all(at in said or findings.has(at, "courtesy", "thanks") for at in words):
         return None
     return evidence(findings, "control.stop", (min(said), max(said)), english("the message is no more than that"))
 
 
 def _names_another(findings: Findings) -> Evidence | None:
     """Find a name denied: "this isn't Carol", "no Jim here". A name is a word that no lexicon knows."""
-    if 0 not in findings.masks:
+    if 0 not in findings.masks or not findings.mentions("no", "is_not"):
         return None
     tokens, parts = findings.reading.tokens, findings.reading.clause
     for at in range(1, len(tokens)):
@@ -179,7 +193,7 @@ def _names_another(findings: Findings) -> Evidence | None:
     return None
 
 
-def _sentence(findings: Findings, kind: str, kept: set[int], note: str) -> Evidence | None:
+def _sentence(findings: Findings, kind: str, kept: Set[int], note: str) -> Evidence | None:
     for found in findings.of(kind):
         if kept.isdisjoint(found.at):
             return evidence(findings, kind, (found.first, found.last), note)

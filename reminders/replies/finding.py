@@ -2,42 +2,59 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from reminders.replies.lexicon import Lexicon
-from reminders.replies.patterns import Finding, Ground, match
+from reminders.replies.lexicon import Entry, Lexicon
+from reminders.replies.patterns import Finding, match
 from reminders.replies.reading import Reading
 
+_NO_PART = -1
+_NOWHERE: frozenset[int] = frozenset()
 
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """A reading with the classes of its words and everything found in it."""
+
+class Findings(NamedTuple):
+    """A reading with the classes of its words and everything found in it; a tuple, which is made faster."""
 
     reading: Reading
+    entries: tuple[Entry, ...]
+    """What is known of each token's word."""
     masks: tuple[int, ...]
-    by_kind: dict[str, tuple[Finding, ...]]
-    words: Lexicon
     together: int
     """The classes of all words."""
-    guessed: frozenset[int]
-    """Tokens that are no known word, but one slip away from one."""
+    words: Lexicon
+    by_kind: dict[str, tuple[Finding, ...]]
+
+    def with_kinds(self, by_kind: dict[str, tuple[Finding, ...]]) -> Findings:
+        """Give the same words with other findings."""
+        return Findings(self.reading, self.entries, self.masks, self.together, self.words, by_kind)
 
     def of(self, kind: str) -> tuple[Finding, ...]:
         """Give the findings of one kind, in no order."""
         return self.by_kind.get(kind, ())
 
-    def covered(self, *kinds: str) -> set[int]:
+    def covered(self, *kinds: str) -> frozenset[int]:
         """Every token that a finding of these kinds fills."""
-        return {at for kind in kinds for found in self.of(kind) for at in found.at}
+        by_kind = self.by_kind
+        for kind in kinds:
+            if by_kind.get(kind):
+                return frozenset([at for kind in kinds for found in by_kind.get(kind, ()) for at in found.at])
+        return _NOWHERE
 
     def has(self, at: int, *names: str) -> bool:
         """Whether the token is of one of the classes."""
         mask = self.words.unions.get(names)
         return bool(self.masks[at] & (self.words.mask(*names) if mask is None else mask))
 
+    def mentions(self, *names: str) -> bool:
+        """Whether any token is of one of the classes."""
+        mask = self.words.unions.get(names)
+        return bool(self.together & (self.words.mask(*names) if mask is None else mask))
+
     def where(self, *names: str) -> list[int]:
         """Give the tokens of classes."""
-        wanted = self.words.mask(*names)
+        wanted = self.words.unions.get(names)
+        if wanted is None:
+            wanted = self.words.mask(*names)
         if not self.together & wanted:
             return []
         return [at for at, mask in enumerate(self.masks) if mask & wanted]
@@ -45,30 +62,46 @@ class Findings:
 
 def find(reading: Reading, words: Lexicon) -> Findings:
     """Find all patterns of a lexicon in a reading, whatever is meant by them."""
-    entries = [words.entry(token.word) for token in reading.tokens]
-    skipped = words.mask("degree")
+    entries = tuple([words.entry(token.word) for token in reading.tokens])
     masks = tuple([entry.mask for entry in entries])
+    skipped = words.mask("degree")
     if 0 in masks:
         masks = tuple(
-            entry.mask if entry.mask or token.kind != "mark" else skipped
-            for entry, token in zip(entries, reading.tokens, strict=True)
+            [
+                mask or (skipped if token.kind == "mark" else 0)
+                for mask, token in zip(masks, reading.tokens, strict=True)
+            ]
         )
-    ground = Ground(masks, reading.clause, reading.sentence, skipped)
     together = 0
-    for mask in masks:
+    beside: dict[int, int] = {}
+    for mask, part in zip(masks, reading.clause, strict=True):
         together |= mask
-    found: dict[str, dict[tuple[int, ...], Finding]] = {}
+        beside[part] = beside.get(part, 0) | mask
+    parts = ((*reading.clause, _NO_PART), (*reading.sentence, _NO_PART))
+    found: dict[Finding, None] = {}  # ordered, and each once
     for at, entry in enumerate(entries):
         for kind in entry.alone:
-            found.setdefault(kind, {})[(at,)] = Finding(kind, (at,))
-        for needs, pattern in entry.patterns:
-            for needed in needs:
-                if not together & needed:
-                    break
-            else:
-                one = match(pattern, at, ground)
-                if one is not None:
-                    found.setdefault(one.kind, {})[one.at] = one
-    by_kind = {kind: tuple(ones.values()) for kind, ones in found.items()}
-    guessed = frozenset(at for at, entry in enumerate(entries) if entry.guessed)
-    return Findings(reading, masks, by_kind, words, together, guessed)
+            found[Finding(kind, (at,))] = None
+        hits: list[tuple[int, Finding]] = []
+        near = beside[reading.clause[at]]
+        for need, whole_sentence, patterns in entry.patterns:
+            there = together if whole_sentence else near
+            if not there & need:
+                continue
+            for order, others, pattern in patterns:
+                for other in others:
+                    if not there & other:
+                        break
+                else:
+                    one = match(pattern, at, masks, parts, skipped)
+                    if one is not None:
+                        hits.append((order, one))
+        if hits:
+            found.update((one, None) for _, one in sorted(hits))
+    by_kind: dict[str, list[Finding]] = {}
+    for one in found:
+        if one.kind in by_kind:
+            by_kind[one.kind].append(one)
+        else:
+            by_kind[one.kind] = [one]
+    return Findings(reading, entries, masks, together, words, {kind: tuple(ones) for kind, ones in by_kind.items()})

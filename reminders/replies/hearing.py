@@ -73,7 +73,7 @@ class Heard:
         kinds = [kind for kind in findings.by_kind if kind.startswith(_UNDERSTOOD)]
         understood = findings.covered(*kinds)
         for at in findings.where(*_ALARMING):
-            guessed = findings.words.entry(findings.reading.tokens[at].word).guessed
+            guessed = findings.entries[at].guessed
             if guessed or at in understood or findings.has(at, "plain", "common", "degree"):
                 continue
             if self.scope.of(Finding("net.word", (at,))) is Standing.PRESENT:

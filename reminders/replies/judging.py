@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from reminders.replies.amounts import Amount, Measure
 from reminders.replies.finding import Findings
@@ -35,8 +35,7 @@ _IF_ASKED = "sign.medicine_if_asked"
 """A medicine beside words of a question: it asks about the medicine only when the reply asks at all."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sign:
+class Sign(NamedTuple):
     """A sign named in the reply and how it stands."""
 
     name: str
@@ -64,7 +63,7 @@ def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> t
     temperatures = _fevers(findings, scope, numbers)
     if temperatures and not any(sign.standing.counts for sign in temperatures):
         # "is 99.1 a fever?": the number settles what the word leaves open
-        found = [replace(s, standing=Standing.NEGATED) if s.name == "fever" else s for s in found]
+        found = [s._replace(standing=Standing.NEGATED) if s.name == "fever" else s for s in found]
     found += temperatures
     found += [
         s
@@ -92,13 +91,12 @@ def _worded(findings: Findings, scope: Scope, one: Finding) -> Sign:
     if name == "pus_or_serum":
         # clear or pale, watery weeping is expected after a chemical nail procedure (NHS nail-surgery leaflets)
         name = "drainage" if _same_clause(findings, "scope.thin", one) else "pus"
-    mild, active = (_same_clause(findings, kind, one) for kind in ("scope.mild", "scope.active"))
     return Sign(
         name,
         standing,
         evidence(findings, one.kind, (one.first, one.last), standing.value),
-        mild=mild,
-        active=active,
+        mild=_same_clause(findings, "scope.mild", one),
+        active=_same_clause(findings, "scope.active", one),
         early=name == "numb_late" and _hours_only(findings),
     )
 
@@ -119,7 +117,7 @@ def _same_clause(findings: Findings, kind: str, one: Finding) -> bool:
 def _fevers(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> list[Sign]:
     found: list[Sign] = []
     for number in numbers:
-        if number.measure not in {Measure.CELSIUS, Measure.FAHRENHEIT}:
+        if number.measure is not Measure.CELSIUS and number.measure is not Measure.FAHRENHEIT:
             continue
         celsius = number.measure is Measure.CELSIUS
         feverish = number.value >= (FEVER_C if celsius else FEVER_F)

@@ -7,11 +7,13 @@ from functools import lru_cache
 
 from reminders.replies.lexicon import Lexicon, lexicon
 from reminders.replies.reading import Reading
+from reminders.replies.vocabulary import vocabulary
 
 READ = ("en", "es")
 """Languages the practice reads: a reply in one of them may be closed for any harmless content."""
 OTHERS = ("ar", "de", "fr", "ht", "it", "ja", "ko", "pl", "pt", "ru", "tl", "vi", "zh")
 """Languages with a modest list of serious, thankful and control words."""
+_ALL = (1 << len(READ)) - 1
 _MOST = 60
 _FOREIGN = re.compile("[^\x00-\x7fáéíóúüñÁÉÍÓÚÜÑ‘’ªº\u00ad\u200b-\u200f\ufe0f]")
 """A letter that neither English nor Spanish writes."""
@@ -27,26 +29,37 @@ def language_of(reading: Reading, chosen: str) -> str:
     words = [token.word for token in spoken]
     if not words:
         return chosen
-    known = {name: {at for at, word in enumerate(words) if lexicon(name).knows(word)} for name in READ}
-    first = max(READ, key=lambda name: (len(known[name]), name == chosen))
-    second = READ[1 - READ.index(first)]
-    strange = [word for at, word in enumerate(words) if at not in known[first] and at not in known[second]]
-    if strange:
-        other = max(OTHERS, key=lambda name: (_count(name, strange), name == chosen))
-        found = _count(other, strange)
+    known = [_read_in(word) for word in words]
+    alone = [known.count(1 << at) for at in range(len(READ))]
+    shared = known.count(_ALL)
+    here = 1 if alone[1] > alone[0] or (alone[1] == alone[0] and chosen == READ[1]) else 0
+    first = READ[here]
+    found_here = alone[here] + shared
+    if 0 in known:
+        strange = [word for word, languages in zip(words, known, strict=True) if not languages]
+        met = [name for word in strange for name in _others_with(word)]
+        other = max(OTHERS, key=lambda name: (met.count(name), name == chosen)) if met else ""
+        found = met.count(other)
         foreign = any(_FOREIGN.search(reading.text, token.start, token.end) for token in spoken)
-        if found >= 2 or 3 * found >= max(1, len(known[first])) or (found and foreign):
+        if found >= 2 or 3 * found >= max(1, found_here) or (found and foreign):
             return other
-        if not known[first] or foreign:
+        if not found_here or foreign:
             return "und"
-    apart = known[second] - known[first]
-    if len(apart) >= 2 or (apart and 3 * len(apart) >= len(words)):
-        return f"{first}+{second}"
+    apart = alone[1 - here]
+    if apart >= 2 or (apart and 3 * apart >= len(words)):
+        return f"{first}+{READ[1 - here]}"
     return first
 
 
-def _count(name: str, words: list[str]) -> int:
-    return sum(lexicon(name).knows(word) for word in words)
+@lru_cache(maxsize=65536)
+def _read_in(word: str) -> int:
+    """Tell which of the languages that the practice reads have the word."""
+    return sum(1 << at for at, name in enumerate(READ) if vocabulary(name).knows(word))
+
+
+@lru_cache(maxsize=65536)
+def _others_with(word: str) -> tuple[str, ...]:
+    return tuple(name for name in OTHERS if vocabulary(name).knows(word))
 
 
 @lru_cache(maxsize=32)

@@ -14,50 +14,26 @@ mark.
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
+from itertools import chain
+from typing import NamedTuple
 
 from reminders.replies.patterns import Pattern, parse
-from reminders.replies.spelling import NearMisses, fold, spanish_sound, unchanged
+from reminders.replies.spelling import meant_by
+from reminders.replies.vocabulary import Source, Vocabulary, spell, spelt, vocabulary
 
-_FOLDER = Path(__file__).parent / "lexicons"
 _MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
-_ENDINGS = {
-    False: ("", "s", "ed", "ing"),
-    True: (
-        "",
-        "o",
-        "a",
-        "os",
-        "as",
-        "an",
-        "on",
-        "ado",
-        "ada",
-        "ando",
-        "iendo",
-        "aron",
-        "e",
-        "io",
-        "ia",
-        "ar",
-        "er",
-        "ir",
-    ),
-}
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
-    """One lexicon file as read."""
+class Group(NamedTuple):
+    """Patterns that need one class elsewhere in the clause or the sentence."""
 
-    classes: Mapping[str, str]
-    patterns: Mapping[str, tuple[str, ...]]
-    numbers: Mapping[str, float]
-    by_sound: bool
+    need: int
+    whole_sentence: bool
+    patterns: tuple[tuple[int, tuple[int, ...], Pattern], ...]
+    """Each with its place in the order of the files and the classes it needs besides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,25 +43,24 @@ class Entry:
     mask: int
     alone: tuple[str, ...]
     """The kinds of finding that the word is by itself."""
-    patterns: tuple[tuple[tuple[int, ...], Pattern], ...]
-    """Each with the classes it needs elsewhere in the text."""
+    patterns: tuple[Group, ...]
+    """Those that need another word, by the class of it that is met least."""
     guessed: bool
     """Nothing but a slip away from what it is taken for."""
 
 
-@dataclass(slots=True)
 class _Table:
-    """The words of the files that share one spelling rule."""
+    """The words of the languages that share one spelling rule."""
 
-    spell: Callable[[str], str]
-    words: dict[str, int] = field(default_factory=dict)
-    stems: dict[str, int] = field(default_factory=dict)
-    targets: set[str] = field(default_factory=set)
-    misses: NearMisses = field(default_factory=lambda: NearMisses(()))
+    def __init__(self, *, by_sound: bool) -> None:
+        self.by_sound = by_sound
+        self.words: dict[str, int] = {}
+        self.stems: dict[str, int] = {}
+        self.vocabularies: list[Vocabulary] = []
 
     def exact(self, word: str) -> int:
         """Give the classes of a folded word by its spelling rule, or of the stems it begins with, spelt or sounded."""
-        key = self.spell(word)
+        key = spell(word, by_sound=self.by_sound)
         mask = self.words.get(key, 0) | self._stemmed(key)
         return mask if key == word else mask | self._stemmed(word)
 
@@ -96,10 +71,15 @@ class _Table:
         return mask
 
     def close(self, word: str) -> int:
-        return self._all(self.misses.meant(word))
+        """Give the classes of the words that an unknown one may be a slip for."""
+        return self._all(meant_by(word, self._near(word)))
 
     def resembles(self, word: str) -> int:
-        return self._all(self.misses.near(word))
+        """Give the classes of every known word one slip away."""
+        return self._all(self._near(word))
+
+    def _near(self, word: str) -> Iterator[str]:
+        return chain.from_iterable(one.misses.near(word) for one in self.vocabularies)
 
     def _all(self, words: Iterable[str]) -> int:
         mask = 0
@@ -111,11 +91,13 @@ class _Table:
 class Lexicon:
     """Compiled words and patterns of one or two languages; look-ups are remembered."""
 
-    def __init__(self, sources: tuple[Source, ...], *, modest: bool) -> None:
+    def __init__(self, vocabularies: tuple[Vocabulary, ...], *, modest: bool) -> None:
         self.modest = modest
         """Some of its languages have a short list only."""
+        self._vocabularies = vocabularies
         self._bits: dict[str, int] = {}
         self._sizes: dict[int, int] = {}
+        self._often: dict[int, int] = {}
         self._anchored: dict[int, list[Pattern]] = {}
         self._remembered: dict[str, Entry] = {}
         self._known: dict[str, bool] = {}
@@ -125,9 +107,10 @@ class Lexicon:
         """Masks of classes together, as asked for before; `mask` fills it."""
         self.numbers: dict[str, float] = {}
         """Number words and their values."""
-        for source in sources:
-            spell = spanish_sound if source.by_sound else unchanged
-            self._tables.setdefault(source.by_sound, _Table(spell))
+        sources = [one.source for one in vocabularies]
+        for one, source in zip(vocabularies, sources, strict=True):
+            table = self._tables.setdefault(source.by_sound, _Table(by_sound=source.by_sound))
+            table.vocabularies.append(one)
             self.numbers.update(source.numbers)
             for name, words in source.classes.items():
                 for word in words.split():
@@ -135,8 +118,6 @@ class Lexicon:
         for source in sources:
             self._add_patterns(source)
         self._rank = {bit: rank for rank, bit in enumerate(self._anchored)}
-        for table in self._tables.values():
-            table.misses = NearMisses(table.targets)
 
     def mask(self, *names: str) -> int:
         """Give the bits of classes together; a class that no file has adds none."""
@@ -152,7 +133,7 @@ class Lexicon:
         """Whether the word is in a file just as it is written."""
         known = self._known.get(word)
         if known is None:
-            known = any(table.spell(word) in table.words for table in self._tables.values())
+            known = any(one.knows(word) for one in self._vocabularies)
             if len(self._known) < _MOST_REMEMBERED:
                 self._known[word] = known
         return known
@@ -168,22 +149,25 @@ class Lexicon:
         """Tell what is known of a folded word by its spelling, stem or sound, else by a slip."""
         known = self._remembered.get(word)
         if known is None:
-            mask = self._look_up(word)
-            guessed = mask == 0
-            if word.isalpha() and not self.knows(word) and not any(word in t.targets for t in self._tables.values()):
-                # a stem may swallow a slip: "pressuure" begins like "pressed"
-                for table in self._tables.values():
-                    mask |= table.close(word)
-            # In the order of the files, which decides between patterns that say the same.
-            bits = sorted((bit for bit in _bits_of(mask) if bit in self._rank), key=self._rank.__getitem__)
-            found = [pattern for bit in bits for pattern in self._anchored[bit]]
-            alone = tuple(dict.fromkeys(pattern.kind for pattern in found if not pattern.needs))
-            known = Entry(mask, alone, tuple((one.needs, one) for one in found if one.needs), guessed)
+            known = self._looked_up(word)
             if len(self._remembered) < _MOST_REMEMBERED:
                 self._remembered[word] = known
         return known
 
-    def _look_up(self, word: str) -> int:
+    def _looked_up(self, word: str) -> Entry:
+        mask = self._by_form(word)
+        guessed = mask == 0
+        if word.isalpha() and not self.knows(word) and not any(word in one.targets for one in self._vocabularies):
+            # a stem may swallow a slip: "pressuure" begins like "pressed"
+            for table in self._tables.values():
+                mask |= table.close(word)
+        # In the order of the files, which decides between patterns that say the same.
+        bits = sorted((bit for bit in _bits_of(mask) if bit in self._rank), key=self._rank.__getitem__)
+        found = [pattern for bit in bits for pattern in self._anchored[bit]]
+        alone = tuple(dict.fromkeys(pattern.kind for pattern in found if not pattern.needs))
+        return Entry(mask, alone, _grouped(found), guessed)
+
+    def _by_form(self, word: str) -> int:
         dropped = 0
         if word.endswith("in") and self.knows(word + "g"):  # "watchin" is "watching", whatever stem it begins with
             dropped = self._exact(word + "g")
@@ -205,21 +189,12 @@ class Lexicon:
         bit = self._bits.setdefault(name, 1 << len(self._bits))
         if name.startswith("@"):
             self._classes[name[1:]] = bit
-        stem = word.endswith("*")
-        key = "?" if word == "[?]" else table.spell(fold(word.rstrip("*")))
-        target = table.stems if stem else table.words
-        target[key] = target.get(key, 0) | bit
-        if stem:  # "hac*" must meet "hace", which sounds "ase"
-            plain = fold(word.rstrip("*"))
-            target[plain] = target.get(plain, 0) | bit
-        single = _single_letters(key)
-        if single != key and len(single) >= 4 and not by_sound:
-            target.setdefault(single, 0)
-            target[single] |= bit
-        often = 100 if target[key] & self._classes.get("common", 0) else 1
-        self._sizes[bit] = self._sizes.get(bit, 0) + often
-        endings = _ENDINGS[by_sound] if stem else ("",)
-        table.targets.update(fold(word.rstrip("*")) + ending for ending in endings)
+        known = spelt(word, by_sound=by_sound)
+        target = table.stems if known.stem else table.words
+        for form in known.forms:
+            target[form] = target.get(form, 0) | bit
+        self._often[bit] = 100 if target[known.forms[0]] & self._classes.get("common", 0) else 1
+        self._sizes[bit] = self._sizes.get(bit, 0) + self._often[bit]
         return bit
 
     def _add_patterns(self, source: Source) -> None:
@@ -228,13 +203,17 @@ class Lexicon:
                 if name not in self._bits:
                     raise KeyError(f"a pattern uses {name}, which is no class")
                 return self._bits[name]
-            return self._add(name, f"{name}:{source.by_sound}", by_sound=source.by_sound)
+            literal = f"{name}:{source.by_sound}"
+            bit = self._bits.get(literal)
+            if bit is None:
+                return self._add(name, literal, by_sound=source.by_sound)
+            self._sizes[bit] += self._often[bit]  # met once more
+            return bit
 
         for kind, lines in source.patterns.items():
             for line in lines:
                 for pattern in parse(kind, line, bits=bits, weigh=self._weight):
-                    held = pattern.items[pattern.anchor].mask
-                    for bit in _bits_of(held):
+                    for bit in _bits_of(pattern.held):
                         self._anchored.setdefault(bit, []).append(pattern)
 
     def _weight(self, mask: int) -> int:
@@ -242,16 +221,21 @@ class Lexicon:
         return sum(self._sizes[bit] for bit in _bits_of(mask))
 
 
+def _grouped(patterns: Iterable[Pattern]) -> tuple[Group, ...]:
+    groups: dict[tuple[int, bool], list[tuple[int, tuple[int, ...], Pattern]]] = {}
+    for order, pattern in enumerate(patterns):
+        if pattern.needs:
+            first, *others = pattern.needs
+            whole = any(step.whole_sentence for step in pattern.steps)
+            groups.setdefault((first, whole), []).append((order, tuple(others), pattern))
+    return tuple(Group(need, whole, tuple(ones)) for (need, whole), ones in groups.items())
+
+
 def _bits_of(mask: int) -> Iterator[int]:
     while mask:
         bit = mask & -mask
         yield bit
         mask ^= bit
-
-
-def _single_letters(word: str) -> str:
-    """Doubled consonants written once; doubled vowels tell words apart ("droop", "drop")."""
-    return "".join(c for at, c in enumerate(word) if not at or c != word[at - 1] or c in "aeiou")
 
 
 def _forms(word: str) -> Iterator[str]:
@@ -263,26 +247,8 @@ def _forms(word: str) -> Iterator[str]:
         yield word + "g"
 
 
-def load_source(name: str) -> Source:
-    """Read the lexicon of one language: the files of its folder together, or its one file."""
-    folder = _FOLDER / name
-    classes: dict[str, str] = {}
-    patterns: dict[str, tuple[str, ...]] = {}
-    numbers: dict[str, float] = {}
-    by_sound = False
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else [_FOLDER / f"{name}.toml"]:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-        for kind, words in data.get("classes", {}).items():
-            classes[kind] = f"{classes.get(kind, '')} {words}"
-        for kind, lines in data.get("patterns", {}).items():
-            patterns[kind] = (*patterns.get(kind, ()), *lines)
-        numbers |= {word: float(value) for word, value in data.get("numbers", {}).items()}
-        by_sound = by_sound or bool(data.get("by_sound", False))
-    return Source(classes, patterns, numbers, by_sound)
-
-
 @lru_cache(maxsize=64)
 def lexicon(*names: str) -> Lexicon:
     """Give the compiled lexicon of the languages named; classes of one name are shared between them."""
     modest = not {"en", "es", "emoji"}.issuperset(names)
-    return Lexicon(tuple(load_source(name) for name in names), modest=modest)
+    return Lexicon(tuple(vocabulary(name) for name in names), modest=modest)

@@ -9,9 +9,9 @@ not. It knows nothing of negation or time, and so never takes a sign away.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 from reminders.replies.pain import HIGHEST_SCORE
 from reminders.replies.reading import Reading, Token
@@ -26,10 +26,10 @@ _ASKING = frozenset({"warning_signs", "checkin_pain", "checkin_yesno", "visit"})
 Weight = tuple[int, int]
 """Thousandths towards serious, and towards emergency."""
 _NOTHING: Weight = (0, 0)
+_NO_PAIRS: dict[str, Weight] = {}
 
 
-@dataclass(frozen=True, slots=True)
-class Likeness:
+class Likeness(NamedTuple):
     """How much a reply reads like serious replies, and like emergencies."""
 
     serious: float
@@ -42,21 +42,25 @@ class Likeness:
 
 def likeness(reading: Reading, after: str) -> Likeness:
     """Weigh the words of a reply to the message of that key."""
-    weights = _weights()
-    words = [stand_in(token) for token in reading.tokens]
+    weights, pairs = _weights(), _pairs()
     serious, emergency = weights.get(context(after), _NOTHING)
     most, at, known = 0, -1, 0
-    previous = EDGE
-    for here, word in enumerate(words):
-        own, pair = _of_word(word), weights.get(f"{previous} {word}", _NOTHING)
-        known += word in weights
-        serious += own[0] + pair[0]
-        emergency += own[1] + pair[1]
+    following = pairs.get(EDGE, _NO_PAIRS)
+    for here, token in enumerate(reading.tokens):
+        word = stand_in(token) if token.kind == "num" else token.word
+        own, is_known = _of_word(word)
+        known += is_known
+        serious += own[0]
+        emergency += own[1]
         if at < 0 or own[0] > most:
             most, at = own[0], here
-        previous = word
-    last = weights.get(f"{previous} {EDGE}", _NOTHING)
-    size = SCALE * max(1, len(words)) ** 0.5
+        if word in following:
+            pair = following[word]
+            serious += pair[0]
+            emergency += pair[1]
+        following = pairs.get(word, _NO_PAIRS)
+    last = following.get(EDGE, _NOTHING)
+    size = SCALE * max(1, len(reading.tokens)) ** 0.5
     return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, at, known)
 
 
@@ -103,14 +107,26 @@ def features(reading: Reading, after: str) -> Iterator[str]:
 
 
 @lru_cache(maxsize=65536)
-def _of_word(word: str) -> Weight:
+def _of_word(word: str) -> tuple[Weight, bool]:
+    """Weigh a word and its pieces; whether it carries a weight as it is."""
     weights = _weights()
     parts = [weights.get(one, _NOTHING) for one in (word, *pieces(word))]
-    return sum(one[0] for one in parts), sum(one[1] for one in parts)
+    return (sum(one[0] for one in parts), sum(one[1] for one in parts)), word in weights
 
 
-@lru_cache(maxsize=1)
+@cache
 def _weights() -> dict[str, Weight]:
     _, *lines = _WEIGHTS.read_text(encoding="utf-8").splitlines()
     rows = (line.split("\t") for line in lines)
     return {name: (int(serious), int(emergency)) for name, serious, emergency in rows}
+
+
+@cache
+def _pairs() -> dict[str, dict[str, Weight]]:
+    """Give the weights of neighbours, by the first and the second."""
+    pairs: dict[str, dict[str, Weight]] = {}
+    for name, weight in _weights().items():
+        first, blank, second = name.partition(" ")
+        if blank:
+            pairs.setdefault(first, {})[second] = weight
+    return pairs

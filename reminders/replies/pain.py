@@ -51,7 +51,7 @@ def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) 
 
 
 def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
-    if number.measure not in {Measure.BARE, Measure.OF_TEN} or _praise(findings, number):
+    if number.measure not in (Measure.BARE, Measure.OF_TEN) or _praise(findings, number):
         return False
     if number.measure is Measure.OF_TEN:
         return True

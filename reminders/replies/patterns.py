@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 _NEAR, _FAR, _SENTENCE = 3, 8, 16
 _GAPS = {"..": _NEAR, "...": _FAR}
+_JOINTS = frozenset({*_GAPS, "&", "&&"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,13 +22,27 @@ class Item:
     """The words before it may lie in another clause of the sentence."""
 
 
+class Step(NamedTuple):
+    """How the next place of a pattern is found from the one before."""
+
+    step: int
+    """1 or -1."""
+    wanted: int
+    gap: int
+    whole_sentence: bool
+    from_anchor: bool
+    """It starts anew at the anchor."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A kind of finding and the places that show it; `anchor` is the place met least often."""
+    """A kind of finding and the places that show it, beginning at the anchor, the place met least often."""
 
     kind: str
-    items: tuple[Item, ...]
-    anchor: int
+    held: int
+    """The classes of the anchor."""
+    steps: tuple[Step, ...]
+    """From the anchor to the end, then from the anchor to the beginning."""
     needs: tuple[int, ...]
     """The classes of the other places, those met least first: a text without one of them can't match."""
 
@@ -49,16 +64,6 @@ class Finding(NamedTuple):
         return self.at[0] if len(self.at) == 1 else max(self.at)
 
 
-@dataclass(frozen=True, slots=True)
-class Ground:
-    """What matching needs of a reading: each token's classes and parts, and the classes skipped everywhere."""
-
-    masks: Sequence[int]
-    clause: Sequence[int]
-    sentence: Sequence[int]
-    skipped: int
-
-
 def parse(kind: str, line: str, *, bits: Callable[[str], int], weigh: Callable[[int], int]) -> Iterator[Pattern]:
     """Every plain sequence that one pattern line stands for."""
     whole = " && " in line
@@ -72,7 +77,28 @@ def parse(kind: str, line: str, *, bits: Callable[[str], int], weigh: Callable[[
                 items += [replace(head, gap=gap, whole_sentence=whole), *rest]
             order_met = sorted(range(len(items)), key=lambda at: weigh(items[at].mask))
             needs = tuple(items[at].mask for at in order_met[1:])
-            yield Pattern(kind, tuple(items), order_met[0], needs)
+            yield Pattern(kind, items[order_met[0]].mask, _steps(items, order_met[0]), needs)
+
+
+def _steps(items: Sequence[Item], anchor: int) -> tuple[Step, ...]:
+    steps = [
+        Step(1, items[at].mask, items[at].gap, items[at].whole_sentence, at == anchor + 1)
+        for at in range(anchor + 1, len(items))
+    ]
+    steps += [
+        Step(-1, items[at].mask, items[at + 1].gap, items[at + 1].whole_sentence, at == anchor - 1)
+        for at in range(anchor - 1, -1, -1)
+    ]
+    return tuple(steps)
+
+
+def literals(line: str) -> Iterator[str]:
+    """Every word and stem that a pattern line names itself, not by a class."""
+    for word in line.split():
+        if word not in _JOINTS:
+            for name in word.rstrip("?").split("|"):
+                if not name.startswith("@"):
+                    yield from name.split("_")
 
 
 def _sequences(words: Sequence[str], bits: Callable[[str], int]) -> Iterator[tuple[Item, ...]]:
@@ -101,37 +127,32 @@ def _phrase(words: Sequence[str], gap: int, bits: Callable[[str], int]) -> tuple
     return (Item(bits(first), gap), *(Item(bits(word)) for word in rest))
 
 
-def match(pattern: Pattern, at: int, ground: Ground) -> Finding | None:
-    """Give the finding whose anchor is the token `at`, or None."""
-    items, anchor = pattern.items, pattern.anchor
+def match(
+    pattern: Pattern, at: int, masks: Sequence[int], parts: tuple[Sequence[int], Sequence[int]], skipped: int
+) -> Finding | None:
+    """Give the finding whose anchor is the token `at`, or None.
+
+    `masks` are each token's classes, `parts` its clause and its sentence, each with one number more that no part has,
+    `skipped` the classes skipped everywhere.
+    """
     found = [at]
     here = at
-    for place in range(anchor + 1, len(items)):
-        here = _reach(here, 1, items[place].mask, items[place], ground)
-        if here < 0:
-            return None
-        found.append(here)
-    here = at
-    for place in range(anchor - 1, -1, -1):
-        here = _reach(here, -1, items[place].mask, items[place + 1], ground)
-        if here < 0:
+    for step, wanted, gap, whole_sentence, from_anchor in pattern.steps:
+        if from_anchor:
+            here = at
+        part = parts[whole_sentence]
+        own, left = part[here], gap
+        here += step
+        while part[here] == own:  # the number more ends it on both sides, for it stands at -1 too
+            mask = masks[here]
+            if mask & wanted:
+                break
+            if not mask & skipped:
+                if not left:
+                    return None
+                left -= 1
+            here += step
+        else:
             return None
         found.append(here)
     return Finding(pattern.kind, tuple(found))
-
-
-def _reach(start: int, step: int, wanted: int, link: Item, ground: Ground) -> int:
-    """Give the next token of the wanted classes in that direction, within the link's reach; -1 when there is none."""
-    masks = ground.masks
-    parts = ground.sentence if link.whole_sentence else ground.clause
-    part, left, here = parts[start], link.gap, start + step
-    while 0 <= here < len(masks) and parts[here] == part:
-        mask = masks[here]
-        if mask & wanted:
-            return here
-        if not mask & ground.skipped:
-            if left == 0:
-                return -1
-            left -= 1
-        here += step
-    return -1

@@ -23,6 +23,7 @@ _EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
 _REACH = 10
 _YEAR = re.compile("(?:19|20)[0-9]{2}")
 _DENYING = ("negator", "verbal_negator", "cannot")
+_BODILY_SIGNS = tuple(f"sign.{name}" for name in (*EMERGENCY_SIGNS, *URGENT_SIGNS, "drainage", "itching"))
 _SIGN_WORDS = (
     "red",
     "swell",
@@ -60,7 +61,7 @@ class Standing(StrEnum):
     @property
     def counts(self) -> bool:
         """Whether the sign is listed."""
-        return self in {Standing.PRESENT, Standing.OVER}
+        return self is Standing.PRESENT or self is Standing.OVER
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class Scope:
             return Standing.NEGATED
         if self._imaginings and self._imagined(sign):
             return Standing.IMAGINED
-        if self._of_stranger(sign):
+        if self.findings.of("scope.stranger") and self._of_stranger(sign):
             return Standing.SOMEONE_ELSE
         if self._other_time(sign):
             return Standing.OTHER_TIME
@@ -90,9 +91,11 @@ class Scope:
     @cached_property
     def _negators(self) -> frozenset[int]:
         findings = self.findings
+        if not findings.of("scope.negation"):
+            return frozenset()
         signs = {kind for kind in findings.by_kind if kind.startswith(("sign.", "net."))}
         own = findings.covered("scope.pseudo")
-        own |= {at for at in findings.covered(*signs) if findings.has(at, "negator")}
+        own |= findings.covered(*signs).intersection(findings.where("negator"))
         tokens = {at for found in findings.of("scope.negation") if own.isdisjoint(found.at) for at in found.at}
         if self._opens_with_answer():
             tokens -= {self._first_word}
@@ -120,14 +123,14 @@ class Scope:
     @cached_property
     def _named(self) -> frozenset[int]:
         """Tokens that name a bodily sign: the items of a list of denials."""
-        kinds = [f"sign.{name}" for name in (*EMERGENCY_SIGNS, *URGENT_SIGNS, "drainage", "itching")]
-        words = set(self.findings.where(*_SIGN_WORDS))
-        return frozenset(self.findings.covered(*kinds) | words)
+        return self.findings.covered(*_BODILY_SIGNS).union(self.findings.where(*_SIGN_WORDS))
 
     def _negated(self, sign: Finding) -> bool:
         if sign.kind == "sign.self_harm":
             return False  # "i dont see a reason to live": what is negated here is life; a denial is read by a person
-        return self._negated_before(sign) or self._negated_within(sign) or self._negated_after(sign)
+        if self._negators and (self._negated_before(sign) or self._negated_within(sign)):
+            return True
+        return self._negated_after(sign)
 
     def _negated_within(self, sign: Finding) -> bool:
         """Find a negation between the words of the sign: "the redness has not spread"."""
@@ -195,6 +198,8 @@ class Scope:
     def _negated_after(self, sign: Finding) -> bool:
         """Find a denial after the sign: "pus? no", "fever none"."""
         findings, parts = self.findings, self.findings.reading.clause
+        if not findings.mentions("denial"):
+            return False
         after = sign.last + 1
         if after < len(parts) and findings.reading.tokens[after].word == "?":
             after += 1
@@ -205,9 +210,12 @@ class Scope:
     # ------------------------------------------------------------ imagined, another's, another time
     @cached_property
     def _imaginings(self) -> tuple[Finding, ...]:
+        triggers = self.findings.of("scope.hypothetical")
+        if self.findings.of("ask"):
+            triggers += self.findings.of("scope.if_asked")
+        if not triggers:
+            return ()
         actual = self.findings.covered("scope.actual")
-        asked = "scope.if_asked" if self.findings.of("ask") else ""
-        triggers = (*self.findings.of("scope.hypothetical"), *self.findings.of(asked))
         return tuple(f for f in triggers if not actual.issuperset(f.at))
 
     def _imagined(self, sign: Finding) -> bool:
@@ -274,6 +282,8 @@ class Scope:
     @cached_property
     def _endings(self) -> tuple[tuple[Finding, bool], ...]:
         """Words that say something is over, each with whether they mean "gone" rather than "better"."""
+        if not self.findings.of("scope.resolved") and not self.findings.of("scope.eased"):
+            return ()
         undone = self.findings.covered("scope.unresolved")
         signs = self.findings.covered(
             *(kind for kind in self.findings.by_kind if kind.startswith("sign.") and kind != "sign.reschedule")

@@ -75,11 +75,6 @@ def spanish_sound(word: str) -> str:
     return word
 
 
-def unchanged(word: str) -> str:
-    """Keep the word; the spelling rule of languages that are compared as folded."""
-    return word
-
-
 def shortened(word: str) -> Iterator[str]:
     """Every form of the word with one letter left out."""
     return (word[:at] + word[at + 1 :] for at in range(len(word)))
@@ -106,16 +101,17 @@ class NearMisses:
                 if OSA.distance(known, word, score_cutoff=1) <= 1:
                     yield known
 
-    def meant(self, word: str) -> set[str]:
-        """Give the known words that an unknown one may be a slip for: one slip away and beginning alike.
 
-        Of four letters, only a swapped pair or a letter left out inside: short words are too close to each other.
-        """
-        if len(word) < 4:
-            return set()
-        alike = {known for known in self.near(word) if known[0] in word[:2]}
-        if swapped := {known for known in alike if sorted(known) == sorted(word)}:
-            return swapped
-        if len(word) > 4:
-            return alike
-        return {known for known in alike if len(known) == 5 and known[0] == word[0] and known[-1] == word[-1]}
+def meant_by(word: str, near: Iterable[str]) -> set[str]:
+    """Give those of the known words one slip away that an unknown one may be a slip for: they begin alike.
+
+    Of four letters, only a swapped pair or a letter left out inside: short words are too close to each other.
+    """
+    if len(word) < 4:
+        return set()
+    alike = {known for known in near if known[0] in word[:2]}
+    if swapped := {known for known in alike if sorted(known) == sorted(word)}:
+        return swapped
+    if len(word) > 4:
+        return alike
+    return {known for known in alike if len(known) == 5 and known[0] == word[0] and known[-1] == word[-1]}

@@ -20,6 +20,9 @@ from reminders.replies.reading import parts, read
 from reminders.replies.urgency import Patient
 from reminders.sentences import english
 
+_SERIOUS = (Label.EMERGENCY, Label.URGENT)
+_CONTROL = (Label.STOP, Label.WRONG_PERSON, Label.START, Label.HELP)
+
 
 def triage(
     text: str,
@@ -93,7 +96,7 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
                 heard.findings, "answer.pain_score", span, english("pain {number} of 10").format(number=heard.pain)
             )
         )
-    serious = heard.ranked.label in {Label.EMERGENCY, Label.URGENT}
+    serious = heard.ranked.label in _SERIOUS
     for said, label in ((control.stop, Label.STOP), (control.wrong_person, Label.WRONG_PERSON)):
         if said is not None:
             labels.append(label)
@@ -114,7 +117,7 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
     if likeness is not None:
         why.append(likeness)
         signs = signs or {"unclear"}
-    if label in {Label.STOP, Label.WRONG_PERSON, Label.START, Label.HELP}:
+    if label in _CONTROL:
         signs = set()
     if label is Label.ROUTINE and language not in READ:
         signs = {"unclear"}  # the desk can't read it, whatever it may say beside

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reminders.replies.judging import Sign
-from reminders.replies.labels import EMERGENCY_SIGNS, ROUTINE_SIGNS, URGENT_SIGNS, Evidence, Label
+from reminders.replies.labels import EMERGENCY_SIGNS, ROUTINE_SIGNS, SIGNS, Evidence, Label
 from reminders.replies.pain import MODERATE_PAIN, SEVERE_PAIN, PainScore
 from reminders.replies.scope import Standing
 
@@ -41,8 +41,14 @@ class Ranked:
     why: tuple[Evidence, ...]
 
 
+_NOTHING = Ranked(label=None, signs=(), why=())
+_ORDER = (None, Label.ROUTINE, Label.URGENT, Label.EMERGENCY)
+
+
 def rank(signs: tuple[Sign, ...], score: PainScore | None, patient: Patient) -> Ranked:
     """Rank the signs that count and the current pain score; the most urgent one decides."""
+    if not signs and score is None:
+        return _NOTHING
     urgency: dict[str, Label] = {}
     why: list[Evidence] = []
     for sign in signs:
@@ -66,16 +72,14 @@ def rank(signs: tuple[Sign, ...], score: PainScore | None, patient: Patient) -> 
         urgent = [name for name, label in urgency.items() if label is not Label.ROUTINE]
         if len(urgent) > 1:
             del urgency["unclear"]
-    order = EMERGENCY_SIGNS + URGENT_SIGNS + ROUTINE_SIGNS
     label = None
     for one in urgency.values():
         label = _higher(label, one)
-    return Ranked(label=label, signs=tuple(sorted(urgency, key=order.index)), why=tuple(why))
+    return Ranked(label=label, signs=tuple(sorted(urgency, key=SIGNS.index)), why=tuple(why))
 
 
 def _higher(one: Label | None, other: Label) -> Label:
-    order = (None, Label.ROUTINE, Label.URGENT, Label.EMERGENCY)
-    return other if order.index(other) > order.index(one) else one or other
+    return other if _ORDER.index(other) > _ORDER.index(one) else one or other
 
 
 def _label(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | None:
@@ -114,5 +118,7 @@ def _bleeding(sign: Sign, signs: tuple[Sign, ...], patient: Patient) -> Label | 
 
 def _sepsis(signs: tuple[Sign, ...]) -> bool:
     """High fever with shaking (NI Direct, "Recognising signs and symptoms of sepsis")."""
+    if not any(sign.high for sign in signs):
+        return False
     present = [sign for sign in signs if sign.standing is Standing.PRESENT]
     return any(s.high for s in present) and any(s.name == "chills" for s in present)

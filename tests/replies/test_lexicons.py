@@ -4,10 +4,11 @@ from pathlib import Path
 
 import pytest
 
-import reminders.replies.lexicon as module
+import reminders.replies.vocabulary as module
 from reminders.replies.labels import SIGNS
-from reminders.replies.lexicon import Lexicon, load_source
-from reminders.replies.spelling import NearMisses, fold, spanish_sound
+from reminders.replies.lexicon import Lexicon
+from reminders.replies.spelling import NearMisses, fold, meant_by, spanish_sound
+from reminders.replies.vocabulary import load_source, vocabulary
 
 FOLDER = Path(module.__file__).parent / "lexicons"
 FILES = sorted(FOLDER.glob("**/*.toml"))
@@ -23,7 +24,7 @@ def test_each_file_says_where_its_words_come_from(path: Path) -> None:
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_the_files_of_each_language_compile(language: str) -> None:
-    Lexicon((load_source("en"), load_source(language)), modest=False)
+    Lexicon((vocabulary("en"), vocabulary(language)), modest=False)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -57,4 +58,6 @@ def test_spanish_rr_is_another_sound_than_r() -> None:
     ("slip", "meant"), [("bleding", {"bleeding"}), ("infectoin", {"infection"}), ("blck", {"black"}), ("cat", set())]
 )
 def test_a_slip_finds_the_word_it_was_meant_for(slip: str, meant: set[str]) -> None:
-    assert NearMisses(["bleeding", "infection", "black", "cart"]).meant(slip) == meant
+    near = NearMisses(["bleeding", "infection", "black", "cart"]).near(slip)
+
+    assert meant_by(slip, near) == meant
