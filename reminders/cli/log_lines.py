@@ -10,11 +10,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 
+import click
+
 from reminders.cli.crashes import where_it_broke
 from reminders.cli.faults import debugging
 
 _PACKAGE = Path(__file__).parents[1]
 _OWN = frozenset(vars(logging.LogRecord("", 0, "", 0, "", (), None))) | {"message", "asctime", "taskName"}
+
+
+log_option = click.option(
+    "--log", type=click.Choice(["text", "json"]), default="text", help="How events are told on stderr."
+)
 
 
 def log_to_stderr(*, as_json: bool = False) -> None:

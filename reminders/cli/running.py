@@ -12,7 +12,7 @@ from reminders.assembly import App
 from reminders.care.timing import as_text
 from reminders.cli.faults import FELL_SHORT
 from reminders.cli.json_output import print_json, print_json_line
-from reminders.cli.log_lines import log_to_stderr
+from reminders.cli.log_lines import log_option, log_to_stderr
 from reminders.cli.options import host_and_port, json_option, opened
 from reminders.cli.terminal import line, warn
 from reminders.delivery.monitor import Monitor
@@ -49,7 +49,7 @@ Any number may run on one database; each message is in one worker's hands at a t
 """,
 )
 @click.option("--once", is_flag=True, help="Dispatch what is due now and leave.")
-@click.option("--log", type=click.Choice(["text", "json"]), default="text", help="How events are told on stderr.")
+@log_option
 @click.option("--monitor", metavar="HOST:PORT", callback=host_and_port, help="A local port that tells how it stands.")
 @json_option
 @click.pass_context
@@ -98,13 +98,18 @@ def _run(app: App, runner: Runner, monitor: tuple[str, int] | None, *, quietly: 
 
 def _tell(app: App, report: DispatchReport, *, as_json: bool, quietly: bool) -> None:
     figures = _figures(report)
-    _LOG.info("dispatched", extra={name: count for name, count in figures.items() if count})
+    log_report(report)
     now = app.clock.now()
     if as_json:
         print_json_line({"at": as_text(now, app.config.zone), **figures})
     elif not quietly:
         at = on_day(now.astimezone(app.config.zone), "EEE HH:mm:ss")
         line(f"{at}  {_in_words(figures)}")
+
+
+def log_report(report: DispatchReport) -> None:
+    """Tell what one dispatch did, as an event."""
+    _LOG.info("dispatched", extra={name: count for name, count in _figures(report).items() if count})
 
 
 def _figures(report: DispatchReport) -> dict[str, int]:

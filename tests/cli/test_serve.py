@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -61,10 +62,7 @@ def test_the_first_start_prints_a_link_and_a_second_one_is_refused(terminal: Ter
 def test_pages_alone_stand_beside_what_sends_and_send_nothing(terminal: Terminal) -> None:
     """`--web-only` needs no lock: it starts while another process serves and sends."""
     folder = terminal.folder
-    now = datetime.now(UTC)
-    terminal.later(now.isoformat())
-    noon = f"Etc/GMT{now.hour - 12:+}"  # the sign is POSIX's: there it is about noon, and nothing waits for morning
-    terminal.enroll(f"--zone={noon}", f"--end={now.astimezone(ZoneInfo(noon)):%Y-%m-%dT%H:%M}")
+    _enroll_at_noon(terminal)
     assert [each["key"] for each in terminal.ask("messages", "--due")] == ["confirmation"]
     with alone(folder), serving(folder, "--web-only", "--port", str(port := free_port())) as pages:
         assert pages.stdout
@@ -87,6 +85,38 @@ def test_pages_alone_stand_beside_what_sends_and_send_nothing(terminal: Terminal
         rest, _ = again.communicate(timeout=60)
     assert "Example Foot Care" in line
     assert "welcome" not in line + rest
+
+
+def test_events_are_told_as_json_and_name_nobody(terminal: Terminal) -> None:
+    """The one-time link alone stands on stdout: it is for a person, and a log must not hold it."""
+    _enroll_at_noon(terminal)
+    with serving(terminal.folder, "--log", "json", "--port", str(free_port())) as process:
+        assert process.stdout
+        assert process.stderr
+        link = process.stdout.readline()
+        told = []
+        while not told or told[-1]["event"] != "dispatched":
+            told.append(json.loads(process.stderr.readline()))
+        process.send_signal(signal.SIGTERM)
+        rest, lines = process.communicate(timeout=60)
+    told += [json.loads(line) for line in lines.splitlines()]
+    assert process.returncode == 0
+    assert "/staff/welcome/" in link
+    assert rest == ""
+    assert [each["event"] for each in told if each["event"] in {"started", "dispatched", "stopped"}] == [
+        "started", "dispatched", "stopped",
+    ]  # fmt: skip
+    assert next(each for each in told if each["event"] == "dispatched")["sent"] == 1
+    for word in ("Robin", "Invented", "555", link.rpartition("/")[2].strip()):
+        assert word not in json.dumps(told)
+
+
+def _enroll_at_noon(terminal: Terminal) -> None:
+    """Enroll somebody for whom it is about noon now, so that nothing waits for morning."""
+    now = datetime.now(UTC)
+    terminal.later(now.isoformat())
+    noon = f"Etc/GMT{now.hour - 12:+}"  # the sign is POSIX's
+    terminal.enroll(f"--zone={noon}", f"--end={now.astimezone(ZoneInfo(noon)):%Y-%m-%dT%H:%M}")
 
 
 @pytest.mark.parametrize(
