@@ -21,6 +21,7 @@ from reminders.records import people
 from reminders.records.waiting import count_waiting
 from reminders.web.forms import Form, go
 from reminders.web.staff.here import Here, acts
+from reminders.words import gettext, marked
 
 router = APIRouter()
 Looking = Annotated[Here, acts(right=Right.ENROLL)]
@@ -106,6 +107,9 @@ def told(here: Telling, waiting_id: int) -> Response:
 @router.post(_PAGE)
 def enroll_patient(here: Enrolling) -> Response:
     """Enroll, and show what is to be said now; or show what is still wrong."""
+    if here.form.text("asked_for") not in {"", here.form.text("procedure")}:
+        said = (gettext("You chose another procedure. See what it asks about and what will happen, then enroll."),)
+        return _show(here, here.form, status=409, problems=said)
     given = _given(here, here.form)
     waiting_id = here.form.text("waiting")
     try:
@@ -114,7 +118,8 @@ def enroll_patient(here: Enrolling) -> Response:
             if waiting_id.isdecimal():
                 note_enrolled(session, here.desk, int(waiting_id), enrolled.enrollment_id, by=here.who.name)
     except AlreadyEnrolled as error:
-        said = (f"This patient has course {error.enrollment_id} for the same procedure and day already.",)
+        has_one = marked("This patient has course {number} for the same procedure and day already.")
+        said = (gettext(has_one, number=error.enrollment_id),)
         return _show(here, here.form, status=409, problems=said, twice=error.enrollment_id)
     except InputError as error:
         return _show(here, here.form, status=400, problems=error.problems)
