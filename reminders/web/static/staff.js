@@ -60,8 +60,15 @@
       if (find("#locked-count")) find("#locked-count").textContent = words;
       return;
     }
+    document.querySelectorAll("form[data-keep]").forEach(keep);
     find("#main").replaceChildren(page.content.cloneNode(true));
     find("#locked-count").textContent = words;
+  }
+
+  // What was typed and not sent is sent now: while a sign-in lies idle the server does nothing with it but keep it.
+  function keep(form) {
+    const typed = [...form.elements].some((each) => each.checked !== each.defaultChecked || each.value !== (each.defaultValue ?? each.value));
+    if (typed) fetch(form.dataset.keep, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
   }
 
   function sound() {
