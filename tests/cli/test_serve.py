@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import httpx
@@ -94,7 +95,7 @@ def test_events_are_told_as_json_and_name_nobody(terminal: Terminal) -> None:
         assert process.stdout
         assert process.stderr
         link = process.stdout.readline()
-        told = []
+        told: list[dict[str, Any]] = []
         while not told or told[-1]["event"] != "dispatched":
             told.append(json.loads(process.stderr.readline()))
         process.send_signal(signal.SIGTERM)

@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser
 
 from tests.desk.office import Office, open_office
 from tests.servers import migrate
+from tests.web.browser import chromium
 from tests.web.server import Server, serving
 
 
@@ -19,6 +21,13 @@ def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("empty") / "reminders.sqlite3"
     migrate(f"sqlite:///{path}")
     return path
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all tests of a file, and no longer: its event loop would be in the way of others' own."""
+    with chromium() as running:
+        yield running
 
 
 @pytest.fixture

@@ -47,6 +47,7 @@ def serving(app: App, *, port: int = 0, dispatches: bool = False) -> Iterator[Se
     try:
         yield Server(app=app, pages=pages, base=f"http://127.0.0.1:{listener.getsockname()[1]}")
     finally:
+        pages.state.site.closing.set()  # streams that pages keep open end now
         server.should_exit = True
         thread.join(10)
         listener.close()
