@@ -76,4 +76,9 @@ def site_of(request: Request) -> Site:
     return site
 
 
-TheSite = Annotated[Site, Depends(site_of)]
+async def _here(request: Request) -> Site:
+    """Return the same; it is not worth a thread."""
+    return site_of(request)
+
+
+TheSite = Annotated[Site, Depends(_here)]
