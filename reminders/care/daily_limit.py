@@ -19,7 +19,7 @@ def limit_days(
 
     `others` are the instants of messages that the patient gets anyway: sent already, or of another course.
     """
-    taken = Counter(local_day(instant, course.zone) for instant in others)
+    taken = Counter([local_day(instant, course.zone) for instant in others])
     per_day: dict[date, list[Joined]] = defaultdict(list)
     for message in messages:
         if message.outcome is Outcome.SCHEDULED:

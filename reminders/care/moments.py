@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
+from typing import NamedTuple
 
 from reminders.care.plan import (
     AfterAnchor,
@@ -19,7 +20,7 @@ from reminders.care.plan import (
     When,
 )
 from reminders.care.resolving import Resolved
-from reminders.care.timing import instant_of, local_day
+from reminders.care.timing import instant_of, local_day, local_time
 from reminders.care.values import Course, Reason, Slot
 from reminders.sentences import MONTHS, WEEKDAYS, english
 
@@ -53,11 +54,9 @@ _BY_VISIT: Mapping[tuple[bool, int], str] = {
 }
 """By whether it is booked, and by days from it; 2 stands for all further ones, as languages count differently."""
 _MINUTE = timedelta(minutes=1)
-_NEVER = datetime.max.replace(tzinfo=UTC)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Moment:
+class Moment(NamedTuple):
     """One planned instant of an instruction and the rule it follows from."""
 
     planned_at: datetime
@@ -88,15 +87,18 @@ def moments_of_days(instruction: Instruction, resolved: Resolved) -> list[Moment
     return _in_order(found)
 
 
-def first_after(instruction: Instruction, resolved: Resolved) -> datetime | None:
-    """Return the instant after which an instruction that goes by days begins; None when it has no anchor.
-
-    The end of time when the anchor does not come in this course.
-    """
+def days_over(found: Sequence[Moment], instruction: Instruction, resolved: Resolved) -> int:
+    """Return how many of the moments of an instruction that goes by days are not after its anchor."""
     (when,) = instruction.when
-    if not isinstance(when, EachDay) or when.after is None:
-        return None
-    return resolved.anchors.get(when.after, _NEVER)
+    return _over(found, when, resolved) if isinstance(when, EachDay) else 0
+
+
+def _over(found: Sequence[Moment], when: EachDay, resolved: Resolved) -> int:
+    """Return how many of its moments are not after its anchor: none without one, all if that does not come."""
+    if when.after is None:
+        return 0
+    after = resolved.anchors.get(when.after)
+    return len(found) if after is None else bisect_right(found, after, key=lambda moment: moment.planned_at)
 
 
 def _in_order(moments: Iterable[Moment]) -> list[Moment]:
@@ -112,8 +114,9 @@ def clock_text(instant: datetime, course: Course) -> str:
     return _clock_text(instant, course.zone, course.day_0)
 
 
+@lru_cache(maxsize=8192)  # the same few instants are told of again and again
 def _clock_text(instant: datetime, zone: tzinfo, day_0: date) -> str:
-    local = instant.astimezone(zone)
+    local = local_time(instant, zone)
     clock = f"{local.hour:02}:{local.minute:02}"
     if local.date() == day_0:
         return clock
@@ -132,8 +135,8 @@ def _moments_of(when: When, resolved: Resolved) -> Iterator[Moment]:
             for number in map(resolved.amount, numbers):
                 yield _on_day(number, when.at, course)
         case EachDay():
-            after = resolved.anchors.get(when.after, _NEVER) if when.after else None
-            yield from (each for each in _each_day(when, resolved) if after is None or each.planned_at > after)
+            found = _in_order(_each_day(when, resolved))
+            yield from found[_over(found, when, resolved) :]
         case BeforeVisit():
             yield _by_visit(-resolved.amount(when.before_visit_days), when.at, course, resolved)
         case AfterVisit():

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, time
 from functools import lru_cache
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from reminders.care.circumstances import Circumstances
 from reminders.care.moments import clock_text
@@ -36,8 +35,7 @@ class Wish(Protocol):
         """Whether each has to reach the patient."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Bounds:
+class Bounds(NamedTuple):
     """Between what a moment has to find its place."""
 
     course: Course
@@ -45,8 +43,7 @@ class Bounds:
     now: Circumstances
 
 
-@dataclass(frozen=True, kw_only=True)
-class Place:
+class Place(NamedTuple):
     """Where a moment ended up, and why if it moved."""
 
     send_at: datetime

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
 from types import MappingProxyType
 
-from reminders.care.plan import Anaesthetic, ChoiceSetting, NumberSetting, Plan
-from reminders.care.timing import course_day, date_of_day
+from reminders.care.plan import Anaesthetic, ChoiceSetting, DerivedAnchor, NumberSetting, Plan
+from reminders.care.timing import local_day
 from reminders.care.values import Course
 from reminders.errors import InputError
 from reminders.sentences import english
@@ -29,25 +29,37 @@ class Resolved:
     marks: frozenset[str]
     """Patient factors and the conditions that follow from them and from the visit."""
     anaesthetic: Anaesthetic | None
+    chosen: Hashable
+    """Stands for the settings in a key: one and the same for whoever has the same."""
 
     def amount(self, value: int | str) -> int:
         """Return a number of the plan, looked up when it names a setting."""
         return value if isinstance(value, int) else int(self.settings[value])
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Chosen:
+    """What a plan's settings come to, whoever the patient and whenever the procedure ended."""
+
+    settings: Mapping[str, int | str]
+    anaesthetic: Anaesthetic | None
+    anchors: tuple[tuple[str, str, timedelta], ...]
+    """The plan's own: its name, what it counts from, and how long after that."""
+
+
 def resolve(plan: Plan, course: Course) -> Resolved:
     """Fill the plan's open values from the course; raises InputError for a value the plan does not allow."""
-    settings = effective_settings(plan, course.settings)
-    anaesthetic = _recorded_anaesthetic(plan, settings)
-    anchors = _anchors(plan, course, settings, anaesthetic)
-    _check_days(plan, course, settings, anchors)
+    chosen = _chosen(plan, course.settings)
+    anchors = _anchors(chosen, course)
+    _check_days(plan, course, chosen.settings, anchors)
     return Resolved(
         plan=plan,
         course=course,
-        settings=settings,
+        settings=chosen.settings,
         anchors=anchors,
         marks=marks_of(plan, course.factors, visit_booked=course.visit is not None),
-        anaesthetic=anaesthetic,
+        anaesthetic=chosen.anaesthetic,
+        chosen=chosen,
     )
 
 
@@ -56,14 +68,28 @@ def effective_settings(plan: Plan, chosen: Mapping[str, int | str]) -> Mapping[s
 
     Raises InputError for an unknown setting, or a value that the plan does not allow.
     """
+    return _chosen(plan, chosen).settings
+
+
+def _chosen(plan: Plan, given: Mapping[str, int | str]) -> _Chosen:
     # True equals 1, and would be taken for it: the types are part of what is remembered.
-    return _effective(plan, tuple((name, type(value), value) for name, value in chosen.items()))
+    return _known_choice(plan, tuple([(name, type(value), value) for name, value in given.items()]))
 
 
 @lru_cache(maxsize=1024)  # most patients of a plan have its usual settings
-def _effective(plan: Plan, given: tuple[tuple[str, type, int | str], ...]) -> Mapping[str, int | str]:
-    declared = plan.file.settings
+def _known_choice(plan: Plan, given: tuple[tuple[str, type, int | str], ...]) -> _Chosen:
     chosen = {name: value for name, _type, value in given}
+    settings = MappingProxyType(_effective(plan, chosen))
+    anaesthetic = _recorded_anaesthetic(plan, settings)
+    anchors = [
+        (name, derived.after, timedelta(hours=_hours(derived, chosen, settings, anaesthetic)))
+        for name, derived in plan.file.anchors.items()
+    ]
+    return _Chosen(settings=settings, anaesthetic=anaesthetic, anchors=tuple(anchors))
+
+
+def _effective(plan: Plan, chosen: Mapping[str, int | str]) -> dict[str, int | str]:
+    declared = plan.file.settings
     for name in chosen:
         if name not in declared:
             raise InputError(
@@ -86,9 +112,10 @@ def _effective(plan: Plan, given: tuple[tuple[str, type, int | str], ...]) -> Ma
                         setting=name, value=values[name], needed=needed, meaning=declared[needed].says
                     )
                 )
-    return MappingProxyType(values)
+    return values
 
 
+@lru_cache(maxsize=1024)  # few combinations of factors are common
 def marks_of(plan: Plan, factors: frozenset[str], *, visit_booked: bool) -> frozenset[str]:
     """Return the conditions that hold for a patient; raises InputError for a factor nobody knows."""
     marks = {"visit_booked" if visit_booked else "visit_not_booked"}
@@ -180,9 +207,22 @@ def _recorded_anaesthetic(plan: Plan, settings: Mapping[str, int | str]) -> Anae
     return None
 
 
-def _anchors(
-    plan: Plan, course: Course, settings: Mapping[str, int | str], anaesthetic: Anaesthetic | None
-) -> dict[str, datetime]:
+def _hours(
+    derived: DerivedAnchor,
+    chosen: Mapping[str, int | str],
+    settings: Mapping[str, int | str],
+    anaesthetic: Anaesthetic | None,
+) -> float:
+    hours = float(settings[derived.hours] if isinstance(derived.hours, str) else derived.hours)
+    if derived.or_sooner_by and anaesthetic is not None:
+        # The recorded agent counts; hours set for this patient count only where they are sooner still.
+        hours = min(hours, anaesthetic.low) if derived.hours in chosen else anaesthetic.low
+    if derived.or_until_high_of and anaesthetic is not None:
+        hours = anaesthetic.high
+    return hours
+
+
+def _anchors(chosen: _Chosen, course: Course) -> dict[str, datetime]:
     end = course.procedure_end
     anchors = {
         "procedure_end": end,
@@ -191,27 +231,17 @@ def _anchors(
     }
     if course.visit is not None:
         anchors["visit"] = course.visit
-    for name, derived in plan.file.anchors.items():
-        hours = float(settings[derived.hours] if isinstance(derived.hours, str) else derived.hours)
-        if derived.or_sooner_by and anaesthetic is not None:
-            # The recorded agent counts; hours set for this patient count only where they are sooner still.
-            chosen = isinstance(derived.hours, str) and derived.hours in course.settings
-            hours = min(hours, anaesthetic.low) if chosen else anaesthetic.low
-        if derived.or_until_high_of and anaesthetic is not None:
-            hours = anaesthetic.high
-        anchors[name] = anchors[derived.after] + timedelta(hours=hours)
+    for name, after, length in chosen.anchors:
+        anchors[name] = anchors[after] + length
     return anchors
 
 
 def _check_days(plan: Plan, course: Course, settings: Mapping[str, int | str], anchors: Mapping[str, datetime]) -> None:
     """Refuse a day that does not lie after the anchor it has to follow."""
-    for name, setting in plan.file.settings.items():
-        if not isinstance(setting, NumberSetting) or not setting.after_anchor:
-            continue
-        anchor_day = course_day(anchors[setting.after_anchor], procedure_end=course.procedure_end, zone=course.zone)
-        earliest = anchor_day + setting.after_anchor_days
-        if int(settings[name]) < earliest:
-            day = date_of_day(anchor_day, procedure_end=course.procedure_end, zone=course.zone)
+    for name, anchor, days in _days_that_follow(plan):
+        anchor_on = local_day(anchors[anchor], course.zone)
+        anchor_day = (anchor_on - course.day_0).days
+        if int(settings[name]) < anchor_day + days:
             raise InputError(
                 english(
                     "{setting} {value} must be a later day than {anchor}, which is day {anchor_day} ({date}): day "
@@ -219,9 +249,19 @@ def _check_days(plan: Plan, course: Course, settings: Mapping[str, int | str], a
                 ).format(
                     setting=name,
                     value=settings[name],
-                    anchor=setting.after_anchor.replace("_", " "),
+                    anchor=anchor.replace("_", " "),
                     anchor_day=anchor_day,
-                    date=day.isoformat(),
-                    earliest=earliest,
+                    date=anchor_on.isoformat(),
+                    earliest=anchor_day + days,
                 )
             )
+
+
+@lru_cache(maxsize=64)
+def _days_that_follow(plan: Plan) -> tuple[tuple[str, str, int], ...]:
+    """Return the settings that have to lie after an anchor, with it and by how many days."""
+    return tuple(
+        (name, setting.after_anchor, setting.after_anchor_days)
+        for name, setting in plan.file.settings.items()
+        if isinstance(setting, NumberSetting) and setting.after_anchor
+    )

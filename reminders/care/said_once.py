@@ -30,7 +30,7 @@ def say_once(
     found: list[Occurrence] = []
     for each in occurrences:
         if each.outcome is Outcome.SCHEDULED:
-            if found and _falls_together(found[-1], each, rules):
+            if found and found[-1].key == each.key and _falls_together(found[-1], each, rules):
                 found[-1] = _withheld(found[-1], english("said once: its next time falls together with this one"))
             texts = [text for other in others if (text := _said_by(other, each, resolved))] if others else ()
             found.append(_withheld(each, texts[0]) if texts else each)
@@ -40,11 +40,7 @@ def say_once(
 
 
 def _falls_together(earlier: Occurrence, later: Occurrence, rules: ContactRules) -> bool:
-    return (
-        earlier.key == later.key
-        and earlier.outcome is Outcome.SCHEDULED
-        and abs(later.send_at - earlier.send_at) <= rules.join_within
-    )
+    return earlier.outcome is Outcome.SCHEDULED and abs(later.send_at - earlier.send_at) <= rules.join_within
 
 
 def _said_by(other: OtherMessage, each: Occurrence, resolved: Resolved) -> str | None:

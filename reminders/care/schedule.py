@@ -6,7 +6,6 @@ anyway, joining, daily limit. The same input always gives the same schedule.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -15,7 +14,7 @@ from functools import lru_cache
 from reminders.care.circumstances import Circumstances, OtherMessage
 from reminders.care.daily_limit import limit_days
 from reminders.care.joining import Fits, join
-from reminders.care.moments import Moment, first_after, goes_by_days, moments, moments_of_days
+from reminders.care.moments import Moment, days_over, goes_by_days, moments, moments_of_days
 from reminders.care.placing import Bounds, place
 from reminders.care.plan import BeforeVisit, EachDay, Instruction, Plan, TextChoice
 from reminders.care.recent import Recent
@@ -42,33 +41,87 @@ def schedule(resolved: Resolved, rules: ContactRules, now: Circumstances, *, fit
 
     def fits_beside(members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> bool:
         # What is said at the desk comes before what could be sent by itself.
-        return fits(members, said_now=spoken if any(each is desk for each in members) else said_now)
+        return fits(members, said_now=spoken if _holds(members, desk) else said_now)
 
     joined = join(due, course, rules, fits=fits_beside if spoken else fits, others=taken)
     messages = limit_days(joined, course, rules, others=taken)
     if spoken:
-        messages = [_saying(spoken, each) if any(e is desk for e in each.members) else each for each in messages]
+        messages = [_saying(spoken, each) if _holds(each.members, desk) else each for each in messages]
     messages += [each.alone for each in occurrences if each.outcome is not Outcome.SCHEDULED]
-    messages.sort(key=lambda each: (each.send_at, each.importance, each.first.key))
+    messages.sort(key=_order)
     return tuple(messages)
+
+
+def _order(message: Joined) -> tuple[datetime, int, str]:
+    first = message.members[0]
+    return message.send_at, first.importance, first.key
 
 
 def expand(resolved: Resolved, rules: ContactRules, now: Circumstances) -> list[Occurrence]:
     """Return every occurrence of the course, each alone: factors, timing and quiet hours applied."""
+    selected = _selected(resolved.plan, resolved.marks)
+    if not now.spent:
+        alike = _alike(resolved, rules, now)
+        return [each for said in selected for each in alike.of(said)]
     bounds = Bounds(course=resolved.course, rules=rules, now=now)
-    days = _days_of(resolved, rules)
-    found: list[Occurrence] = []
-    for said in _selected(resolved.plan, resolved.marks):
-        if not said.by_days or now.spent:
-            numbered = _numbered(said.instruction, resolved, now)
-            found += [_occurrence(said, number, moment, resolved, bounds) for number, moment in numbered]
-            continue
-        for number, (moment, undisturbed) in enumerate(days.of(said, resolved), start=1):
-            if undisturbed is None or moment.planned_at < now.not_before:
-                found.append(_occurrence(said, number, moment, resolved, bounds))
-            else:
-                found.append(undisturbed)
-    return found
+    return [
+        _occurrence(said, number, moment, resolved, bounds)
+        for said in selected
+        for number, moment in _numbered(said.instruction, resolved, now)
+    ]
+
+
+class _Alike:
+    """What patients share who differ in language and factors only: all occurrences of each instruction."""
+
+    def __init__(self, resolved: Resolved, rules: ContactRules, now: Circumstances) -> None:
+        self._resolved = resolved
+        self._bounds = Bounds(course=resolved.course, rules=rules, now=now)
+        self._days = _days_of(resolved, rules)
+        self._kept: dict[_Said, list[Occurrence]] = {}
+
+    def of(self, said: _Said) -> list[Occurrence]:
+        """Return the occurrences of an instruction, by number."""
+        found = self._kept.get(said)
+        if found is None:
+            found = self._kept[said] = self._by_days(said) if said.by_days else self._by_moments(said)
+        return found
+
+    def _by_moments(self, said: _Said) -> list[Occurrence]:
+        found = enumerate(moments(said.instruction, self._resolved), start=1)
+        return [_occurrence(said, number, moment, self._resolved, self._bounds) for number, moment in found]
+
+    def _by_days(self, said: _Said) -> list[Occurrence]:
+        not_before = self._bounds.now.not_before
+        return [
+            _occurrence(said, number, moment, self._resolved, self._bounds)
+            if undisturbed is None or moment.planned_at < not_before
+            else undisturbed
+            for number, (moment, undisturbed) in enumerate(self._days.of(said, self._resolved), start=1)
+        ]
+
+
+_ALIKE: Recent[_Alike] = Recent(512)
+
+
+def _alike(resolved: Resolved, rules: ContactRules, now: Circumstances) -> _Alike:
+    course = resolved.course
+    key = (
+        resolved.chosen,
+        course.procedure_end,
+        course.block_placed,
+        course.dressing_applied,
+        course.visit,
+        course.zone,
+        course.channel,
+        course.night_contact_agreed,
+        tuple(course.slots.items()),
+        rules.quiet,
+        rules.before_quiet,
+        now.not_before,
+        now.at_desk,
+    )
+    return _ALIKE.get(key, lambda: _Alike(resolved, rules, now))
 
 
 class _Days:
@@ -90,8 +143,7 @@ class _Days:
         moments = self._moments.get(said)
         if moments is None:
             moments = self._moments[said] = moments_of_days(said.instruction, self._resolved)
-        after = first_after(said.instruction, resolved)
-        over = 0 if after is None else bisect_right(moments, after, key=lambda moment: moment.planned_at)
+        over = days_over(moments, said.instruction, resolved)
         found = self._kept.get((said, over))
         if found is None:
             found = [(moment, self._undisturbed(said, at, moment)) for at, moment in enumerate(moments[over:], start=1)]
@@ -111,14 +163,13 @@ def _days_of(resolved: Resolved, rules: ContactRules) -> _Days:
     course = resolved.course
     visit = resolved.anchors.get("visit")
     key = (
-        resolved.plan,
+        resolved.chosen,
         rules.quiet,
         course.day_0,
         course.zone,
-        course.channel.value,
+        course.channel,
         visit and local_day(visit, course.zone),
         tuple(course.slots.items()),
-        tuple(resolved.settings.items()),
     )
     return _DAYS.get(key, lambda: _Days(resolved, rules))
 
@@ -144,13 +195,25 @@ def _selected(plan: Plan, marks: frozenset[str]) -> tuple[_Said, ...]:
 
 def _said(instruction: Instruction, plan: Plan, marks: frozenset[str]) -> _Said:
     choice = instruction.text_choice(marks)
+    return _known_said(
+        plan,
+        instruction.key,
+        choice.use if choice else instruction.key,
+        instruction.asks if choice is None or choice.asks is None else (choice.asks or None),
+        tuple(_factor_reasons(instruction, marks, choice)),
+    )
+
+
+@lru_cache(maxsize=4096)  # one and the same for all to whom it is said alike
+def _known_said(plan: Plan, key: str, text_name: str, asks: Asks | None, reasons: tuple[Reason, ...]) -> _Said:
+    instruction = plan.instruction(key)
     return _Said(
         instruction=instruction,
-        text_name=choice.use if choice else instruction.key,
-        asks=instruction.asks if choice is None or choice.asks is None else (choice.asks or None),
-        at_desk=instruction.key == plan.file.desk_message,
+        text_name=text_name,
+        asks=asks,
+        at_desk=key == plan.file.desk_message,
         by_days=instruction.useful_hours is not None and goes_by_days(instruction),
-        reasons=tuple(_factor_reasons(instruction, marks, choice)),
+        reasons=reasons,
     )
 
 
@@ -221,6 +284,10 @@ def _useful_until(instruction: Instruction, moment: Moment, resolved: Resolved) 
 
 def _goes_out_at_the_desk(each: Occurrence, plan: Plan, now: Circumstances) -> bool:
     return each.key == plan.file.desk_message and each.send_at == now.not_before
+
+
+def _holds(members: Sequence[Occurrence], desk: Occurrence | None) -> bool:
+    return desk is not None and any(each.key == desk.key and each.occurrence == desk.occurrence for each in members)
 
 
 def _spoken(occurrences: Sequence[Occurrence], desk: Occurrence | None, fits: Fits) -> tuple[Occurrence, ...]:

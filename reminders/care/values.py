@@ -60,6 +60,8 @@ class Asks(StrEnum):
 class Slot(StrEnum):
     """A moment of the patient's own day."""
 
+    __hash__ = str.__hash__
+
     MORNING = "morning"
     MIDDAY = "midday"
     EVENING = "evening"
