@@ -1,11 +1,13 @@
-"""Messages close to each other become one when they fit; the others keep a small distance, important ones first."""
+"""Messages close to each other become one when they fit; the others keep a small distance, required ones first."""
 
 from __future__ import annotations
 
+from bisect import bisect_right, insort
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
-from itertools import islice, takewhile
+from datetime import datetime, timedelta
+from functools import lru_cache
+from itertools import islice, pairwise, takewhile
 from typing import Protocol
 
 from reminders.care.values import ContactRules, Course, Joined, Occurrence, Outcome, Reason
@@ -34,19 +36,20 @@ def join(
     patient gets anyway; a distance is kept from them too.
     """
     waiting = sorted(occurrences, key=lambda each: (each.send_at, each.importance))
+    last = len(waiting) - 1
     joined: list[Joined] = []
     in_a_group: set[int] = set()
     for place, head in enumerate(waiting):
         if id(head) in in_a_group:
             continue
-        latest = head.send_at + rules.join_within
-        if place + 1 == len(waiting) or waiting[place + 1].send_at > latest:
+        if place == last or waiting[place + 1].send_at - head.send_at > rules.join_within:
             joined.append(head.alone)
             continue
+        latest = head.send_at + rules.join_within
         near = [each for each in _until(latest, islice(waiting, place + 1, None)) if id(each) not in in_a_group]
         group = _group_of(head, near, course, rules, fits)
         in_a_group.update(map(id, group))
-        joined.append(_as_one(group) if len(group) > 1 else head.alone)
+        joined.append(_as_one(tuple(group)) if len(group) > 1 else head.alone)
     return _keep_apart(joined, course, rules, others)
 
 
@@ -67,21 +70,23 @@ def _group_of(
 
 
 def _may_be_one(members: Sequence[Occurrence], course: Course, rules: ContactRules) -> bool:
-    send_at = max(member.send_at for member in members)
+    if sum([member.asks is not None for member in members]) > 1:
+        return False
+    send_at = max([member.send_at for member in members])
+    if any(send_at > member.useful_until for member in members):
+        return False
     delayed = [member for member in members if member.send_at < send_at]
-    return (
-        sum(member.asks is not None for member in members) <= 1
-        and all(send_at <= member.useful_until for member in members)
-        and not any(member.must_precede for member in delayed)
-        # Only what may go out at night by itself may be the reason to write at night.
-        and not (delayed and rules.quiet.is_quiet(send_at, course.zone))
+    # Only what may go out at night by itself may be the reason to write at night.
+    return not delayed or not (
+        any(member.must_precede for member in delayed) or rules.quiet.is_quiet(send_at, course.zone)
     )
 
 
-def _as_one(members: Sequence[Occurrence]) -> Joined:
+@lru_cache(maxsize=2048)  # the patients of one day share most of what is joined
+def _as_one(members: tuple[Occurrence, ...]) -> Joined:
     others = ", ".join(member.key for member in members[1:])
     return Joined(
-        members=tuple(members),
+        members=members,
         send_at=max(member.send_at for member in members),
         useful_until=min(member.useful_until for member in members),
         outcome=Outcome.SCHEDULED,
@@ -100,20 +105,35 @@ def _as_one(members: Sequence[Occurrence]) -> Joined:
 def _keep_apart(
     messages: Sequence[Joined], course: Course, rules: ContactRules, others: Sequence[datetime]
 ) -> list[Joined]:
-    """Move messages that would arrive together a little later, one after the other."""
+    """Move messages that would arrive together a little later, one after the other.
+
+    The required ones choose first, so that an optional one never takes the only room that a required one has.
+    """
+    in_order = sorted(messages, key=_order)
+    if not others and all(b.send_at - a.send_at >= rules.keep_apart for a, b in pairwise(in_order)):
+        return in_order
     busy = sorted(others)
-    spread: list[Joined] = []
-    last_at = datetime.min.replace(tzinfo=UTC)
-    for message in sorted(messages, key=lambda each: (each.send_at, each.importance)):
-        send_at = max(message.send_at, last_at + rules.keep_apart)
-        for instant in busy:
-            if abs(instant - send_at) < rules.keep_apart:
-                send_at = instant + rules.keep_apart
-        placed = message if send_at == message.send_at else _delayed(message, send_at, course, rules)
-        if placed.outcome is Outcome.SCHEDULED:
-            last_at = placed.send_at
-        spread.append(placed)
-    return spread
+    placed: list[Joined] = []
+    for message in sorted(in_order, key=lambda each: not each.required):
+        free_at = _free_from(message.send_at, busy, rules.keep_apart)
+        found = message if free_at == message.send_at else _delayed(message, free_at, course, rules)
+        if found.outcome is Outcome.SCHEDULED:
+            insort(busy, found.send_at)
+        placed.append(found)
+    return sorted(placed, key=_order)
+
+
+def _order(message: Joined) -> tuple[datetime, int]:
+    return message.send_at, message.members[0].importance
+
+
+def _free_from(instant: datetime, busy: Sequence[datetime], apart: timedelta) -> datetime:
+    """Return the first instant from `instant` on that is `apart` from all busy ones, which are in order."""
+    for taken in islice(busy, bisect_right(busy, instant - apart), None):
+        if taken - instant >= apart:
+            break
+        instant = taken + apart
+    return instant
 
 
 def _delayed(message: Joined, send_at: datetime, course: Course, rules: ContactRules) -> Joined:

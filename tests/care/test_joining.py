@@ -165,9 +165,16 @@ def test_a_message_with_medicine_is_held_when_in_doubt() -> None:
     ],
 )
 def test_without_room_an_optional_message_gives_way_and_a_required_one_stays(until: str, rules: ContactRules) -> None:
-    first = occurrence("a", "12:00", importance=1)
+    first = occurrence("a", "12:00", importance=1, required=True)
     assert sent(first, occurrence("b", "12:00", until=until), most=1, rules=rules)[1][0] == "withheld"
     assert sent(first, occurrence("b", "12:00", until=until, required=True), most=1, rules=rules)[1][0] == "12:00"
+
+
+def test_required_messages_choose_their_moments_first() -> None:
+    required = occurrence("b", "12:02", until="12:02", importance=7, required=True)
+    near = (occurrence("a", "12:00", importance=1), occurrence("c", "12:00", importance=2))
+    assert sent(*near, required, most=1) == [("12:00", "a"), ("12:02", "b"), ("12:04", "c")]
+    assert sent(occurrence("a", "12:01", importance=1), required, most=1) == [("12:02", "b"), ("12:04", "a")]
 
 
 def test_a_message_that_gave_way_or_was_delayed_says_why() -> None:
