@@ -6,10 +6,10 @@ from bisect import bisect_right, insort
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from functools import lru_cache
 from itertools import islice, pairwise, takewhile
 from typing import Protocol
 
+from reminders.care.recent import Recent
 from reminders.care.values import ContactRules, Course, Joined, Occurrence, Outcome, Reason
 from reminders.sentences import english
 
@@ -49,7 +49,7 @@ def join(
         near = [each for each in _until(latest, islice(waiting, place + 1, None)) if id(each) not in in_a_group]
         group = _group_of(head, near, course, rules, fits)
         in_a_group.update(map(id, group))
-        joined.append(_as_one(tuple(group)) if len(group) > 1 else head.alone)
+        joined.append(_as_one(group) if len(group) > 1 else head.alone)
     return _keep_apart(joined, course, rules, others)
 
 
@@ -82,8 +82,16 @@ def _may_be_one(members: Sequence[Occurrence], course: Course, rules: ContactRul
     )
 
 
-@lru_cache(maxsize=2048)  # the patients of one day share most of what is joined
-def _as_one(members: tuple[Occurrence, ...]) -> Joined:
+_JOINED: Recent[Joined] = Recent(2048)
+"""What was joined last, by the identity of its members: patients of one day share most of their occurrences."""
+
+
+def _as_one(members: Sequence[Occurrence]) -> Joined:
+    # The message holds its members, so as long as it is kept nothing else can have their identity.
+    return _JOINED.get(tuple(map(id, members)), lambda: _made_one(tuple(members)))
+
+
+def _made_one(members: tuple[Occurrence, ...]) -> Joined:
     others = ", ".join(member.key for member in members[1:])
     return Joined(
         members=members,

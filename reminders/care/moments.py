@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 from typing import NamedTuple
@@ -53,7 +53,6 @@ _BY_VISIT: Mapping[tuple[bool, int], str] = {
     (False, 2): english("{days} days after the day the visit is due, {slot} ({clock})"),
 }
 """By whether it is booked, and by days from it; 2 stands for all further ones, as languages count differently."""
-_MINUTE = timedelta(minutes=1)
 
 
 class Moment(NamedTuple):
@@ -69,7 +68,28 @@ def moments(instruction: Instruction | StaffTask, resolved: Resolved) -> list[Mo
 
     A zone that skips a whole day gives two days the same instant: that is one moment, not two.
     """
-    return _in_order(moment for when in instruction.when for moment in _moments_of(when, resolved))
+    if len(instruction.when) == 1:
+        return _in_order(_moments_of(instruction.when[0], resolved))
+    return _in_order([moment for when in instruction.when for moment in _moments_of(when, resolved)])
+
+
+def names_in(when: When) -> Iterator[str]:
+    """Yield the settings and anchors that a timing follows from, and its plain numbers as text."""
+    match when:
+        case AfterAnchor():
+            yield from (str(each) for each in (when.after, when.hours, when.minutes))
+        case BeforeAnchor():
+            yield from (str(each) for each in (when.before, when.hours, when.minutes))
+        case OnDay():
+            yield from map(str, when.on_day if isinstance(when.on_day, tuple) else (when.on_day,))
+        case EachDay():
+            yield from (
+                str(each) for each in (when.after, when.from_day, when.until_day, when.times) if each is not None
+            )
+        case BeforeVisit():
+            yield from ("visit", "visit_day", str(when.before_visit_days))
+        case AfterVisit():
+            yield from ("visit", "visit_day", str(when.after_visit_days))
 
 
 def goes_by_days(instruction: Instruction) -> bool:
@@ -101,8 +121,7 @@ def _over(found: Sequence[Moment], when: EachDay, resolved: Resolved) -> int:
     return len(found) if after is None else bisect_right(found, after, key=lambda moment: moment.planned_at)
 
 
-def _in_order(moments: Iterable[Moment]) -> list[Moment]:
-    each = list(moments)
+def _in_order(each: list[Moment]) -> list[Moment]:
     if len(each) < 2:
         return each
     found = {moment.planned_at: moment for moment in each}
@@ -123,38 +142,35 @@ def _clock_text(instant: datetime, zone: tzinfo, day_0: date) -> str:
     return f"{WEEKDAYS[local.weekday()]} {local.day} {MONTHS[local.month - 1]} {clock}"
 
 
-def _moments_of(when: When, resolved: Resolved) -> Iterator[Moment]:
+def _moments_of(when: When, resolved: Resolved) -> list[Moment]:
     course = resolved.course
     match when:
         case AfterAnchor():
-            yield from _elapsed(when.after, _length(when, resolved), course, resolved)
+            minutes = 60 * resolved.amount(when.hours) + resolved.amount(when.minutes)
+            return _elapsed(when.after, minutes, course, resolved)
         case BeforeAnchor():
-            yield from _elapsed(when.before, -_length(when, resolved), course, resolved)
+            minutes = 60 * resolved.amount(when.hours) + resolved.amount(when.minutes)
+            return _elapsed(when.before, -minutes, course, resolved)
         case OnDay():
             numbers = when.on_day if isinstance(when.on_day, tuple) else (when.on_day,)
-            for number in map(resolved.amount, numbers):
-                yield _on_day(number, when.at, course)
+            return [_on_day(number, when.at, course) for number in map(resolved.amount, numbers)]
         case EachDay():
             found = _in_order(_each_day(when, resolved))
-            yield from found[_over(found, when, resolved) :]
+            return found[_over(found, when, resolved) :]
         case BeforeVisit():
-            yield _by_visit(-resolved.amount(when.before_visit_days), when.at, course, resolved)
+            return [_by_visit(-resolved.amount(when.before_visit_days), when.at, course, resolved)]
         case AfterVisit():
-            yield _by_visit(resolved.amount(when.after_visit_days), when.at, course, resolved)
+            return [_by_visit(resolved.amount(when.after_visit_days), when.at, course, resolved)]
 
 
-def _length(when: AfterAnchor | BeforeAnchor, resolved: Resolved) -> timedelta:
-    return timedelta(hours=resolved.amount(when.hours), minutes=resolved.amount(when.minutes))
-
-
-def _elapsed(anchor: str, length: timedelta, course: Course, resolved: Resolved) -> Iterator[Moment]:
+def _elapsed(anchor: str, minutes: int, course: Course, resolved: Resolved) -> list[Moment]:
     base = resolved.anchors.get(anchor)
     if base is None:
-        return
-    planned_at = base + length
+        return []
+    planned_at = base + timedelta(minutes=minutes)
     event = _ANCHORS_IN_WORDS.get(anchor) or resolved.plan.file.anchors[anchor].says
-    because = _elapsed_text(length // _MINUTE, event, clock_text(planned_at, course), clock_text(base, course))
-    yield Moment(planned_at=planned_at, reason=_timing(because), must_precede=length < timedelta(0))
+    because = _elapsed_text(minutes, event, clock_text(planned_at, course), clock_text(base, course))
+    return [Moment(planned_at, _timing(because), must_precede=minutes < 0)]
 
 
 @lru_cache(maxsize=4096)  # of one day, patients share the minute more often than not
@@ -181,12 +197,11 @@ def _at_slot(day_0: date, number: int, slot: Slot, wall: time, zone: tzinfo) -> 
     return Moment(planned_at=planned_at, reason=_timing(text))
 
 
-def _each_day(when: EachDay, resolved: Resolved) -> Iterator[Moment]:
+def _each_day(when: EachDay, resolved: Resolved) -> list[Moment]:
     first_day = 0 if when.from_day is None else resolved.amount(when.from_day)
     slots = when.each_day if when.times is None else when.each_day[-resolved.amount(when.times) :]
-    for number in range(first_day, resolved.amount(when.until_day)):
-        for slot in slots:
-            yield _on_day(number, slot, resolved.course)
+    days = range(first_day, resolved.amount(when.until_day))
+    return [_on_day(number, slot, resolved.course) for number in days for slot in slots]
 
 
 def _by_visit(days: int, slot: Slot, course: Course, resolved: Resolved) -> Moment:

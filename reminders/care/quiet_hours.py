@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from reminders.care.timing import local_time
 from reminders.sentences import english
@@ -76,16 +76,11 @@ class QuietHours:
 
     def is_quiet(self, instant: datetime, zone: tzinfo) -> bool:
         """Say whether the patient's wall clock reads a quiet time at `instant`."""
-        return self.start_before(instant, zone) is not None
+        return _start_before(self, instant, zone) is not None
 
     def start_before(self, instant: datetime, zone: tzinfo) -> time | None:
         """Return the wall time at which the quiet hours around `instant` began; None when it is not quiet."""
-        local = local_time(instant, zone)
-        wall = local.time()
-        for begins, ends, start in self._stretches[local.weekday()]:
-            if begins <= wall and (ends is None or wall < ends):
-                return start
-        return None
+        return _start_before(self, instant, zone)
 
     def end_after(self, instant: datetime, zone: tzinfo) -> datetime | None:
         """Return the first instant from `instant` on at which quiet hours end; None if they never do."""
@@ -126,7 +121,7 @@ class QuietHours:
         return hash(self.by_weekday)
 
     @cached_property
-    def _stretches(self) -> tuple[tuple[tuple[time, time | None, time], ...], ...]:
+    def stretches(self) -> tuple[tuple[tuple[time, time | None, time], ...], ...]:
         """For each weekday what is quiet on it, from and until, and when that began, perhaps the day before."""
         return tuple(
             tuple(_own_part(interval) for interval in self.by_weekday[weekday])
@@ -139,10 +134,21 @@ class QuietHours:
         )
 
 
+@lru_cache(maxsize=16_384)  # the same few instants are asked about again and again
+def _start_before(hours: QuietHours, instant: datetime, zone: tzinfo) -> time | None:
+    local = local_time(instant, zone)
+    wall = local.time()
+    for begins, ends, start in hours.stretches[local.weekday()]:
+        if begins <= wall and (ends is None or wall < ends):
+            return start
+    return None
+
+
 def _own_part(interval: QuietInterval) -> tuple[time, time | None, time]:
     return interval.start_wall, None if interval.spans_midnight else interval.end_wall, interval.start_wall
 
 
+@lru_cache(maxsize=16_384)  # quiet hours begin and end at the same few moments for everybody
 def _readings(day: date, wall: time, zone: tzinfo) -> tuple[datetime, ...]:
     """Return the instants of a wall time: two where it happens twice, or where a gap swallowed it."""
     first = datetime.combine(day, wall, tzinfo=zone).astimezone(UTC)

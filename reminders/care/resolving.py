@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -29,8 +29,6 @@ class Resolved:
     marks: frozenset[str]
     """Patient factors and the conditions that follow from them and from the visit."""
     anaesthetic: Anaesthetic | None
-    chosen: Hashable
-    """Stands for the settings in a key: one and the same for whoever has the same."""
 
     def amount(self, value: int | str) -> int:
         """Return a number of the plan, looked up when it names a setting."""
@@ -59,7 +57,6 @@ def resolve(plan: Plan, course: Course) -> Resolved:
         anchors=anchors,
         marks=marks_of(plan, course.factors, visit_booked=course.visit is not None),
         anaesthetic=chosen.anaesthetic,
-        chosen=chosen,
     )
 
 

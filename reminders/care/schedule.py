@@ -6,7 +6,7 @@ anyway, joining, daily limit. The same input always gives the same schedule.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -14,9 +14,9 @@ from functools import lru_cache
 from reminders.care.circumstances import Circumstances, OtherMessage
 from reminders.care.daily_limit import limit_days
 from reminders.care.joining import Fits, join
-from reminders.care.moments import Moment, days_over, goes_by_days, moments, moments_of_days
+from reminders.care.moments import Moment, days_over, goes_by_days, moments, moments_of_days, names_in
 from reminders.care.placing import Bounds, place
-from reminders.care.plan import BeforeVisit, EachDay, Instruction, Plan, TextChoice
+from reminders.care.plan import BASE_ANCHORS, BeforeVisit, EachDay, Instruction, Plan, TextChoice
 from reminders.care.recent import Recent
 from reminders.care.resolving import Resolved
 from reminders.care.said_once import say_once
@@ -41,12 +41,12 @@ def schedule(resolved: Resolved, rules: ContactRules, now: Circumstances, *, fit
 
     def fits_beside(members: Sequence[Occurrence], *, said_now: Sequence[Occurrence] = ()) -> bool:
         # What is said at the desk comes before what could be sent by itself.
-        return fits(members, said_now=spoken if _holds(members, desk) else said_now)
+        return fits(members, said_now=spoken if any(each is desk for each in members) else said_now)
 
     joined = join(due, course, rules, fits=fits_beside if spoken else fits, others=taken)
     messages = limit_days(joined, course, rules, others=taken)
     if spoken:
-        messages = [_saying(spoken, each) if _holds(each.members, desk) else each for each in messages]
+        messages = [_saying(spoken, each) if any(e is desk for e in each.members) else each for each in messages]
     messages += [each.alone for each in occurrences if each.outcome is not Outcome.SCHEDULED]
     messages.sort(key=_order)
     return tuple(messages)
@@ -62,7 +62,7 @@ def expand(resolved: Resolved, rules: ContactRules, now: Circumstances) -> list[
     selected = _selected(resolved.plan, resolved.marks)
     if not now.spent:
         alike = _alike(resolved, rules, now)
-        return [each for said in selected for each in alike.of(said)]
+        return [each for said in selected for each in alike.of(said, resolved)]
     bounds = Bounds(course=resolved.course, rules=rules, now=now)
     return [
         _occurrence(said, number, moment, resolved, bounds)
@@ -72,32 +72,43 @@ def expand(resolved: Resolved, rules: ContactRules, now: Circumstances) -> list[
 
 
 class _Alike:
-    """What patients share who differ in language and factors only: all occurrences of each instruction."""
+    """What patients share whose procedures ended together: occurrences that follow from the same settings and anchors.
+
+    They may differ in language, in factors, and in whatever else an instruction does not ask for.
+    """
 
     def __init__(self, resolved: Resolved, rules: ContactRules, now: Circumstances) -> None:
-        self._resolved = resolved
         self._bounds = Bounds(course=resolved.course, rules=rules, now=now)
-        self._days = _days_of(resolved, rules)
-        self._kept: dict[_Said, list[Occurrence]] = {}
+        self._days: _Days | None = None
+        self._kept: dict[Hashable, list[Occurrence]] = {}
 
-    def of(self, said: _Said) -> list[Occurrence]:
+    def of(self, said: _Said, resolved: Resolved) -> list[Occurrence]:
         """Return the occurrences of an instruction, by number."""
-        found = self._kept.get(said)
+        anchors = resolved.anchors
+        key = (
+            said,
+            *[resolved.settings[name] for name in said.settings],
+            *[anchors.get(name) for name in said.anchors],
+        )
+        found = self._kept.get(key)
         if found is None:
-            found = self._kept[said] = self._by_days(said) if said.by_days else self._by_moments(said)
+            found = self._by_days(said, resolved) if said.by_days else self._by_moments(said, resolved)
+            self._kept[key] = found
         return found
 
-    def _by_moments(self, said: _Said) -> list[Occurrence]:
-        found = enumerate(moments(said.instruction, self._resolved), start=1)
-        return [_occurrence(said, number, moment, self._resolved, self._bounds) for number, moment in found]
+    def _by_moments(self, said: _Said, resolved: Resolved) -> list[Occurrence]:
+        found = enumerate(moments(said.instruction, resolved), start=1)
+        return [_occurrence(said, number, moment, resolved, self._bounds) for number, moment in found]
 
-    def _by_days(self, said: _Said) -> list[Occurrence]:
-        not_before = self._bounds.now.not_before
+    def _by_days(self, said: _Said, resolved: Resolved) -> list[Occurrence]:
+        rules, not_before = self._bounds.rules, self._bounds.now.not_before
+        if self._days is None:
+            self._days = _days_of(resolved, rules)
         return [
-            _occurrence(said, number, moment, self._resolved, self._bounds)
+            _occurrence(said, number, moment, resolved, self._bounds)
             if undisturbed is None or moment.planned_at < not_before
             else undisturbed
-            for number, (moment, undisturbed) in enumerate(self._days.of(said, self._resolved), start=1)
+            for number, (moment, undisturbed) in enumerate(self._days.of(said, resolved), start=1)
         ]
 
 
@@ -107,11 +118,7 @@ _ALIKE: Recent[_Alike] = Recent(512)
 def _alike(resolved: Resolved, rules: ContactRules, now: Circumstances) -> _Alike:
     course = resolved.course
     key = (
-        resolved.chosen,
         course.procedure_end,
-        course.block_placed,
-        course.dressing_applied,
-        course.visit,
         course.zone,
         course.channel,
         course.night_contact_agreed,
@@ -128,32 +135,35 @@ class _Days:
     """What patients share who had the procedure on one day and whose days go alike: most of their occurrences."""
 
     def __init__(self, resolved: Resolved, rules: ContactRules) -> None:
-        self._resolved = resolved
         self._bounds = Bounds(
             course=resolved.course, rules=rules, now=Circumstances(not_before=datetime.min.replace(tzinfo=UTC))
         )
-        self._moments: dict[_Said, list[Moment]] = {}
-        self._kept: dict[tuple[_Said, int], list[tuple[Moment, Occurrence | None]]] = {}
+        self._moments: dict[Hashable, list[Moment]] = {}
+        self._kept: dict[Hashable, list[tuple[Moment, Occurrence | None]]] = {}
 
     def of(self, said: _Said, resolved: Resolved) -> list[tuple[Moment, Occurrence | None]]:
         """Return the moments of an instruction that goes by days, each with its occurrence if it is still to come.
 
         None stands for one that quiet hours touch.
         """
-        moments = self._moments.get(said)
+        visit = resolved.anchors.get("visit") if "visit" in said.anchors else None
+        visit_on = visit and local_day(visit, resolved.course.zone)
+        key = (said, visit_on, *[resolved.settings[name] for name in said.settings])
+        moments = self._moments.get(key)
         if moments is None:
-            moments = self._moments[said] = moments_of_days(said.instruction, self._resolved)
+            moments = self._moments[key] = moments_of_days(said.instruction, resolved)
         over = days_over(moments, said.instruction, resolved)
-        found = self._kept.get((said, over))
+        found = self._kept.get((key, over))
         if found is None:
-            found = [(moment, self._undisturbed(said, at, moment)) for at, moment in enumerate(moments[over:], start=1)]
-            self._kept[said, over] = found
+            coming = enumerate(moments[over:], start=1)
+            found = [(moment, self._undisturbed(said, at, moment, resolved)) for at, moment in coming]
+            self._kept[key, over] = found
         return found
 
-    def _undisturbed(self, said: _Said, number: int, moment: Moment) -> Occurrence | None:
-        if self._bounds.rules.quiet.is_quiet(moment.planned_at, self._resolved.course.zone):
+    def _undisturbed(self, said: _Said, number: int, moment: Moment, resolved: Resolved) -> Occurrence | None:
+        if self._bounds.rules.quiet.is_quiet(moment.planned_at, resolved.course.zone):
             return None
-        return _occurrence(said, number, moment, self._resolved, self._bounds)
+        return _occurrence(said, number, moment, resolved, self._bounds)
 
 
 _DAYS: Recent[_Days] = Recent(256)
@@ -161,16 +171,7 @@ _DAYS: Recent[_Days] = Recent(256)
 
 def _days_of(resolved: Resolved, rules: ContactRules) -> _Days:
     course = resolved.course
-    visit = resolved.anchors.get("visit")
-    key = (
-        resolved.chosen,
-        rules.quiet,
-        course.day_0,
-        course.zone,
-        course.channel,
-        visit and local_day(visit, course.zone),
-        tuple(course.slots.items()),
-    )
+    key = (rules.quiet, course.day_0, course.zone, course.channel, tuple(course.slots.items()))
     return _DAYS.get(key, lambda: _Days(resolved, rules))
 
 
@@ -185,6 +186,10 @@ class _Said:
     """It is the message sent at the desk."""
     by_days: bool
     """Patients of one day share its occurrences."""
+    settings: tuple[str, ...]
+    """Those that its moments follow from."""
+    anchors: tuple[str, ...]
+    """The same."""
     reasons: tuple[Reason, ...]
 
 
@@ -207,12 +212,15 @@ def _said(instruction: Instruction, plan: Plan, marks: frozenset[str]) -> _Said:
 @lru_cache(maxsize=4096)  # one and the same for all to whom it is said alike
 def _known_said(plan: Plan, key: str, text_name: str, asks: Asks | None, reasons: tuple[Reason, ...]) -> _Said:
     instruction = plan.instruction(key)
+    names = {instruction.useful_until, *(name for when in instruction.when for name in names_in(when))}
     return _Said(
         instruction=instruction,
         text_name=text_name,
         asks=asks,
         at_desk=key == plan.file.desk_message,
         by_days=instruction.useful_hours is not None and goes_by_days(instruction),
+        settings=tuple(name for name in plan.file.settings if name in names),
+        anchors=tuple(name for name in (*BASE_ANCHORS, *plan.file.anchors) if name in names),
         reasons=reasons,
     )
 
@@ -284,10 +292,6 @@ def _useful_until(instruction: Instruction, moment: Moment, resolved: Resolved) 
 
 def _goes_out_at_the_desk(each: Occurrence, plan: Plan, now: Circumstances) -> bool:
     return each.key == plan.file.desk_message and each.send_at == now.not_before
-
-
-def _holds(members: Sequence[Occurrence], desk: Occurrence | None) -> bool:
-    return desk is not None and any(each.key == desk.key and each.occurrence == desk.occurrence for each in members)
 
 
 def _spoken(occurrences: Sequence[Occurrence], desk: Occurrence | None, fits: Fits) -> tuple[Occurrence, ...]:

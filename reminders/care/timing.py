@@ -27,7 +27,7 @@ def local_time(instant: datetime, zone: tzinfo) -> datetime:
     return instant.astimezone(zone)
 
 
-@lru_cache(maxsize=65_536)
+@lru_cache(maxsize=16_384)
 def local_day(instant: datetime, zone: tzinfo) -> date:
     """Return the calendar date that an instant falls on in a zone."""
     return local_time(instant, zone).date()

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import time
 from itertools import combinations, product
 
+from reminders.care.moments import names_in
 from reminders.care.plan import (
-    AfterAnchor,
     AfterVisit,
-    BeforeAnchor,
     BeforeVisit,
     ChoiceSetting,
     EachDay,
@@ -19,7 +18,6 @@ from reminders.care.plan import (
     OnDay,
     Plan,
     Setting,
-    When,
 )
 from reminders.care.values import QuietMove, Slot
 from reminders.desk.prove.cases import Case
@@ -82,7 +80,7 @@ def completed(plan: Plan, choice: Choice) -> Choice:
 
 def settings_of(plan: Plan, instruction: Instruction) -> tuple[str, ...]:
     """Return the settings on which an instruction's times depend, by its own amounts and by its anchors."""
-    names = {name for when in instruction.when for name in _names(when)}
+    names = {name for when in instruction.when for name in names_in(when)}
     found = {name for name in names if name in plan.file.settings}
     reached = names | ({instruction.useful_until} if instruction.useful_until else set())
     for name in _anchors(plan, reached):
@@ -100,7 +98,7 @@ def settings_of(plan: Plan, instruction: Instruction) -> tuple[str, ...]:
 
 def bases_of(plan: Plan, instruction: Instruction) -> frozenset[str]:
     """Return the known instants that an instruction counts from, directly or through other anchors."""
-    reached = {name for when in instruction.when for name in _names(when)}
+    reached = {name for when in instruction.when for name in names_in(when)}
     if instruction.useful_until:
         reached.add(instruction.useful_until)
     anchors = _anchors(plan, reached)
@@ -141,24 +139,6 @@ def courses(plan: Plan) -> list[Choice]:
     """
     axes = [_axis(plan, group) for group in _groups(plan)]
     return [_together(row) for row in _pairwise(axes)]
-
-
-def _names(when: When) -> Iterator[str]:
-    match when:
-        case AfterAnchor():
-            yield from (str(each) for each in (when.after, when.hours, when.minutes))
-        case BeforeAnchor():
-            yield from (str(each) for each in (when.before, when.hours, when.minutes))
-        case OnDay():
-            yield from map(str, when.on_day if isinstance(when.on_day, tuple) else (when.on_day,))
-        case EachDay():
-            yield from (
-                str(each) for each in (when.after, when.from_day, when.until_day, when.times) if each is not None
-            )
-        case BeforeVisit():
-            yield from ("visit", "visit_day", str(when.before_visit_days))
-        case AfterVisit():
-            yield from ("visit", "visit_day", str(when.after_visit_days))
 
 
 def _anchors(plan: Plan, names: Iterable[str]) -> set[str]:
