@@ -7,10 +7,11 @@ import unicodedata
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone, tzinfo
+from functools import lru_cache
 
 from reminders.care.plan import BASE_ANCHORS, Plan
 from reminders.care.resolving import Resolved
-from reminders.care.timing import local_day
+from reminders.care.timing import local_day, local_time
 from reminders.care.values import Channel, Occurrence, Outcome
 from reminders.wording.email_body import escape_markdown
 
@@ -112,13 +113,14 @@ def moment_source(each: Occurrence, zone: tzinfo, *, at_desk: bool) -> Hashable:
     return each.send_at, each.planned_at, zone, at_desk or each.outcome is Outcome.AT_CHECKOUT
 
 
+@lru_cache(maxsize=4096)
 def local(instant: datetime, zone: tzinfo) -> datetime:
     """Return an instant by the patient's wall clock.
 
     It carries the plain offset, not the zone: within one zone Python compares wall readings, which goes wrong
     in the hour that happens twice.
     """
-    there = instant.astimezone(zone)
+    there = local_time(instant, zone)
     return there.replace(tzinfo=timezone(there.utcoffset() or timedelta(0)), fold=0)
 
 

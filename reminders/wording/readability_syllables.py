@@ -10,11 +10,13 @@ from __future__ import annotations
 import csv
 import re
 import unicodedata
+from functools import lru_cache
 from pathlib import Path
 
 _FIGURE = re.compile(r"\d|://|@|^www\.")
 
 
+@lru_cache(maxsize=8192)  # patient texts say the same words again and again
 def english_syllables(word: str) -> int:
     """Return the syllables of one English word, at least 1; parts joined by a hyphen or slash are added.
 
@@ -28,6 +30,7 @@ def english_syllables(word: str) -> int:
     return max(1, sum(map(_english_part, parts)))
 
 
+@lru_cache(maxsize=8192)
 def spanish_syllables(word: str) -> int:
     """Return the syllables of one Spanish word, at least 1; a figure or address counts 1, as in English."""
     if _FIGURE.search(word):

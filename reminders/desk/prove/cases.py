@@ -61,6 +61,14 @@ class Case:
         )
         return 3 * len(self.factors) + 2 * len(self.settings) + sum(unusual), abs(self.minute - SIMPLEST_MINUTE)
 
+    def at(self, minute: int) -> Case:
+        """Return the same case with the procedure ending at another minute."""
+        # What replace() would give, in a third of its time: the proof does this for every single case.
+        case = object.__new__(Case)
+        case.__dict__.update(self.__dict__)
+        case.__dict__["minute"] = minute
+        return case
+
     def course(self) -> Course:
         """Return the course that the schedule is made from."""
         end, zone = self.end, ZoneInfo(self.zone)

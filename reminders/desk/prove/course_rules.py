@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 from reminders.care.moments import clock_text
 from reminders.care.plan import AfterAnchor, BeforeAnchor, BeforeVisit, EachDay, Instruction, Plan
@@ -23,6 +24,8 @@ LONGEST_USEFUL_OTHERS = timedelta(hours=48)
 LONGEST_USEFUL_DESK = timedelta(days=7)
 """For the desk message: whoever is enrolled late must still be told who writes and how to stop."""
 BACKGROUND_IMPORTANCE = 6
+MOST_SOUND = 10_000
+"""So many messages of a zone are remembered as sound."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +53,22 @@ class Traits:
     """The anchor until which it is useful, when all its times are elapsed ones; else "" ."""
     repeats_for: timedelta | None
     """How long each of its daily times is useful; None when it is not said each day."""
+    is_by_itself: bool
+    """A message of it can be judged without the course around it."""
+
+
+class Sound:
+    """Messages, by zone, that break no rule whatever course they are in; the program makes many of them only once."""
+
+    def __init__(self) -> None:
+        self._by_zone: dict[ZoneInfo, dict[int, Joined]] = {}
+
+    def of(self, zone: ZoneInfo) -> dict[int, Joined]:
+        """Return them by identity, to be added to; kept as values, so that no identity is given anew."""
+        found = self._by_zone.setdefault(zone, {})
+        if len(found) > MOST_SOUND:
+            found.clear()
+        return found
 
 
 @lru_cache(maxsize=16)
@@ -61,30 +80,33 @@ def traits_of(plan: Plan) -> Mapping[str, Traits]:
 def _traits(each: Instruction) -> Traits:
     elapsed = all(isinstance(when, AfterAnchor | BeforeAnchor) for when in each.when)
     daily = any(isinstance(when, EachDay) for when in each.when) and each.useful_hours is not None
+    events = tuple(when.before for when in each.when if isinstance(when, BeforeAnchor))
+    counts_to_visit = any(isinstance(when, BeforeVisit) for when in each.when)
+    elapsed_until = each.useful_until or "" if elapsed else ""
     return Traits(
         instruction=each,
-        events=tuple(when.before for when in each.when if isinstance(when, BeforeAnchor)),
-        counts_to_visit=any(isinstance(when, BeforeVisit) for when in each.when),
-        elapsed_until=each.useful_until or "" if elapsed else "",
+        events=events,
+        counts_to_visit=counts_to_visit,
+        elapsed_until=elapsed_until,
         repeats_for=timedelta(hours=each.useful_hours or 0) if daily else None,
+        is_by_itself=not (events or counts_to_visit or elapsed_until),
     )
 
 
-def breaches(trial: Trial, *, pain_keys: frozenset[str]) -> Iterator[Breach]:
+def breaches(trial: Trial, *, pain_keys: frozenset[str], sound: Sound) -> Iterator[Breach]:
     """Yield every rule that a course breaks; `pain_keys` are the instructions that name a medicine."""
     known = traits_of(trial.plan)
+    rules, zone = trial.rules, trial.resolved.course.zone
+    here = sound.of(zone)
     for message in trial.messages:
-        scheduled = message.outcome is Outcome.SCHEDULED
-        if scheduled and trial.rules.quiet.is_quiet(message.send_at, trial.resolved.course.zone):
-            yield from _quiet_hours(trial, message)
-        for each in message.members:
-            traits = known[each.key]
-            if scheduled:
-                yield from _useful(trial, message, each, traits)
-            elif message.outcome is Outcome.WITHHELD and each.required:
-                yield from _lost(each)
-            if traits.elapsed_until:
-                yield from _due_too_late(trial, each, traits)
+        if id(message) in here:
+            continue
+        quiet = message.outcome is Outcome.SCHEDULED and rules.quiet.is_quiet(message.send_at, zone)
+        found = [*_of_message(trial, message, known), *(_quiet_hours(trial, message) if quiet else ())]
+        if found:
+            yield from found
+        elif not quiet and all(known[each.key].is_by_itself for each in message.members):
+            here[id(message)] = message
     yield from _next_time(trial)
     yield from _never_said(trial)
     for key in pain_keys:
@@ -92,6 +114,18 @@ def breaches(trial: Trial, *, pain_keys: frozenset[str]) -> Iterator[Breach]:
     if trial.whole:
         for rule in _WHOLE:
             yield from rule(trial)
+
+
+def _of_message(trial: Trial, message: Joined, known: Mapping[str, Traits]) -> Iterator[Breach]:
+    scheduled = message.outcome is Outcome.SCHEDULED
+    for each in message.members:
+        traits = known[each.key]
+        if scheduled and (not traits.is_by_itself or message.send_at > message.useful_until):
+            yield from _useful(trial, message, each, traits)
+        elif message.outcome is Outcome.WITHHELD and each.required:
+            yield from _lost(each)
+        if traits.elapsed_until:
+            yield from _due_too_late(trial, each, traits)
 
 
 def may_wake(instruction: Instruction) -> bool:
@@ -189,10 +223,8 @@ def _due_too_late(trial: Trial, each: Occurrence, traits: Traits) -> Iterator[Br
 
 def _next_time(trial: Trial) -> Iterator[Breach]:
     """Yield what may still be sent when its next time has come, or when the patient was told to stop it."""
-    for key, planned in trial.planned.items():
-        useful = traits_of(trial.plan)[key].repeats_for
-        if useful is None:
-            continue
+    for key, useful in _repeating(trial.plan):
+        planned = sorted([each.planned_at for _, each in trial.said.get(key, ())])
         for one, after in pairwise(planned):
             if one + useful > after:
                 text = english("the one of {one} may still go out when the next is due at {next}").format(
@@ -200,17 +232,23 @@ def _next_time(trial: Trial) -> Iterator[Breach]:
                 )
                 yield Breach(rule="useful_until", key=key, field="useful_hours", message=text)
                 break
-        end = trial.told_to_stop.get(key)
-        if end is not None and planned and planned[-1] < end < planned[-1] + useful:
+        end = trial.told_to_stop.get(key) if planned else None
+        if end is not None and planned[-1] < end < planned[-1] + useful:
             text = english("may still go out after the patient is told to stop, at {moment}").format(
                 moment=_clock(trial, end)
             )
             yield Breach(rule="useful_until", key=key, field="useful_hours", message=text)
 
 
+@lru_cache(maxsize=16)
+def _repeating(plan: Plan) -> tuple[tuple[str, timedelta], ...]:
+    """Return the instructions that are said each day, and how long each time is useful."""
+    return tuple((key, each.repeats_for) for key, each in traits_of(plan).items() if each.repeats_for is not None)
+
+
 def _never_said(trial: Trial) -> Iterator[Breach]:
     for instruction in trial.applying:
-        if instruction.required and instruction.key not in trial.planned:
+        if instruction.required and instruction.key not in trial.said:
             # Settings may leave no day for what is repeated between two of them; that is for the clinician to see.
             chosen = any(isinstance(when, EachDay) for when in instruction.when) and bool(trial.case.settings)
             always = english("is required, but has no moment at all in this course")
@@ -221,8 +259,8 @@ def _never_said(trial: Trial) -> Iterator[Breach]:
 
 def _after_wear_off(trial: Trial, key: str) -> Iterator[Breach]:
     """Yield pain relief of which nothing reaches the patient before the block may wear off."""
-    said = [(message, each) for message, each in trial.occurrences() if each.key == key]
-    events = [trial.resolved.anchors[name] for name in trial.plan.file.anchors if _wears_off(trial, name)]
+    said = trial.said.get(key)
+    events = [trial.resolved.anchors[name] for name in _wearing_off(trial.plan)] if said else None
     if not said or not events:
         return
     event = min(events)
@@ -238,12 +276,11 @@ def _after_wear_off(trial: Trial, key: str) -> Iterator[Breach]:
 
 def _daily_limit(trial: Trial) -> Iterator[Breach]:
     zone, limit = trial.resolved.course.zone, trial.rules.daily_limit
-    per_day: dict[date, list[Joined]] = defaultdict(list)
-    for message in trial.messages:
-        if message.outcome is Outcome.SCHEDULED:
-            per_day[local_day(message.send_at, zone)].append(message)
-    for day, messages in per_day.items():
-        if len(messages) > limit:
+    scheduled = [message for message in trial.messages if message.outcome is Outcome.SCHEDULED]
+    days = Counter([local_day(message.send_at, zone) for message in scheduled])
+    for day, number in days.items():
+        if number > limit:
+            messages = [message for message in scheduled if local_day(message.send_at, zone) == day]
             keys = ", ".join(message.first.key for message in messages)
             text = english("{count} messages on {date} ({keys}); at most {limit} a day may be sent").format(
                 count=len(messages), date=day.isoformat(), keys=keys, limit=limit
@@ -253,7 +290,11 @@ def _daily_limit(trial: Trial) -> Iterator[Breach]:
 
 
 def _contradictions(trial: Trial) -> Iterator[Breach]:
-    ends = trial.told_to_stop
+    ends = {
+        key: end
+        for key, end in trial.told_to_stop.items()
+        if any(m.outcome is Outcome.SCHEDULED and m.send_at >= end for m, _ in trial.said.get(key, ()))
+    }
     for message, each in trial.occurrences() if ends else ():
         end = ends.get(each.key)
         if end is not None and message.outcome is Outcome.SCHEDULED and message.send_at >= end:
@@ -276,9 +317,10 @@ def _nothing_to_stop(trial: Trial) -> Iterator[Breach]:
 
 def _desk_message(trial: Trial) -> Iterator[Breach]:
     """Yield what is said at the desk and stands on the sheet, but in no message."""
-    spoken = {each.text_name: each.key for message, each in trial.occurrences() if _at_desk(message)}
+    at_checkout = [message for message in trial.messages if message.outcome is Outcome.AT_CHECKOUT]
+    spoken = {each.text_name: each.key for message in at_checkout for each in message.members}
     desk, end = trial.plan.file.desk_message, trial.resolved.course.procedure_end
-    at_once = any(each.key == desk and message.send_at == end for message, each in trial.occurrences())
+    at_once = any(message.send_at == end for message, _ in trial.said.get(desk, ()))
     if spoken and not at_once:
         text = english("waits for the end of quiet hours, so what is said at the desk stands on the sheet only")
         yield Breach(rule="at_checkout", key=desk, field="when", message=text, notice=True)
@@ -303,12 +345,13 @@ def _who_stops(trial: Trial, key: str) -> str:
 
 
 def _wears_off(trial: Trial, anchor: str) -> bool:
-    derived = trial.plan.file.anchors.get(anchor)
-    return derived is not None and derived.or_sooner_by is not None
+    return anchor in _wearing_off(trial.plan)
 
 
-def _at_desk(message: Joined) -> bool:
-    return message.outcome is Outcome.AT_CHECKOUT
+@lru_cache(maxsize=16)
+def _wearing_off(plan: Plan) -> tuple[str, ...]:
+    """Return the anchors at which a block wears off, sooner where its agent says so."""
+    return tuple(name for name, derived in plan.file.anchors.items() if derived.or_sooner_by is not None)
 
 
 def _useful_field(instruction: Instruction) -> str:

@@ -11,7 +11,7 @@ from reminders.desk.composing import House
 from reminders.desk.plans import ReadyPlan
 from reminders.desk.prove.cases import Case
 from reminders.desk.prove.choices import AS_IT_IS, completed
-from reminders.desk.prove.course_rules import Breach, breaches
+from reminders.desk.prove.course_rules import Breach, Sound, breaches
 from reminders.desk.prove.findings import Finding, Ledger, Severity, of_faults
 from reminders.desk.prove.patients import Kind, cover, population, selection
 from reminders.desk.prove.plan_rules import (
@@ -54,6 +54,7 @@ class Prover:
         self.bench = Bench(ready.plan, ready.wording, house)
         self.files = TextFiles(ready.plan)
         self._texts = TextRules(self.bench, self.files)
+        self._sound = Sound()
         self._index = {each.key: number for number, each in enumerate(ready.plan.instructions)}
 
     @cached_property
@@ -81,7 +82,7 @@ class Prover:
         """Return what falls short in the cases of a strand, each finding once with its simplest case."""
         ledger, tally = Ledger(), Tally()
         for minute in strand.minutes:
-            case = replace(strand.case, minute=minute)
+            case = strand.case.at(minute)
             tally.cases += 1
             try:
                 ledger.add(self._case_findings(case, strand))
@@ -136,7 +137,7 @@ class Prover:
                     yield replace(case, language=language, channel=channel)
 
     def _course(self, trial: Trial) -> Iterator[Finding]:
-        for breach in breaches(trial, pain_keys=self.pain_keys):
+        for breach in breaches(trial, pain_keys=self.pain_keys, sound=self._sound):
             yield self._of_breach(breach, trial.case)
 
     def _of_breach(self, breach: Breach, case: Case | None) -> Finding:

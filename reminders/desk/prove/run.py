@@ -23,6 +23,9 @@ from reminders.errors import PlanError
 MOST_EXAMPLES = 60
 """Findings whose examples are made small; beyond that they are given as they were met."""
 
+COSTS = {Depth.ALONE: 1, Depth.TOGETHER: 7, Depth.KINDS: 7, Depth.WORDS: 14}
+"""How much work a case is, against one of a single instruction (measured), so that processes end together."""
+
 Progress = Callable[[int, int], None]
 """Told how many cases are done, of how many."""
 
@@ -89,7 +92,7 @@ def _proved(
     space = space_of(prover.bench, prover.files, effort)
     total = sum(len(strand.minutes) for strand in space.strands)
     refused = 0
-    for depths, found, tally in _worked(_batches(space.strands, parts=12 * count), pool, prover):
+    for depths, found, tally in _worked(_batches(space.strands, parts=20 * count), pool, prover):
         ledger.add(found)
         for depth, number in depths.items():
             cases[depth] += number
@@ -112,18 +115,22 @@ Worked = tuple[dict[str, int], tuple[Finding, ...], Tally]
 
 
 def _batches(strands: Sequence[Strand], *, parts: int) -> list[tuple[Strand, ...]]:
-    """Return the strands in about so many batches, like beside like, as their plans and texts are kept at hand."""
-    total = sum(len(strand.minutes) for strand in strands)
+    """Return the strands in about so many batches of like work, like beside like."""
+    total = sum(map(_work_of, strands))
     batches: list[tuple[Strand, ...]] = []
     waiting: list[Strand] = []
     size = 0
     for strand in strands:
         waiting.append(strand)
-        size += len(strand.minutes)
+        size += _work_of(strand)
         if size * parts >= total:
             batches.append(tuple(waiting))
             waiting, size = [], 0
     return [*batches, tuple(waiting)] if waiting else batches
+
+
+def _work_of(strand: Strand) -> int:
+    return COSTS[strand.depth] * len(strand.minutes) * (3 if strand.in_all_words else 1)
 
 
 @contextmanager

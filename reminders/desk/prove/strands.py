@@ -41,6 +41,8 @@ from reminders.errors import InputError
 
 WORDS_MINUTES = (6 * 60, 10 * 60, 15 * 60 + 30, 16 * 60 + 45, 18 * 60 + 10, 20 * 60 + 50, 21 * 60 + 30)
 """Enrollments that say each text in each of its ways: at the desk, moved earlier, now; the day begins at 0."""
+HOURS_TOGETHER = 4
+"""Enrollments of so many hours are tried one after the other: the program keeps what those share who end together."""
 WIDE_DAY = date(2026, 9, 9)
 """A Wednesday in September: its dates are the longest to write."""
 
@@ -128,22 +130,29 @@ class _Maker:
         rows = courses(self.plan)
         if self.effort is Effort.QUICK:
             rows = rows[:1] + rows[1::6]
-        for kind in fullest(self.plan, self.people.kinds):
-            for number, season in enumerate(self.seasons):
-                usual = season is self.ordinary
-                for index, choice in enumerate(rows):
-                    case = self._case(kind, season, choice)
-                    minutes = self._minutes_of(case, season, joined=usual and not index, every=not index)
-                    if index and (not usual or self.effort is Effort.QUICK):
-                        # Two by two again: each choice with each day, at minutes that differ from pair to pair.
-                        minutes = minutes[(7 * index + number) % 24 :: 24]
-                    elif self.effort is Effort.QUICK:
-                        minutes = minutes[number % 12 :: 12]
-                    elif index:
-                        minutes = minutes[index % 3 :: 3]
-                    case = case if usual and not index else self._spoken(case, index + number)
-                    every = usual and not index
-                    yield Strand(depth=Depth.TOGETHER, case=case, minutes=minutes, in_all_words=every)
+        kinds = fullest(self.plan, self.people.kinds)
+        for number, season in enumerate(self.seasons):
+            found = [
+                self._together(kind, season, choice, number=number, index=index)
+                for index, choice in enumerate(rows)
+                for kind in kinds
+            ]
+            yield from _hour_by_hour(found)
+
+    def _together(self, kind: Kind, season: Season, choice: Choice, *, number: int, index: int) -> Strand:
+        usual = season is self.ordinary
+        case = self._case(kind, season, choice)
+        minutes = self._minutes_of(case, season, joined=usual and not index, every=not index)
+        if index and (not usual or self.effort is Effort.QUICK):
+            # Two by two again: each choice with each day, at minutes that differ from pair to pair.
+            minutes = minutes[(7 * index + number) % 24 :: 24]
+        elif self.effort is Effort.QUICK:
+            minutes = minutes[number % 12 :: 12]
+        elif index:
+            minutes = minutes[index % 3 :: 3]
+        if usual and not index:
+            return Strand(depth=Depth.TOGETHER, case=case, minutes=minutes, in_all_words=True)
+        return Strand(depth=Depth.TOGETHER, case=self._spoken(case, index + number), minutes=minutes)
 
     def kinds(self) -> Iterator[Strand]:
         """Yield every selection of instructions and texts that any patient gets, on an ordinary day."""
@@ -151,8 +160,11 @@ class _Maker:
         def parts(kind: Kind) -> Iterable[Hashable]:
             return (selection(self.plan, kind),)
 
-        for number, kind in enumerate(cover(self.people.kinds, parts)):
-            for row, choice in enumerate((AS_IT_IS, Choice(visit=VISITS[3]), Choice(slots=OTHER_SLOTS[number % 2]))):
+        kinds = list(enumerate(cover(self.people.kinds, parts)))
+        for row in range(3):
+            tried = []
+            for number, kind in kinds:
+                choice = (AS_IT_IS, Choice(visit=VISITS[3]), Choice(slots=OTHER_SLOTS[number % 2]))[row]
                 case = self._case(kind, self.ordinary, choice)
                 minutes = self._minutes_of(case, self.ordinary, joined=not row, every=not row)
                 if self.effort is Effort.QUICK:
@@ -160,7 +172,8 @@ class _Maker:
                 spoken = self._words_in_turn(case)
                 for at, said in enumerate(spoken):
                     here = minutes[(number + at) % len(spoken) :: len(spoken)]
-                    yield Strand(depth=Depth.KINDS, case=said, minutes=here)
+                    tried.append(Strand(depth=Depth.KINDS, case=said, minutes=here))
+            yield from _hour_by_hour(tried)
 
     def words(self) -> Iterator[Strand]:
         """Yield every text in all its forms: each printed value with each kind, and each way of saying it with each."""
@@ -300,6 +313,15 @@ class _Maker:
             if isinstance(setting, NumberSetting) and setting.after_anchor
         }
         return choice.with_(Choice(settings=tuple(latest.items())))
+
+
+def _hour_by_hour(strands: Sequence[Strand]) -> Iterator[Strand]:
+    """Yield the strands cut up by a few hours of the day."""
+    for begin in range(0, 25 * 60, HOURS_TOGETHER * 60):
+        for strand in strands:
+            minutes = tuple(each for each in strand.minutes if 0 <= each - begin < HOURS_TOGETHER * 60)
+            if minutes:
+                yield replace(strand, minutes=minutes)
 
 
 def _applies(instruction: Instruction, kind: Kind) -> bool:

@@ -36,24 +36,25 @@ class Trial:
                 yield message, each
 
     @cached_property
-    def planned(self) -> Mapping[str, list[datetime]]:
-        """When each instruction is due by the plan, in order."""
-        found: dict[str, list[datetime]] = {}
-        for _, each in self.occurrences():
-            found.setdefault(each.key, []).append(each.planned_at)
-        for instants in found.values():
-            instants.sort()
+    def said(self) -> Mapping[str, list[tuple[Joined, Occurrence]]]:
+        """Every occurrence of each instruction with the message that says it, in send order."""
+        found: dict[str, list[tuple[Joined, Occurrence]]] = {}
+        for message in self.messages:
+            for each in message.members:
+                if each.key in found:
+                    found[each.key].append((message, each))
+                else:
+                    found[each.key] = [(message, each)]
         return found
 
     @cached_property
     def told_to_stop(self) -> Mapping[str, datetime]:
         """For each key that another instruction ends, when the patient is first told so."""
         ends: dict[str, datetime] = {}
-        stopping = _stopping(self.plan)
-        for message, each in self.occurrences() if stopping else ():
-            if message.outcome is not Outcome.WITHHELD:
-                for key in stopping.get(each.key, ()):
-                    ends[key] = min(message.send_at, ends.get(key, message.send_at))
+        for key, stopped in _stopping(self.plan):
+            told = [m.send_at for m, _ in self.said.get(key, ()) if m.outcome is not Outcome.WITHHELD]
+            for each in stopped if told else ():
+                ends[each] = min(*told, ends.get(each, told[0]))
         return ends
 
     @cached_property
@@ -62,10 +63,10 @@ class Trial:
         return _applying(self.resolved.plan, self.resolved.marks)
 
 
-@lru_cache(maxsize=64)  # one for each instruction tried by itself, and the whole plan
-def _stopping(plan: Plan) -> Mapping[str, tuple[str, ...]]:
-    """Return by the key of what ends others the keys that it ends."""
-    return {each.key: each.contradicts for each in plan.instructions if each.contradicts}
+@lru_cache(maxsize=16)
+def _stopping(plan: Plan) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return the keys of what ends others, with the keys that it ends."""
+    return tuple((each.key, each.contradicts) for each in plan.instructions if each.contradicts)
 
 
 @lru_cache(maxsize=4096)
