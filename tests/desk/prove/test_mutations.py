@@ -1,6 +1,7 @@
 """The proof catches hand-made faults in copies of the lead plan, each with its rule, its file and what it is about.
 
 Faults that can't hide each other share a copy: they are in different texts and instructions and break other rules.
+A copy takes seconds to prove, so a fault that any text may have stands in one that has few others.
 """
 
 from __future__ import annotations
@@ -112,30 +113,30 @@ MUTATIONS = {
     ),
     "no emergency number": text("en/confirmation.sms.j2", "call {{ emergency_number }}", "go", "whom_to_call"),
     "nothing about emergencies": text("es/confirmation.sms.j2", "No es para emergencias: ", "", "not_for_emergencies"),
-    "a diagnosis": text("en/soak.sms.j2", "Pat dry.", "It is infected. Pat dry.", "private_word"),
-    "a body site": text("es/soak.sms.j2", "la zona tratada", "la uña tratada", "private_word"),
+    "a diagnosis": text("en/closing.sms.j2", "Call today", "It is infected. Call today", "private_word"),
+    "a body site": text("es/rest_first_evening.sms.j2", "la zona tratada", "la uña tratada", "private_word"),
     "a subject that tells": text("en/soak.email.j2", "Your next step", "Your toenail", "private_word"),
-    "curly quotes": text("en/soak.sms.j2", "Pat dry.", "Pat “dry”.", "typographic"),
+    "curly quotes": text("en/drainage_normal.sms.j2", "thick", "“thick”", "typographic"),
     "a variable that there is not": text("en/soak.sms.j2", "{{ soak_minutes }}", "{{ soak_minuets }}", "faulty_file"),
-    "a variable with one brace": text("en/soak.sms.j2", "{{ soak_minutes }}", "{ soak_minutes }", "unrendered"),
+    "a variable with one brace": text("en/closing.sms.j2", "{{ practice_phone }}", "{ practice_phone }", "unrendered"),
     "another number in Spanish": text("es/drainage_normal.sms.j2", '"2 a 3 sem', '"2 a 6 sem', "translation_numbers"),
     "a fixed number of minutes in Spanish": text(
         "es/soak.sms.j2", "{{ soak_minutes }}", "20", "translation_numbers"
     ),
     "a telephone number typed in": text("en/visit.sms.j2", "{{ practice_phone }}", "646-555-0199", "personal_detail"),
     "hard to read": text(
-        "en/soak.sms.j2",
-        "Pat dry.",
+        "en/rest_first_evening.sms.j2",
+        "A little blood on the dressing is normal: put a second dressing on top.",
         "Subsequently eliminate residual moisture utilizing an absorbent disposable material.",
         "reading_grade",
     ),
     "hard to read in Spanish": text(
-        "es/soak.sms.j2",
-        "Seque sin frotar.",
-        "Posteriormente elimine completamente cualquier humedad residual con materiales absorbentes desechables.",
+        "es/checkin_look.sms.j2",
+        "¿Sigue sin rojez",
+        "Posteriormente inspeccione detenidamente cualquier irregularidad superficial. ¿Sigue sin rojez",
         "reading_grade",
     ),
-    "too long": text("en/soak.sms.j2", "Pat dry.", "Pat it dry with a clean towel. " * 9, "segments"),
+    "too long": text("en/visit.sms.j2", "To change it", "Bring your papers. " * 15 + "To change it", "segments"),
     "a child is told nothing of soaks": plan(
         "soak", "required = true", 'required = true\nnot_if_any = ["child"]', "required_gap"
     ),
