@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import insert, text
 from sqlalchemy.orm import Session
+from sqlmodel import SQLModel
 
 from reminders.care.quiet_hours import QuietHours
 from reminders.clock import Clock
@@ -27,7 +28,8 @@ START = datetime(2026, 6, 1, 16, 0, tzinfo=UTC)
 ALL_DUE = START + timedelta(days=60, hours=3)
 """By then every message of the backlog is due, and none is stale."""
 PER_COURSE = 30
-_COURSES_AT_ONCE = 500
+_MADE = 500
+"""Courses that are made one by one; further ones are copies."""
 _TEXT = (
     "Example Practice: Soak the toe in warm water for ten minutes, pat it dry, put on a thin layer of ointment and"
     " a dry dressing. Questions: 212-555-0100"
@@ -44,32 +46,60 @@ def new_database(url: str | None, folder: Path, name: str = "backlog") -> Databa
     return database
 
 
-def fill(database: Database, n: int) -> None:
-    """Store `n` messages of as many courses as it takes; patient and course 1 are there already."""
+def fill(database: Database, n: int, *, start: datetime = START) -> None:
+    """Store `n` messages of as many courses as it takes, from `start` on; patient and course 1 are there already.
+
+    Many are copies of the first ones by the database itself: five million take minutes, not an hour.
+    """
     courses = -(-n // PER_COURSE)
-    left = n
-    for first in range(1, courses + 1, _COURSES_AT_ONCE):
-        numbers = range(first, min(first + _COURSES_AT_ONCE, courses + 1))
-        rows = [each for number in numbers for each in course_rows(number)][:left]
-        left -= len(rows)
+    numbers = range(1, min(courses, _MADE) + 1)
+    with database.writing() as session:
+        add_people(session, numbers[1:])
+        insert_messages(session, [each for number in numbers for each in course_rows(number, start)][:n])
+    for copied in range(_MADE, courses, _MADE):
         with database.writing() as session:
-            add_people(session, (number for number in numbers if number > 1))
-            insert_messages(session, rows)
+            _copy(session, copied, min(_MADE, courses - copied), n - copied * PER_COURSE)
     if database.engine.dialect.name == "postgresql":
         with database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.execute(text("SET statement_timeout = 0"))
             connection.execute(text("VACUUM ANALYZE"))
 
 
-def course_rows(number: int) -> list[dict[str, Any]]:
+def _copy(session: Session, by: int, courses: int, most: int) -> None:
+    """Copy the first courses, with patients whose numbers are higher by so many; sealed values open in any row."""
+    connection = session.connection()
+    on_postgresql = connection.dialect.name == "postgresql"
+    later = timedelta(seconds=by * 7 % (14 * 86_400))  # what is due together is stored far apart, here as well
+    shift = f"INTERVAL '{later.total_seconds()} s'" if on_postgresql else f"{later // timedelta(microseconds=1)}"
+    patient = f"patient_id + {by}"
+    course = {"enrollment_id": f"enrollment_id + {by}", "due_at": f"due_at + {shift}"}
+    moved: dict[str, dict[str, str]] = {
+        "patient": {"id": f"id + {by}"},
+        "contact": {"patient_id": patient},
+        "enrollment": {"id": f"id + {by}", "patient_id": patient},
+        "message": {"patient_id": patient, **course},
+    }
+    for table, changes in moved.items():
+        columns = (each.name for each in SQLModel.metadata.tables[table].columns)
+        values = {name: changes.get(name, name) for name in columns if name != "id" or name in changes}
+        key = "id" if table == "patient" else "patient_id"
+        limit = f"ORDER BY id LIMIT {most}" if table == "message" else ""
+        connection.exec_driver_sql(
+            f"INSERT INTO {table} ({', '.join(values)}) SELECT {', '.join(values.values())} FROM {table}"
+            f" WHERE {key} <= {courses} {limit}"
+        )
+
+
+def course_rows(number: int, start: datetime = START) -> list[dict[str, Any]]:
     """Return the messages of one course; each began at another time, so what is due together is stored far apart."""
-    began = START + timedelta(seconds=number * 7919 % (14 * 86_400))
+    began = start + timedelta(seconds=number * 7919 % (14 * 86_400))
     return [
         row(
             occurrence,
             enrollment_id=number,
             patient_id=number,
             due_at=began + timedelta(hours=11 * occurrence),
-            useful_until=ALL_DUE + timedelta(days=1),
+            useful_until=start + (ALL_DUE - START) + timedelta(days=1),
             importance=1 + occurrence % 7,
             in_doubt="hold" if occurrence % 3 else "resend",
             text=_TEXT,

@@ -23,10 +23,9 @@ _PER_SECOND = 100
 def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     """Measure over twenty seconds; the backlog of `n` (10,000) waits for a later day."""
     database = new_database(url, folder)
-    fill(database, n or 10_000)
     clock = SystemClock()
+    fill(database, n or 10_000, start=clock.now() + timedelta(days=1))
     with database.writing() as session:
-        session.connection().execute(MESSAGES.update().values(due_at=clock.now() + timedelta(days=1)))
         first = clock.now() + timedelta(seconds=2)
         moments = [first + timedelta(seconds=1 / _PER_SECOND) * each for each in range(_SECONDS * _PER_SECOND)]
         useful = {"useful_until": first + timedelta(days=1), "key": "rush"}
