@@ -52,7 +52,7 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
         return Control(help=asked)
     if back := _alone(findings, worded, "start", pairs):
         return Control(start=back)
-    kept = findings.covered("control.keep")
+    kept = findings.covered("control.keep") - findings.covered("control.ended")
     again = findings.covered("control.back")
     stop = _opening_stop(findings) or _sentence(
         findings, "control.stop", kept | again, english("asks that the messages end")
@@ -185,12 +185,19 @@ def _names_another(findings: Findings) -> Evidence | None:
         if tokens[at].kind != "word" or len(tokens[at].word) < _SHORTEST_NAME or findings.masks[at]:
             continue
         ends = at + 1 == len(tokens) or parts[at + 1] != parts[at]
-        here = not ends and findings.has(at + 1, "at_hand") and (at + 2 == len(tokens) or parts[at + 2] != parts[at])
+        here = not ends and findings.has(at + 1, "at_hand") and _only_polite(findings, at + 2)
         denied = findings.has(at - 1, "no") and here
         other = ends and at > 1 and findings.has(at - 1, "is_not") and findings.has(at - 2, "who_writes")
         if denied or other:
             return evidence(findings, "control.wrong_person", (at - 1, at), english("says that somebody else writes"))
     return None
+
+
+def _only_polite(findings: Findings, first: int) -> bool:
+    """Whether nothing but courtesy follows in the clause, as the sorry in "no Jim here sorry"."""
+    parts = findings.reading.clause
+    rest = (at for at in range(first, len(parts)) if parts[at] == parts[first - 1])
+    return all(findings.has(at, "courtesy", "thanks", "regret") for at in rest)
 
 
 def _sentence(findings: Findings, kind: str, kept: Set[int], note: str) -> Evidence | None:
