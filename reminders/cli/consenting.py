@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo
+
 import click
 
 from reminders.assembly import App
@@ -9,7 +12,7 @@ from reminders.cli.json_output import print_json
 from reminders.cli.options import about_to_show, acting, by_option, json_option, opened
 from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, short_when, show_rows, table, warn
-from reminders.desk.consent import consent_state, record_consent, withdraw_consent
+from reminders.desk.consent import ConsentStep, consent_state, record_consent, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
 from reminders.desk.statement import Statement
@@ -70,6 +73,11 @@ def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool
         warn(warning)
     for contact in found.addresses:
         line(f"{contact.channel} {contact.address}: {shown(contact.state)}", style="bold")
+    show_consent_history(found.history, app.config.zone)
+
+
+def show_consent_history(history: Sequence[ConsentStep], zone: ZoneInfo) -> None:
+    """Show each step of a patient's consent: when, what, for which address, who recorded it, in which words."""
     show_rows(
         table(
             (gettext("When"), {"no_wrap": True}),
@@ -80,12 +88,12 @@ def _show(app: App, patient_id: int, warnings: tuple[str, ...], *, as_json: bool
         ),
         (
             [
-                short_when(each.at, app.config.zone),
+                short_when(each.at, zone),
                 shown(each.action),
                 each.address,
                 retold(each.recorded_by),
                 retold(each.wording),
             ]
-            for each in found.history
+            for each in history
         ),
     )

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from reminders.care.values import Course
+from reminders.cli.consenting import show_consent_history
 from reminders.cli.json_output import print_json
 from reminders.cli.messages import show_messages
 from reminders.cli.options import about_to_show, json_option, opened
@@ -96,7 +97,8 @@ def _show(found: ChartRecord) -> None:
     _show_exchanged(found)
     _show_concerns(found)
     _show_tasks(found)
-    _show_consent(found)
+    _heading(gettext("Consent"))
+    show_consent_history(found.consent, found.zone)
 
 
 def _show_exchanged(found: ChartRecord) -> None:
@@ -150,29 +152,6 @@ def _show_tasks(found: ChartRecord) -> None:
     show_rows(
         table((gettext("On"), {"no_wrap": True}), gettext("State"), (gettext("Task"), {"ratio": 1})),
         ([short_when(each.due_at, found.zone), _state_of(each), each.says] for each in found.tasks),
-    )
-
-
-def _show_consent(found: ChartRecord) -> None:
-    _heading(gettext("Consent"))
-    show_rows(
-        table(
-            (gettext("When"), {"no_wrap": True}),
-            gettext("What"),
-            gettext("Address"),
-            gettext("By"),
-            (gettext("Words"), {"ratio": 1}),
-        ),
-        (
-            [
-                short_when(each.at, found.zone),
-                gettext(each.action),
-                each.address,
-                retold(each.recorded_by),
-                retold(each.wording),
-            ]
-            for each in found.consent
-        ),
     )
 
 
