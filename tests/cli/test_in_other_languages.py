@@ -1,4 +1,4 @@
-"""A day at the desk in another language: nothing that the program says is left in English."""
+"""A day at the desk in another language: nothing is left in English but what programs read."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from reminders import words
+from reminders.replies.labels import SIGNS, Label
+from tests import catalogs
 from tests.build import LEAD
 from tests.cli.terminal import PHONE, Terminal, enrollment
 from tests.sentences import english_left_in
@@ -59,8 +61,12 @@ def test_a_course_from_enrollment_to_its_record(desk: Terminal) -> None:
         said(desk, "record", "1"),
         said(desk, "digest"),
         said(desk, "consent", "1"),
+        said(desk, "patients"),
+        said(desk, "enrollments", "--all"),
+        said(desk, "forecast"),
     ]
     assert [left for text in heard for left in english_left_in(text)] == []
+    assert "Día 0, sáb 7 mar 2026" in heard[2]
     assert "por qué entonces" in heard[4].lower()
     assert "horas de silencio" in "".join(heard) or "silencio desde" in "".join(heard)
     for code in set(words.available()) - {"en", "es"}:
@@ -100,3 +106,19 @@ def test_what_was_found_in_a_reply_is_told_in_the_language_spoken(desk: Terminal
     for code in words.available()[1:]:
         there = speaking(code, desk.folder)
         assert english_left_in(said(there, "triage", "--explain", reply) + said(there, "triage", reply)) == []
+
+
+def test_the_reading_of_a_reply_is_shown_in_the_language_spoken(desk: Terminal) -> None:
+    assert said(desk, "triage", "my toe is dark and cold").startswith("urgente: cambio de color, frío\n")
+
+
+def test_every_sign_and_label_of_a_reply_has_its_word_in_the_catalogs() -> None:
+    held = catalogs.messages_of(catalogs.extracted())
+    assert [each for each in (*SIGNS, *Label) if (each.replace("_", " "),) not in held] == []
+
+
+def test_what_programs_read_of_the_doctor_stays_english(terminal: Terminal) -> None:
+    english, read = terminal.ask("doctor"), speaking("es", terminal.folder).ask("doctor")
+    (draft,) = [each for each in read if each not in english]
+    assert (draft["about"], draft["grade"]) == ("staff language", "note")
+    assert [each for each in read if each is not draft] == english
