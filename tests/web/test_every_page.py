@@ -123,8 +123,8 @@ def _looked_at(page: Page, path: str, spoken: str) -> list[str]:
     page.goto(f"/staff/{path}")
     for each in page.locator("details").all():
         each.evaluate("element => { element.open = true }")
-    # The sheet is the patient's: in their language.
-    language = "ar" if path.endswith("/sheet") else spoken
+    # The sheet is the patient's: in the language of the plan that is nearest to theirs.
+    language = "en" if path.endswith("/sheet") else spoken
     expect(page.locator("html")).to_have_attribute("lang", language)
     expect(page.locator("html")).to_have_attribute("dir", direction_of(language))
     return faults(page, path)
