@@ -126,7 +126,7 @@ def _picture(here: Here, ready: ReadyPlan) -> Markup:
         )
         for each in timeline_of(ready, here.desk.house)
     ]
-    return draw(marks, day_0=ON, now=here.desk.clock.now(), label=f"Timeline of {ready.plan.title}")
+    return draw(marks, day_0=ON, now=None, label=gettext("Timeline of {title}", title=ready.plan.title))
 
 
 def _files(ready: ReadyPlan) -> Mapping[str, str]:

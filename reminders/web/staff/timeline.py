@@ -40,8 +40,11 @@ class Mark:
     """When it was planned at first, if it was moved."""
 
 
-def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Markup:
-    """Return the picture, in the direction of the staff's language; empty without marks."""
+def draw(marks: Sequence[Mark], *, day_0: date, now: datetime | None, label: str) -> Markup:
+    """Return the picture, in the direction of the staff's language; empty without marks.
+
+    Without `now` it is of no patient: no day of it has a weekday, and none is today.
+    """
     days = sorted({each.at.date() for each in marks})
     if not days:
         return Markup("")
@@ -60,11 +63,12 @@ def draw(marks: Sequence[Mark], *, day_0: date, now: datetime, label: str) -> Ma
     for index, day in enumerate(days):
         x = _LEFT + index * _COLUMN + _COLUMN / 2
         x = width - x if mirrored else x
-        if day == now.date():
+        if now and day == now.date():
             left, y = f"{x - _COLUMN / 2:.0f}", _y_of(now.hour, now.minute)
             parts.append(f'<rect class="today" x="{left}" y="0" width="{_COLUMN}" height="{height:.0f}"/>')
             parts.append(f'<path class="now" d="M{left} {y:.1f}h{_COLUMN}"/>')
-        parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{on_day(day, "EEE")}</text>')
+        if now:
+            parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{on_day(day, "EEE")}</text>')
         parts.append(f'<text x="{x:.0f}" y="25" text-anchor="middle">{(day - day_0).days}</text>')
         parts += [_drawn(each, x, y) for y, each in placed[day]]
     return Markup("".join([*parts, "</svg>"]))  # noqa: S704  numbers, and words that were escaped
