@@ -1,4 +1,4 @@
-"""A database as the last program left it that did not seal: rows in every table, full of a word to look for."""
+"""A database as an older program left it: rows in every table, not sealed and full of a word to look for."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _TABLES = (
     *("early_receipt", "reply_part", "staff_member", "kept_form", "api_key", "api_answer"),
 )
 _GIVEN: dict[str, dict[str, Any]] = {
-    "installation": {"id": 1, "link_key": "ab" * 32},
+    "installation": {"id": 1, "link_key": "ab" * 32, "look_up_secret": None},
     "practice": {"id": "main"},
     "contact": {"state": "active", "channel": "sms"},
     "enrollment": {"state": "active"},
@@ -44,8 +44,8 @@ _GIVEN: dict[str, dict[str, Any]] = {
 """What the tables themselves want."""
 
 
-def older_database(url: str, *, rows: int) -> None:
-    """Make a database of the last schema without seals, with so many rows in each table."""
+def older_database(url: str, *, rows: int, version: str = LAST_UNSEALED) -> None:
+    """Make a database of an older schema, the last without seals unless said, with so many rows in each table."""
     parsed = parse_url(url)
     if parsed.get_backend_name() == "sqlite":
         Path(str(parsed.database)).touch(0o600)
@@ -53,10 +53,10 @@ def older_database(url: str, *, rows: int) -> None:
     with engine.begin() as connection:
         config = schema._config()
         config.attributes["connection"] = connection
-        command.upgrade(config, LAST_UNSEALED)
+        command.upgrade(config, version)
         found = MetaData()
         found.reflect(connection)
-        for name in _TABLES:
+        for name in (each for each in _TABLES if each in found.tables):
             numbers = range(1, 2 if name in _ALONE else rows + 1)
             connection.execute(insert(found.tables[name]), [_row(found.tables[name].columns, n) for n in numbers])
     engine.dispose()

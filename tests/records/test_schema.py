@@ -11,13 +11,16 @@ import psycopg
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import create_engine
+from sqlalchemy import create_engine, select
 from sqlmodel import SQLModel
 
 from reminders.errors import ConfigError
+from reminders.records.backup_sqlite import count_rows
 from reminders.records.database import Database
 from reminders.records.migrations import NEWEST_VERSION
 from reminders.records.schema import newest_version, schema_version
+from reminders.records.tables import Message, Patient
+from tests.records.older import WORD, older_database
 from tests.servers import fresh_database, migrate, open_database, postgresql
 
 _CATALOGUE = """
@@ -102,6 +105,27 @@ def test_no_job_is_deleted_as_it_cannot_be_unpickled_since_only_plain_values_are
     plain = {"AutoString", "BigInteger", "Boolean", "Date", "Float", "Instant", "Integer", "JSON", "String"}
     sealed = {"Sealed", "SealedJson", "SealedBytes", "LookUp"}  # plain values as well, once they are opened
     assert kinds <= plain | sealed
+
+
+VERSIONS = [f"{number:04}" for number in range(1, int(NEWEST_VERSION))]
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_rows_of_every_older_version_come_along(version: str, tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'older.db'}"
+    older_database(url, rows=3, version=version)
+    with sqlite3.connect(tmp_path / "older.db") as raw:
+        before = {name: count for name, count in count_rows(raw).items() if count}
+    migrate(url)
+    with sqlite3.connect(tmp_path / "older.db") as raw:
+        assert count_rows(raw) | before == count_rows(raw)
+    database = open_database(url)
+    with database.reading() as session:
+        assert {each.text for each in session.execute(select(Message)).scalars()} == {f"{WORD} {n}" for n in (1, 2, 3)}
+        assert [each.first_name for each in session.execute(select(Patient)).scalars()] == [
+            f"{WORD} {n}" for n in (1, 2, 3)
+        ]
+    database.close()
 
 
 def test_two_databases_have_different_names(tmp_path: Path) -> None:
