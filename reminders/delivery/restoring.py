@@ -125,7 +125,7 @@ def _noted(practice_id: str, gap: Gap) -> Noted:
 
 
 def _settled(url: str, gap: Gap, rules: RestoreRules) -> GapReport:
-    database = open_database(url, rules.keyring, any_version=True)
+    database = open_database(url, rules.keyring, was_restored=True)
     ways = rules.ways()
     try:
         report = settle_gap(database, ways, gap, concern_due=rules.concern_due)

@@ -25,6 +25,8 @@ from reminders.sentences import english
 Writing = Callable[[], AbstractContextManager[Session]]
 """Gives a transaction that writes, each time it is called."""
 
+_RESTORE_SECONDS = 3600
+
 
 class Database:
     """One database, open; safe to share between threads."""
@@ -101,19 +103,20 @@ class Database:
         self.engine.dispose()
 
 
-def open_database(url: str, keyring: Keyring, *, any_version: bool = False) -> Database:
+def open_database(url: str, keyring: Keyring, *, was_restored: bool = False) -> Database:
     """Open the database at `url`, a SQLite file or a PostgreSQL server, with the keys that it is sealed with.
 
     ConfigError when it is missing, can't be reached, is open to other people of this machine, needs a key that there
-    is not, or has another schema than this program; `any_version` is for one that has the newest and does not say so.
+    is not, or has another schema than this program. `was_restored` is for one that was just put back: it has the newest
+    schema and does not say so, and may be read whole, however long that takes.
     """
     parsed = parse_url(url)
     if parsed.get_backend_name() == "sqlite":
         _require_private_file(Path(str(parsed.database)))
-    engine = build_engine(parsed)
+    engine = build_engine(parsed, statement_seconds=_RESTORE_SECONDS) if was_restored else build_engine(parsed)
     try:
         version = found_version(engine)
-        if version != NEWEST_VERSION and not any_version:
+        if version != NEWEST_VERSION and not was_restored:
             raise ConfigError(_advice(parsed, version))
         attach(engine, keyring)
     except DatabaseError as error:

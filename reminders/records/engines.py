@@ -50,7 +50,7 @@ def build_engine(url: URL, *, statement_seconds: int = _STATEMENT_SECONDS) -> En
     timeouts = {
         "statement_timeout": statement_seconds * 1000,
         "lock_timeout": _LOCK_SECONDS * 1000,
-        "idle_in_transaction_session_timeout": _STATEMENT_SECONDS * 1000,
+        "idle_in_transaction_session_timeout": statement_seconds * 1000,
     }
     options = " ".join(f"-c {name}={value}" for name, value in timeouts.items())
     engine = create_engine(
