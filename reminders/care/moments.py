@@ -8,19 +8,10 @@ from datetime import date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 from typing import NamedTuple
 
-from reminders.care.plan import (
-    AfterAnchor,
-    AfterVisit,
-    BeforeAnchor,
-    BeforeVisit,
-    EachDay,
-    Instruction,
-    OnDay,
-    StaffTask,
-    When,
-)
+from reminders.care.plan import Instruction, StaffTask
 from reminders.care.resolving import Resolved
 from reminders.care.timing import instant_of, local_day, local_time
+from reminders.care.timings import AfterAnchor, AfterVisit, BeforeAnchor, BeforeVisit, EachDay, OnDay, When
 from reminders.care.values import Course, Reason, Slot
 from reminders.sentences import MONTHS, WEEKDAYS, english
 

@@ -1,7 +1,8 @@
 """What a procedure folder may hold: the aftercare plan as its file spells it, checked and frozen.
 
-Every class mirrors one table of `plan.toml`. Unknown keys are faults. Cross-references (an anchor that does not
-exist, a setting never declared) are checked in `reminders.care.references`.
+Every class mirrors one table of `plan.toml`; those that say when stand in `reminders.care.timings`. Unknown keys are
+faults. Cross-references (an anchor that does not exist, a setting never declared) are checked in
+`reminders.care.references`.
 """
 
 from __future__ import annotations
@@ -12,25 +13,12 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator, Tag, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
+from reminders.care.timings import Amount, Table, When
 from reminders.care.toml_lines import Places
-from reminders.care.values import Asks, InDoubt, QuietMove, Slot
+from reminders.care.values import Asks, InDoubt, QuietMove
 from reminders.sentences import english
-
-
-def _amount(value: object) -> int | str:
-    if isinstance(value, str) or (isinstance(value, int) and not isinstance(value, bool) and value >= 0):
-        return value
-    raise ValueError(english("a whole number from 0 on, or the name of a setting, not {value!r}").format(value=value))
-
-
-def _amounts(value: object) -> int | str | tuple[int | str, ...]:
-    return tuple(_amount(each) for each in value) if isinstance(value, list | tuple) else _amount(value)
-
-
-Amount = Annotated[int | str, PlainValidator(_amount)]
-"""A whole number, or the name of a setting that holds one."""
 
 BASE_ANCHORS = ("procedure_end", "block_placed", "dressing_applied", "visit")
 """The known instants a plan counts from; `visit` only when one is booked."""
@@ -66,11 +54,7 @@ class Picture(StrEnum):
     CALENDAR = "calendar"
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class NumberSetting(_Table):
+class NumberSetting(Table):
     """A whole number that a clinician may set per patient, within a range."""
 
     default: int = Field(strict=True)
@@ -101,7 +85,7 @@ class NumberSetting(_Table):
         return self
 
 
-class ChoiceSetting(_Table):
+class ChoiceSetting(Table):
     """A choice that a clinician may record per patient; empty means not recorded."""
 
     default: str
@@ -140,7 +124,7 @@ Setting = Annotated[
 ]
 
 
-class DerivedAnchor(_Table):
+class DerivedAnchor(Table):
     """An instant counted in elapsed hours from another anchor."""
 
     after: str
@@ -153,85 +137,7 @@ class DerivedAnchor(_Table):
     """What happens then, as the end of a sentence: `60 min before the block may wear off`."""
 
 
-class AfterAnchor(_Table):
-    """Elapsed time after an anchor."""
-
-    after: str
-    hours: Amount = 0
-    minutes: Amount = 0
-
-
-class BeforeAnchor(_Table):
-    """Elapsed time before an anchor; never delayed past its moment by joining."""
-
-    before: str
-    hours: Amount = 0
-    minutes: Amount = 0
-
-
-class OnDay(_Table):
-    """One or more days of the course at a slot of the patient's day."""
-
-    on_day: Annotated[int | str | tuple[int | str, ...], PlainValidator(_amounts)]
-    at: Slot
-
-
-class EachDay(_Table):
-    """Every day at slots: strictly after an anchor, or from a day on; until a day, which is not included."""
-
-    each_day: tuple[Slot, ...] = Field(min_length=1)
-    times: Amount | None = None
-    """At the last so many of the slots only; all of them when not said."""
-    until_day: Amount
-    after: str | None = None
-    from_day: Amount | None = None
-
-    @model_validator(mode="after")
-    def _has_one_start(self) -> EachDay:
-        if (self.after is None) == (self.from_day is None):
-            raise ValueError(english("say either `after` (an anchor) or `from_day`"))
-        return self
-
-
-class BeforeVisit(_Table):
-    """Whole days before the day of the visit, at a slot."""
-
-    before_visit_days: Amount
-    at: Slot
-
-
-class AfterVisit(_Table):
-    """Whole days after the day of the visit, at a slot."""
-
-    after_visit_days: Amount
-    at: Slot
-
-
-TIMING_KINDS = ("each_day", "on_day", "before_visit_days", "after_visit_days", "before", "after")
-"""The key that tells which kind of timing a table holds; `each_day` first, as it may hold `after` too."""
-
-
-def _kind_of_timing(table: object) -> str | None:
-    keys = table if isinstance(table, Mapping) else getattr(table, "__dict__", {})
-    return next((kind for kind in TIMING_KINDS if kind in keys), None)
-
-
-When = Annotated[
-    Annotated[EachDay, Tag("each_day")]
-    | Annotated[OnDay, Tag("on_day")]
-    | Annotated[BeforeVisit, Tag("before_visit_days")]
-    | Annotated[AfterVisit, Tag("after_visit_days")]
-    | Annotated[BeforeAnchor, Tag("before")]
-    | Annotated[AfterAnchor, Tag("after")],
-    Discriminator(
-        _kind_of_timing,
-        custom_error_type="timing",
-        custom_error_message=english("a timing holds one of {known}").format(known=", ".join(TIMING_KINDS)),
-    ),
-]
-
-
-class TextChoice(_Table):
+class TextChoice(Table):
     """Other words for an instruction when conditions hold; the first that fits is used."""
 
     use: Key
@@ -251,7 +157,7 @@ class TextChoice(_Table):
         return (not self.if_any or not marks.isdisjoint(self.if_any)) and marks.issuperset(self.if_all)
 
 
-class Instruction(_Table):
+class Instruction(Table):
     """One thing the patient is told: when, under which conditions, and what quiet hours may do to it."""
 
     key: Key
@@ -300,7 +206,7 @@ class Instruction(_Table):
         return (self.key, *(choice.use for choice in self.texts))
 
 
-class StaffTask(_Table):
+class StaffTask(Table):
     """Something that staff have to see to at its moment; the patient is not told."""
 
     key: Key
@@ -317,7 +223,7 @@ class StaffTask(_Table):
         return wanted and marks.isdisjoint(self.not_if_any)
 
 
-class WarningSign(_Table):
+class WarningSign(Table):
     """A sign the patient is told to watch for, for the sheet and for the reader of the plan."""
 
     sign: str
@@ -330,7 +236,7 @@ class WarningSign(_Table):
     source: str
 
 
-class PlanFile(_Table):
+class PlanFile(Table):
     """`plan.toml` as a whole."""
 
     title: str
@@ -352,7 +258,7 @@ class PlanFile(_Table):
     sources: Mapping[str, str] = Field(default_factory=dict)
 
 
-class SharedRow(_Table):
+class SharedRow(Table):
     """A row of a table that all plans share."""
 
     aliases: tuple[str, ...] = ()

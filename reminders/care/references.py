@@ -8,22 +8,15 @@ from reminders.care.plan import (
     BASE_ANCHORS,
     MEDICINE_MARKS,
     VISIT_MARKS,
-    AfterAnchor,
-    AfterVisit,
-    Amount,
-    BeforeAnchor,
-    BeforeVisit,
     ChoiceSetting,
-    EachDay,
     Factor,
     Instruction,
     NumberSetting,
-    OnDay,
     PlanFile,
     Setting,
     StaffTask,
-    When,
 )
+from reminders.care.timings import AfterAnchor, AfterVisit, Amount, BeforeAnchor, BeforeVisit, EachDay, OnDay, When
 from reminders.care.toml_lines import Path as TomlPath
 from reminders.care.values import QuietMove
 from reminders.sentences import english

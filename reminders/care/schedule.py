@@ -16,11 +16,12 @@ from reminders.care.daily_limit import limit_days
 from reminders.care.joining import Fits, join
 from reminders.care.moments import Moment, days_over, goes_by_days, moments, moments_of_days, names_in
 from reminders.care.placing import Bounds, place
-from reminders.care.plan import BASE_ANCHORS, BeforeVisit, EachDay, Instruction, Plan, TextChoice
+from reminders.care.plan import BASE_ANCHORS, Instruction, Plan, TextChoice
 from reminders.care.recent import Recent
 from reminders.care.resolving import Resolved
 from reminders.care.said_once import say_once
 from reminders.care.timing import local_day
+from reminders.care.timings import BeforeVisit, EachDay
 from reminders.care.values import Asks, ContactRules, Joined, Occurrence, Outcome, Reason
 from reminders.sentences import english
 

@@ -4,20 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reminders.care.plan import (
-    AfterAnchor,
-    AfterVisit,
-    Amount,
-    BeforeAnchor,
-    BeforeVisit,
-    ChoiceSetting,
-    EachDay,
-    Instruction,
-    NumberSetting,
-    OnDay,
-    Plan,
-    When,
-)
+from reminders.care.plan import ChoiceSetting, Instruction, NumberSetting, Plan
+from reminders.care.timings import AfterAnchor, AfterVisit, Amount, BeforeAnchor, BeforeVisit, EachDay, OnDay, When
 from reminders.care.values import InDoubt, QuietMove
 from reminders.words import gettext, marked
 

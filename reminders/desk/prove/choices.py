@@ -8,17 +8,8 @@ from datetime import time
 from itertools import combinations, product
 
 from reminders.care.moments import names_in
-from reminders.care.plan import (
-    AfterVisit,
-    BeforeVisit,
-    ChoiceSetting,
-    EachDay,
-    Instruction,
-    NumberSetting,
-    OnDay,
-    Plan,
-    Setting,
-)
+from reminders.care.plan import ChoiceSetting, Instruction, NumberSetting, Plan, Setting
+from reminders.care.timings import AfterVisit, BeforeVisit, EachDay, OnDay
 from reminders.care.values import QuietMove, Slot
 from reminders.desk.prove.cases import Case
 

@@ -11,8 +11,9 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from reminders.care.moments import clock_text
-from reminders.care.plan import AfterAnchor, BeforeAnchor, BeforeVisit, EachDay, Instruction, Plan
+from reminders.care.plan import Instruction, Plan
 from reminders.care.timing import local_day
+from reminders.care.timings import AfterAnchor, BeforeAnchor, BeforeVisit, EachDay
 from reminders.care.values import Joined, Occurrence, Outcome, QuietMove
 from reminders.desk.prove.trial import Trial
 from reminders.sentences import english

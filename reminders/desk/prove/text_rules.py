@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from reminders.care.plan import MEDICINE_MARKS, EachDay, Instruction, NumberSetting, OnDay, Plan
+from reminders.care.plan import MEDICINE_MARKS, Instruction, NumberSetting, Plan
 from reminders.care.resolving import Resolved
 from reminders.care.timing import date_of_day
+from reminders.care.timings import EachDay, OnDay
 from reminders.care.values import Channel, Joined, Occurrence, Outcome
 from reminders.desk.prove.text_files import TextFiles
 from reminders.desk.prove.trial import Bench, Trial, UnwritableError

@@ -10,16 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, time
 
-from reminders.care.plan import (
-    AfterAnchor,
-    AfterVisit,
-    BeforeAnchor,
-    BeforeVisit,
-    EachDay,
-    Instruction,
-    OnDay,
-)
+from reminders.care.plan import Instruction
 from reminders.care.resolving import Resolved
+from reminders.care.timings import AfterAnchor, AfterVisit, BeforeAnchor, BeforeVisit, EachDay, OnDay
 from reminders.care.values import ContactRules, Slot
 from reminders.desk.prove.cases import length_of_day
 from reminders.desk.prove.days import Season
