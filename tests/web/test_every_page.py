@@ -121,8 +121,7 @@ def test_the_pages_before_signing_in_hold_wcag_and_fit(browser: Browser, house: 
 
 def _looked_at(page: Page, path: str, spoken: str) -> list[str]:
     page.goto(f"/staff/{path}")
-    for each in page.locator("details").all():
-        each.evaluate("element => { element.open = true }")
+    page.locator("details").evaluate_all("all => all.forEach(each => { each.open = true })")
     # The sheet is the patient's: in the language of the plan that is nearest to theirs.
     language = "en" if path.endswith("/sheet") else spoken
     expect(page.locator("html")).to_have_attribute("lang", language)

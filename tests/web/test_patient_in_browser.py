@@ -101,8 +101,7 @@ def test_the_page_holds_wcag_and_fits(browser: Browser, server: Server, way: Way
         direction, title = TONGUES[language]
         expect(page.locator("html")).to_have_attribute("dir", direction)
         expect(page.locator("h1")).to_contain_text(title)
-        for each in page.locator("details").all():
-            each.evaluate("element => { element.open = true }")
+        page.locator("details").evaluate_all("all => all.forEach(each => { each.open = true })")
         assert page.evaluate("document.getAnimations().length") == 0
         assert faults(page, "page", (DESKTOP, ENLARGED, TELEPHONE)) == []
 
