@@ -19,7 +19,8 @@ from reminders.records.concerns import history_of, open_concerns
 from reminders.records.message_states import MessageState
 from reminders.records.people import contacts_of, new_id
 from reminders.records.replies import replies_by_id
-from reminders.records.tables import Concern, Enrollment, Message, Patient, Reply
+from reminders.records.tables import Enrollment, Message, Patient, Reply
+from reminders.records.tables_concerns import Concern
 
 _OUT = frozenset({MessageState.SENT, MessageState.DELIVERED})
 _MOVES = ("quiet_hours", "not_before", "kept_apart", "joined")

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 from reminders.delivery.incoming import IncomingReply
 from reminders.records.bulk import insert_messages
 from reminders.records.database import Database
-from reminders.records.tables import MESSAGES, Approval, Concern, Contact, Enrollment, Message, Patient, Practice
+from reminders.records.tables import MESSAGES, Approval, Contact, Enrollment, Message, Patient, Practice
+from reminders.records.tables_concerns import Concern
 
 NOON = datetime(2026, 6, 10, 19, 0, tzinfo=UTC)
 """Noon in Los Angeles, where the invented patient lives."""

@@ -9,7 +9,8 @@ from reminders.desk.escalate import escalate, tell_holder
 from reminders.records import concerns
 from reminders.records.concerns import URGENCIES
 from reminders.records.people import new_id
-from reminders.records.tables import Concern, ConcernEvent, Reply
+from reminders.records.tables import Reply
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.replies import Label, Triage
 from reminders.sentences import english
 

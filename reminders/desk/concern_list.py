@@ -14,7 +14,8 @@ from reminders.desk.message_list import full_name
 from reminders.errors import NotFound
 from reminders.records import concerns, finding, replies
 from reminders.records.people import new_id
-from reminders.records.tables import Concern, ConcernEvent, Contact, Patient, Reply
+from reminders.records.tables import Contact, Patient, Reply
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.replies.labels import Evidence
 from reminders.words import gettext, listed, retold
 

@@ -10,7 +10,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import concerns
-from reminders.records.tables import Concern, ConcernEvent
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.sentences import english
 from reminders.words import gettext
 

@@ -17,7 +17,8 @@ from reminders.desk.consent import Address
 from reminders.records import concerns, courses, people, replies
 from reminders.records.people import new_id
 from reminders.records.replies import Told
-from reminders.records.tables import Concern, Contact, Enrollment, Patient
+from reminders.records.tables import Contact, Enrollment, Patient
+from reminders.records.tables_concerns import Concern
 
 ANSWERED_WITHIN = timedelta(days=3)
 """A reply within this time answers the last message."""

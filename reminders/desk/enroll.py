@@ -31,7 +31,7 @@ from reminders.records.concerns import open_concerns_at_once
 from reminders.records.people import Holder
 from reminders.records.silenced import silenced_among
 from reminders.records.staff_tasks import add_tasks
-from reminders.records.tables import Concern
+from reminders.records.tables_concerns import Concern
 from reminders.records.visits import keep_first_visits
 from reminders.sentences import english
 from reminders.words import gettext

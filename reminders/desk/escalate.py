@@ -13,7 +13,7 @@ from reminders.desk.staff_notice import SHORT_NOTICE, Notice, link_to, notify, u
 from reminders.records import concerns
 from reminders.records.database import Database
 from reminders.records.people import new_id
-from reminders.records.tables import Concern, ConcernEvent
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.words import gettext, on_day
 
 _BY = "escalation"

@@ -15,7 +15,7 @@ from reminders.records import staff_tasks
 from reminders.records.concerns import open_concern
 from reminders.records.database import Database
 from reminders.records.staff_tasks import ComingTask, NewTask
-from reminders.records.tables import Concern
+from reminders.records.tables_concerns import Concern
 from reminders.words import gettext
 
 _BY = "plan"

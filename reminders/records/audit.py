@@ -23,9 +23,10 @@ from reminders.records.audit_chain import (
     as_details,
     hash_of,
 )
+from reminders.records.columns import Instant
 from reminders.records.keyring import derived
 from reminders.records.row_proofs import with_proofs
-from reminders.records.tables import MESSAGES, Enrollment, Installation, Instant
+from reminders.records.tables import MESSAGES, Enrollment, Installation
 from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
 
 DONE, REFUSED, FAILED = "done", "refused", "failed"

@@ -10,8 +10,10 @@ from sqlalchemy import ColumnElement, CursorResult, bindparam, case, func, inser
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
+from reminders.records.columns import Instant
 from reminders.records.compiled import Compiled
-from reminders.records.tables import Concern, ConcernEvent, Instant, Reply
+from reminders.records.tables import Reply
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.words import marked
 
 _CONCERNS = SQLModel.metadata.tables["concern"]

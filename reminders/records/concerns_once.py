@@ -10,7 +10,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
-import reminders.records.tables  # noqa: F401  it fills the metadata, whoever comes first
+import reminders.records.tables_concerns  # noqa: F401  it fills the metadata, whoever comes first
 
 _CONCERNS = SQLModel.metadata.tables["concern"]
 _EVENTS = SQLModel.metadata.tables["concern_event"]

@@ -11,7 +11,8 @@ from sqlmodel import col
 
 from reminders.records.message_states import MessageState
 from reminders.records.queue_counts import waiting_in
-from reminders.records.tables import Concern, Enrollment, Message
+from reminders.records.tables import Enrollment, Message
+from reminders.records.tables_concerns import Concern
 
 
 @dataclass(frozen=True, kw_only=True)

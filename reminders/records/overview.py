@@ -10,8 +10,10 @@ from sqlalchemy import ColumnElement, func, literal_column, select, true
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from reminders.records.columns import Instant
 from reminders.records.message_states import MessageState
-from reminders.records.tables import Concern, Enrollment, Instant, Message, Patient, Reply
+from reminders.records.tables import Enrollment, Message, Patient, Reply
+from reminders.records.tables_concerns import Concern
 
 
 class RunningCourse(NamedTuple):

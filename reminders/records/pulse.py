@@ -8,7 +8,7 @@ from sqlalchemy import func, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from reminders.records.tables import Concern, ConcernEvent
+from reminders.records.tables_concerns import Concern, ConcernEvent
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -29,6 +29,8 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
+import reminders.records.tables_concerns
+import reminders.records.tables_delivery
 import reminders.records.tables_desk
 import reminders.records.tables_staff
 import reminders.records.tables_waiting  # noqa: F401  all of them fill the metadata

@@ -15,6 +15,7 @@ from sqlmodel import SQLModel
 import reminders.records.tables
 import reminders.records.tables_api
 import reminders.records.tables_audit
+import reminders.records.tables_concerns
 import reminders.records.tables_delivery
 import reminders.records.tables_settings
 import reminders.records.tables_staff

@@ -9,9 +9,10 @@ from sqlalchemy import CursorResult, Select, and_, case, exists, func, literal_c
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from reminders.records.columns import Instant
 from reminders.records.message_states import MessageState
 from reminders.records.replies import REACHED
-from reminders.records.tables import Contact, Enrollment, Instant, Message, Reply
+from reminders.records.tables import Contact, Enrollment, Message, Reply
 
 _AT_ONCE = 200
 

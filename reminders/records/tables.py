@@ -1,18 +1,15 @@
-"""The tables. Instants are UTC; each row carries its practice, so that practices can share a database."""
+"""The tables of patients, their courses and what is said. Instants are UTC; each row carries its practice."""
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import (
     JSON,
-    BigInteger,
     Boolean,
     CheckConstraint,
     Column,
-    Dialect,
-    ForeignKey,
     Index,
     Integer,
     String,
@@ -21,77 +18,11 @@ from sqlalchemy import (
     false,
     text,
 )
-from sqlalchemy.dialects.postgresql import TIMESTAMP
-from sqlalchemy.types import TypeDecorator, TypeEngine
 from sqlmodel import Field, SQLModel
 
+from reminders.records.columns import BigId, id_of, instant, look_up, sealed
 from reminders.records.message_states import MessageState
-from reminders.records.sealed_types import LookUp, Sealed, SealedBytes, SealedJson
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-# A migration can only change a constraint that has a name; PostgreSQL would invent them and SQLite has none.
-SQLModel.metadata.naming_convention = {
-    "ix": "ix_%(table_name)s_%(column_0_name)s",
-    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-    "fk": "fk_%(table_name)s_%(column_0_name)s",
-    "pk": "pk_%(table_name)s",
-}
-BigId = BigInteger().with_variant(Integer, "sqlite")
-
-
-class Instant(TypeDecorator[datetime]):
-    """An instant: microseconds since 1970 on SQLite, `timestamptz` on PostgreSQL. Naive values are refused."""
-
-    impl = BigInteger
-    cache_ok = True
-
-    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
-        """Choose the column type of the database at hand."""
-        if dialect.name == "postgresql":
-            return dialect.type_descriptor(TIMESTAMP(timezone=True))
-        return dialect.type_descriptor(BigInteger())
-
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
-        """Turn an aware datetime into what the column holds."""
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError("an instant needs a time zone")
-        if dialect.name == "postgresql":
-            return value
-        elapsed = value - _EPOCH
-        return (elapsed.days * 86_400 + elapsed.seconds) * 1_000_000 + elapsed.microseconds
-
-    def process_result_value(
-        self,
-        value: int | datetime | None,
-        dialect: Dialect,  # noqa: ARG002  the signature is SQLAlchemy's
-    ) -> datetime | None:
-        """Turn what the column holds into an aware datetime in UTC."""
-        if value is None:
-            return None
-        if isinstance(value, datetime):
-            return value.astimezone(UTC)
-        return datetime.fromtimestamp(value // 1_000_000, UTC).replace(microsecond=value % 1_000_000)
-
-
-def _instant(*, index: bool = False, nullable: bool = False) -> Any:
-    return Field(sa_column=Column(Instant, nullable=nullable, index=index), default=None if nullable else ...)
-
-
-def _id_of(target: str, *, nullable: bool = False, index: bool = False) -> Any:
-    column = Column(BigId, ForeignKey(target), nullable=nullable, index=index)
-    return Field(sa_column=column, default=None if nullable else ...)
-
-
-def _sealed(place: str, *, nullable: bool = False) -> Any:
-    return Field(sa_column=Column(Sealed(place), nullable=nullable), default=None if nullable else ...)
-
-
-def _look_up(of: str) -> Any:
-    """Give a row the hash by which the address beside it is found; it fills itself."""
-    kind = LookUp(of)
-    return Field(sa_column=Column(kind, default=kind.filled, nullable=True), default=None)
+from reminders.records.sealed_types import Sealed, SealedBytes, SealedJson
 
 
 class Installation(SQLModel, table=True):
@@ -115,7 +46,7 @@ class Practice(SQLModel, table=True):
 
     id: str = Field(primary_key=True)
     name: str
-    created_at: datetime = _instant()
+    created_at: datetime = instant()
     renamings: int = Field(default=0, sa_column=Column(Integer, nullable=False, server_default="0"))
     """How often a patient's name was changed; who keeps names in memory reads them again then."""
 
@@ -125,15 +56,15 @@ class Patient(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id", index=True)
-    first_name: str = _sealed("patient.first_name")
-    last_name: str = _sealed("patient.last_name")
+    first_name: str = sealed("patient.first_name")
+    last_name: str = sealed("patient.last_name")
     language: str
     zone: str
     """IANA name."""
     slots: dict[str, str] = Field(sa_column=Column(JSON, nullable=False), default_factory=dict)
     """Wall times that differ from the usual ones (`{"evening": "18:30"}`)."""
     night_contact_agreed: bool = False
-    created_at: datetime = _instant()
+    created_at: datetime = instant()
 
 
 class Contact(SQLModel, table=True):
@@ -148,11 +79,11 @@ class Contact(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id")
-    patient_id: int = _id_of("patient.id")
+    patient_id: int = id_of("patient.id")
     channel: str
-    address: str = _sealed("contact.address")
+    address: str = sealed("contact.address")
     """E.164 number, or e-mail address."""
-    address_key: bytes | None = _look_up("address")
+    address_key: bytes | None = look_up("address")
     state: str = "active"
     """active; stopped (opt-out); released (not this patient's); unreachable (bounced, deactivated)."""
 
@@ -164,17 +95,17 @@ class ConsentEvent(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id")
-    patient_id: int = _id_of("patient.id", index=True)
+    patient_id: int = id_of("patient.id", index=True)
     channel: str
-    address: str = _sealed("consent_event.address")
+    address: str = sealed("consent_event.address")
     action: str
     """given, withdrawn, released."""
     source: str
     """desk, reply, page, staff, import."""
-    wording: str = _sealed("consent_event.wording")
+    wording: str = sealed("consent_event.wording")
     """What was read out or written, word for word or by its version."""
     recorded_by: str
-    at: datetime = _instant()
+    at: datetime = instant()
 
 
 class Approval(SQLModel, table=True):
@@ -188,7 +119,7 @@ class Approval(SQLModel, table=True):
     """Over every file the plan uses; any change makes another hash."""
     approved_by: str
     license: str
-    at: datetime = _instant()
+    at: datetime = instant()
 
 
 class PlanContent(SQLModel, table=True):
@@ -200,7 +131,7 @@ class PlanContent(SQLModel, table=True):
     procedure: str
     files: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
     """Path below the folder of procedures → text."""
-    kept_at: datetime = _instant()
+    kept_at: datetime = instant()
 
 
 class Enrollment(SQLModel, table=True):
@@ -221,21 +152,21 @@ class Enrollment(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str = Field(foreign_key="practice.id", index=True)
-    patient_id: int = _id_of("patient.id")
+    patient_id: int = id_of("patient.id")
     procedure: str
     plan_version: int
     content_hash: str
     """The plan's content when the course was enrolled, see `Approval`."""
     procedure_on: date
     """Day 0, the local date of the procedure."""
-    procedure_end: datetime = _instant()
+    procedure_end: datetime = instant()
     facts: dict[str, Any] = Field(sa_column=Column(SealedJson("enrollment.facts"), nullable=False))
     """Format version, factors, settings, times, channel: what the schedule follows from."""
     state: str = "active"
     enrolled_by: str
-    enrolled_at: datetime = _instant()
-    ended_at: datetime | None = _instant(nullable=True)
-    paused_at: datetime | None = _instant(nullable=True)
+    enrolled_at: datetime = instant()
+    ended_at: datetime | None = instant(nullable=True)
+    paused_at: datetime | None = instant(nullable=True)
     """Since when nothing is sent, while staff think again; the course stays active."""
 
 
@@ -370,8 +301,8 @@ class Message(SQLModel, table=True):
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str
     patient_id: int | None = Field(default=None, sa_column=Column(BigId))
-    enrollment_id: int | None = _id_of("enrollment.id", nullable=True)
-    answers_reply_id: int | None = _id_of("reply.id", nullable=True)
+    enrollment_id: int | None = id_of("enrollment.id", nullable=True)
+    answers_reply_id: int | None = id_of("reply.id", nullable=True)
     kind: str
     """instruction (of a course), answer (to a reply), staff (to the person on call)."""
     key: str
@@ -381,42 +312,42 @@ class Message(SQLModel, table=True):
     joined_into: str | None = None
     """Key and occurrence (`soak:3`) of the message of the same course that says this as well."""
     channel: str
-    address: str = _sealed("message.address")
-    address_key: bytes | None = _look_up("address")
+    address: str = sealed("message.address")
+    address_key: bytes | None = look_up("address")
     language: str
     state: str
-    planned_at: datetime = _instant()
-    send_at: datetime = _instant()
-    due_at: datetime = _instant()
+    planned_at: datetime = instant()
+    send_at: datetime = instant()
+    due_at: datetime = instant()
     """`send_at`, or later after a try that handed nothing over."""
-    useful_until: datetime = _instant()
+    useful_until: datetime = instant()
     required: bool
     importance: int
     """1 comes first, 9 last."""
     in_doubt: str
     asks: str | None = None
-    subject: str | None = _sealed("message.subject", nullable=True)
-    text: str = _sealed("message.text")
-    markdown: str | None = _sealed("message.markdown", nullable=True)
+    subject: str | None = sealed("message.subject", nullable=True)
+    text: str = sealed("message.text")
+    markdown: str | None = sealed("message.markdown", nullable=True)
     encoding: str | None = None
     segments: int = 0
     reasons: list[dict[str, str]] = Field(sa_column=Column(SealedJson("message.reasons"), nullable=False))
     attempts: int = 0
     claim_token: str | None = None
-    lease_until: datetime | None = _instant(nullable=True)
-    handed_at: datetime | None = _instant(nullable=True)
-    settled_at: datetime | None = _instant(nullable=True)
+    lease_until: datetime | None = instant(nullable=True)
+    handed_at: datetime | None = instant(nullable=True)
+    settled_at: datetime | None = instant(nullable=True)
     transport: str | None = None
     transport_ref: str | None = None
-    detail: str | None = _sealed("message.detail", nullable=True)
+    detail: str | None = sealed("message.detail", nullable=True)
     """Why it failed, is uncertain or was withheld at the gate."""
     repeats_id: int | None = Field(default=None, sa_column=Column(BigId))
     """The message whose question it asks again."""
     instead_of_id: int | None = Field(default=None, sa_column=Column(BigId))
     """The message that did not arrive and that this one says by another channel."""
-    unanswered_at: datetime | None = _instant(nullable=True)
+    unanswered_at: datetime | None = instant(nullable=True)
     """When it was noted that nobody answered its question."""
-    in_reply_to: str | None = _sealed("message.in_reply_to", nullable=True)
+    in_reply_to: str | None = sealed("message.in_reply_to", nullable=True)
     """Of an answer to a mail: that mail's Message-ID, with its angle brackets."""
 
 
@@ -431,17 +362,17 @@ class Reply(SQLModel, table=True):
 
     id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
     practice_id: str
-    patient_id: int | None = _id_of("patient.id", nullable=True, index=True)
+    patient_id: int | None = id_of("patient.id", nullable=True, index=True)
     """None when nobody is known under the sender's address."""
     enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
     message_id: int | None = Field(default=None, sa_column=Column(BigId))
     """The message it answers, as far as known."""
     channel: str
-    sender: str = _sealed("reply.sender")
-    sender_key: bytes | None = _look_up("sender")
-    text: str = _sealed("reply.text")
+    sender: str = sealed("reply.sender")
+    sender_key: bytes | None = look_up("sender")
+    text: str = sealed("reply.text")
     gateway_ref: str | None = None
-    received_at: datetime = _instant()
+    received_at: datetime = instant()
     after: str
     """The context it was read in: what was asked last."""
     label: str
@@ -449,83 +380,8 @@ class Reply(SQLModel, table=True):
     why: list[dict[str, Any]] = Field(sa_column=Column(SealedJson("reply.why"), nullable=False))
     written_by: str = Field(default="person", sa_column=Column(String, nullable=False, server_default="person"))
     """person; machine (an automatic answer, which says nothing about how the patient is)."""
-    left_out: str | None = _sealed("reply.left_out", nullable=True)
+    left_out: str | None = sealed("reply.left_out", nullable=True)
     """Of a mail: what it held besides, quotes of ours and a signature; it was not read."""
-
-
-class Concern(SQLModel, table=True):
-    """A reply or a silence that a human must deal with."""
-
-    __table_args__ = (
-        # serves the list that stays open all day
-        Index(
-            "ix_concern_open",
-            "practice_id",
-            "due_at",
-            sqlite_where=text("state <> 'closed'"),
-            postgresql_where=text("state <> 'closed'"),
-        ),
-        # one trouble opens one concern, not one for every message that met it
-        Index(
-            "uq_concern_about",
-            "practice_id",
-            "kind",
-            "about",
-            unique=True,
-            sqlite_where=text("state <> 'closed' AND about IS NOT NULL"),
-            postgresql_where=text("state <> 'closed' AND about IS NOT NULL"),
-        ),
-        # serves the search for concerns that nobody took in time
-        Index(
-            "ix_concern_notify",
-            "practice_id",
-            "notify_at",
-            sqlite_where=text("state = 'open'"),
-            postgresql_where=text("state = 'open'"),
-        ),
-        CheckConstraint("state IN ('open', 'taken', 'closed')", name="ck_concern_state"),
-        CheckConstraint("urgency IN ('emergency', 'urgent', 'routine')", name="ck_concern_urgency"),
-        CheckConstraint("(state = 'taken') <= (taken_by IS NOT NULL)", name="ck_concern_taken"),
-    )
-
-    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
-    practice_id: str
-    patient_id: int | None = _id_of("patient.id", nullable=True, index=True)
-    enrollment_id: int | None = Field(default=None, sa_column=Column(BigId))
-    kind: str
-    """reply, task (something staff must do), delivery (a message that could not be sent), wrong_person, silence."""
-    about: str | None = None
-    """Names a trouble that may come again (`enrollment 12: soak`); at most one concern about it is not closed."""
-    urgency: str
-    summary: str = _sealed("concern.summary")
-    signs: list[str] = Field(sa_column=Column(JSON, nullable=False))
-    state: str = "open"
-    opened_at: datetime = _instant()
-    due_at: datetime = _instant()
-    taken_by: str | None = None
-    closed_at: datetime | None = _instant(nullable=True)
-    outcome: str | None = None
-    """reached, left_voicemail, sent_to_clinic, sent_to_emergency, not_needed."""
-    notify_at: datetime | None = _instant(nullable=True)
-    """When the next person on the duty list is told while nobody took it; None until that is reckoned."""
-    notified_steps: int = Field(default=0, sa_column=Column(Integer, nullable=False, server_default="0"))
-    """How many were told since it was opened, raised or opened again."""
-
-
-class ConcernEvent(SQLModel, table=True):
-    """What happened to a concern, who did it and when; lines are only ever added."""
-
-    __tablename__ = "concern_event"
-
-    id: int | None = Field(default=None, sa_column=Column(BigId, primary_key=True))
-    practice_id: str
-    concern_id: int = _id_of("concern.id", index=True)
-    action: str
-    """opened, reply, raised, escalated, taken, handed_over, given_back, called, note, closed, reopened."""
-    by: str
-    note: str = _sealed("concern_event.note")
-    reply_id: int | None = Field(default=None, sa_column=Column(BigId))
-    at: datetime = _instant()
 
 
 MESSAGES: Table = SQLModel.metadata.tables["message"]

@@ -7,8 +7,9 @@ from datetime import date, datetime
 from sqlalchemy import JSON, Column, ForeignKey, Table, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+import reminders.records.tables  # noqa: F401  what is referred to
+from reminders.records.columns import BigId, Instant
 from reminders.records.sealed_types import Sealed
-from reminders.records.tables import BigId, Instant
 
 
 class ApiKey(SQLModel, table=True):

@@ -11,8 +11,9 @@ from datetime import datetime
 from sqlalchemy import DDL, Column, ForeignKey, Index, Table, event, text
 from sqlmodel import Field, SQLModel
 
+import reminders.records.tables  # noqa: F401  what is referred to
+from reminders.records.columns import BigId, Instant
 from reminders.records.sealed_types import Sealed
-from reminders.records.tables import BigId, Instant
 
 
 class AuditEntry(SQLModel, table=True):

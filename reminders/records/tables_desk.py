@@ -7,7 +7,8 @@ from datetime import datetime
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Table, text
 from sqlmodel import Field, SQLModel
 
-from reminders.records.tables import BigId, Instant
+import reminders.records.tables_concerns  # noqa: F401  what is referred to
+from reminders.records.columns import BigId, Instant
 
 
 class DoneOnce(SQLModel, table=True):

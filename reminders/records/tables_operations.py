@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlalchemy import Column, Table
 from sqlmodel import Field, SQLModel
 
-from reminders.records.tables import Instant
+from reminders.records.columns import Instant
 
 
 class Heartbeat(SQLModel, table=True):

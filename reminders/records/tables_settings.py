@@ -8,8 +8,9 @@ from typing import Any
 from sqlalchemy import CheckConstraint, Column
 from sqlmodel import Field, SQLModel
 
+import reminders.records.tables  # noqa: F401  what is referred to
+from reminders.records.columns import Instant
 from reminders.records.sealed_types import SealedJson
-from reminders.records.tables import Instant
 
 
 class PracticeSetting(SQLModel, table=True):

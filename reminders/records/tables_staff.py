@@ -7,8 +7,9 @@ from datetime import datetime
 from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Index, Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+import reminders.records.tables  # noqa: F401  what is referred to
+from reminders.records.columns import BigId, Instant
 from reminders.records.sealed_types import Sealed, SealedJson
-from reminders.records.tables import BigId, Instant
 
 
 class StaffMember(SQLModel, table=True):

@@ -7,8 +7,9 @@ from datetime import datetime
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Table, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
+import reminders.records.tables  # noqa: F401  what is referred to
+from reminders.records.columns import BigId, Instant
 from reminders.records.sealed_types import LookUp, Sealed, SealedJson
-from reminders.records.tables import BigId, Instant
 
 _REFERENCE = LookUp("reference")
 

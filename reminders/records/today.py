@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from reminders.records.queue_counts import waiting_in
-from reminders.records.tables import Concern, Message, Patient
+from reminders.records.tables import Message, Patient
+from reminders.records.tables_concerns import Concern
 
 
 class GoingOut(NamedTuple):

@@ -25,7 +25,8 @@ from reminders.clock import VirtualClock
 from reminders.delivery.gathering import Gatherer
 from reminders.delivery.incoming import IncomingReply
 from reminders.records.done_once import is_first_time
-from reminders.records.tables import Concern, Reply
+from reminders.records.tables import Reply
+from reminders.records.tables_concerns import Concern
 from tests.benchmarks.backlog import Figure
 from tests.desk.office import Office, open_office
 from tests.servers import migrate

@@ -21,7 +21,8 @@ from reminders.delivery import failpoints
 from reminders.delivery.incoming import Arrival, Incoming, IncomingReply, Receipt
 from reminders.delivery.outgoing import LookUp, Outgoing, Result
 from reminders.delivery.transports.file import FileTransport
-from reminders.records.tables import MESSAGES, Concern, ConcernEvent, Message, Reply
+from reminders.records.tables import MESSAGES, Message, Reply
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from tests.delivery.scripted import dispatcher
 from tests.delivery.worker import BATCH, SmallFileTransport, in_child
 from tests.servers import open_database, write_keys

@@ -28,7 +28,8 @@ from reminders.desk.replan import Proposal, propose, replan
 from reminders.desk.take_reply import Incoming, Taken, take_reply
 from reminders.records import concerns, courses, people
 from reminders.records.database import Database
-from reminders.records.tables import Concern, ConcernEvent, Contact, Message, Practice
+from reminders.records.tables import Contact, Message, Practice
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from tests.build import LEAD, PLANS
 from tests.servers import write_keys
 

@@ -19,7 +19,7 @@ from reminders.desk.concerns import (
     take_concern,
 )
 from reminders.errors import InputError, NotFound, StateError
-from reminders.records.tables import Concern
+from reminders.records.tables_concerns import Concern
 from reminders.words import speaking
 from tests.databases import database_kind
 from tests.desk.office import Office

@@ -12,7 +12,8 @@ from reminders.desk.concerns import CallBack, close_concern, take_concern
 from reminders.desk.take_reply import Incoming, take_reply
 from reminders.errors import InputError
 from reminders.records import replies
-from reminders.records.tables import Concern, Reply
+from reminders.records.tables import Reply
+from reminders.records.tables_concerns import Concern
 from tests.desk.office import PHONE, Office, wall
 
 Opener = Callable[..., Office]

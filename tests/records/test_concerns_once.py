@@ -9,7 +9,7 @@ from sqlalchemy import select
 
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
-from reminders.records.tables import Concern, ConcernEvent
+from reminders.records.tables_concerns import Concern, ConcernEvent
 from tests.stored import NOON, add_course, concerns
 
 TROUBLE = Trouble(

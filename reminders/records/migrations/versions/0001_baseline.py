@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from reminders.records.tables import BigId, Instant
+from reminders.records.columns import BigId, Instant
 
 revision = "0001"
 down_revision = None

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from reminders.records.tables import Instant
+from reminders.records.columns import Instant
 
 revision = "0002"
 down_revision = "0001"

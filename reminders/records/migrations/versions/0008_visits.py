@@ -5,7 +5,7 @@ import secrets
 import sqlalchemy as sa
 from alembic import op
 
-from reminders.records.tables import BigId, Instant
+from reminders.records.columns import BigId, Instant
 
 revision = "0008"
 down_revision = "0007"

@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from reminders.records.sealed_types import Sealed
-from reminders.records.tables import BigId, Instant
+from reminders.records.columns import BigId, Instant
 from reminders.records.tables_audit import POSTGRESQL_GUARDS, SQLITE_GUARDS
 
 revision = "0015"

@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from reminders.records.sealed_types import LookUp, Sealed, SealedJson
-from reminders.records.tables import BigId, Instant
+from reminders.records.columns import BigId, Instant
 
 revision = "0017"
 down_revision = "0016"

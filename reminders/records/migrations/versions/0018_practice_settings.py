@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from reminders.records.sealed_types import SealedJson
-from reminders.records.tables import Instant
+from reminders.records.columns import Instant
 
 revision = "0018"
 down_revision = "0017"
