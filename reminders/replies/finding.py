@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from operator import itemgetter
 from typing import NamedTuple
 
-from reminders.replies.lexicon import Entry, Lexicon
+from reminders.replies.lexicon import Entry, Group, Lexicon, Needing
 from reminders.replies.patterns import Finding, match
 from reminders.replies.reading import Reading
 
 _NO_PART = -1
+_ORDER = itemgetter(0)
 _NOWHERE: frozenset[int] = frozenset()
 
 
@@ -62,46 +64,45 @@ class Findings(NamedTuple):
 
 def find(reading: Reading, words: Lexicon) -> Findings:
     """Find all patterns of a lexicon in a reading, whatever is meant by them."""
-    entries = tuple([words.entry(token.word) for token in reading.tokens])
+    remembered = words.remembered
+    entries = tuple([remembered.get(token.word) or words.entry(token.word) for token in reading.tokens])
     masks = tuple([entry.mask for entry in entries])
     skipped = words.mask("degree")
     if 0 in masks:
-        masks = tuple(
-            [
-                mask or (skipped if token.kind == "mark" else 0)
-                for mask, token in zip(masks, reading.tokens, strict=True)
-            ]
-        )
+        marks = [skipped if token.kind == "mark" else 0 for token in reading.tokens]
+        masks = tuple([mask or mark for mask, mark in zip(masks, marks, strict=True)])
     together = 0
     beside: dict[int, int] = {}
     for mask, part in zip(masks, reading.clause, strict=True):
         together |= mask
         beside[part] = beside.get(part, 0) | mask
     parts = ((*reading.clause, _NO_PART), (*reading.sentence, _NO_PART))
-    found: dict[Finding, None] = {}  # ordered, and each once
+    found: dict[Finding, None] = {}  # in order, and each once
     for at, entry in enumerate(entries):
         for kind in entry.alone:
             found[Finding(kind, (at,))] = None
-        hits: list[tuple[int, Finding]] = []
         near = beside[reading.clause[at]]
-        for need, whole_sentence, patterns in entry.patterns:
-            there = together if whole_sentence else near
-            if not there & need:
-                continue
-            for order, others, pattern in patterns:
-                for other in others:
-                    if not there & other:
-                        break
-                else:
-                    one = match(pattern, at, masks, parts, skipped)
-                    if one is not None:
-                        hits.append((order, one))
-        if hits:
-            found.update((one, None) for _, one in sorted(hits))
-    by_kind: dict[str, list[Finding]] = {}
+        possible = _possible(entry.near, near) if near & entry.wanted else []
+        if entry.across:
+            possible += _possible(entry.across, together)
+        if len(possible) > 1:
+            possible.sort(key=_ORDER)
+        for _, _, pattern in possible:
+            one = match(pattern, at, masks, parts, skipped)
+            if one is not None:
+                found[one] = None
+    by_kind: dict[str, tuple[Finding, ...]] = {}
     for one in found:
-        if one.kind in by_kind:
-            by_kind[one.kind].append(one)
-        else:
-            by_kind[one.kind] = [one]
-    return Findings(reading, entries, masks, together, words, {kind: tuple(ones) for kind, ones in by_kind.items()})
+        by_kind[one.kind] = (*by_kind.get(one.kind, ()), one)
+    return Findings(reading, entries, masks, together, words, by_kind)
+
+
+def _possible(groups: tuple[Group, ...], there: int) -> list[Needing]:
+    """Give the patterns of which every class is among those there."""
+    return [
+        one
+        for need, ones in groups
+        if there & need
+        for one in ones
+        if not one[1] or all(there & other for other in one[1])
+    ]

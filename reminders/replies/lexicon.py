@@ -27,13 +27,15 @@ from reminders.replies.vocabulary import Source, Vocabulary, spell, spelt, vocab
 _MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
 
 
+Needing = tuple[int, tuple[int, ...], Pattern]
+"""A pattern with its place in the order of the files, before it, and the classes it needs besides."""
+
+
 class Group(NamedTuple):
-    """Patterns that need one class elsewhere in the clause or the sentence."""
+    """Patterns that need one class elsewhere."""
 
     need: int
-    whole_sentence: bool
-    patterns: tuple[tuple[int, tuple[int, ...], Pattern], ...]
-    """Each with its place in the order of the files and the classes it needs besides."""
+    patterns: tuple[Needing, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +45,12 @@ class Entry:
     mask: int
     alone: tuple[str, ...]
     """The kinds of finding that the word is by itself."""
-    patterns: tuple[Group, ...]
-    """Those that need another word, by the class of it that is met least."""
+    near: tuple[Group, ...]
+    """Those that need another word of the clause, by the class of it that is met least."""
+    across: tuple[Group, ...]
+    """Those that need another word of the sentence."""
+    wanted: int
+    """The classes that patterns of the clause need."""
     guessed: bool
     """Nothing but a slip away from what it is taken for."""
 
@@ -99,7 +105,8 @@ class Lexicon:
         self._sizes: dict[int, int] = {}
         self._often: dict[int, int] = {}
         self._anchored: dict[int, list[Pattern]] = {}
-        self._remembered: dict[str, Entry] = {}
+        self.remembered: dict[str, Entry] = {}
+        """Words looked up before; `entry` fills it."""
         self._known: dict[str, bool] = {}
         self._tables: dict[bool, _Table] = {}
         self._classes: dict[str, int] = {}
@@ -147,11 +154,11 @@ class Lexicon:
 
     def entry(self, word: str) -> Entry:
         """Tell what is known of a folded word by its spelling, stem or sound, else by a slip."""
-        known = self._remembered.get(word)
+        known = self.remembered.get(word)
         if known is None:
             known = self._looked_up(word)
-            if len(self._remembered) < _MOST_REMEMBERED:
-                self._remembered[word] = known
+            if len(self.remembered) < _MOST_REMEMBERED:
+                self.remembered[word] = known
         return known
 
     def _looked_up(self, word: str) -> Entry:
@@ -165,7 +172,11 @@ class Lexicon:
         bits = sorted((bit for bit in _bits_of(mask) if bit in self._rank), key=self._rank.__getitem__)
         found = [pattern for bit in bits for pattern in self._anchored[bit]]
         alone = tuple(dict.fromkeys(pattern.kind for pattern in found if not pattern.needs))
-        return Entry(mask, alone, _grouped(found), guessed)
+        near, across = (_grouped(found, whole_sentence=whole) for whole in (False, True))
+        wanted = 0
+        for group in near:
+            wanted |= group.need
+        return Entry(mask, alone, near, across, wanted, guessed)
 
     def _by_form(self, word: str) -> int:
         dropped = 0
@@ -221,14 +232,13 @@ class Lexicon:
         return sum(self._sizes[bit] for bit in _bits_of(mask))
 
 
-def _grouped(patterns: Iterable[Pattern]) -> tuple[Group, ...]:
-    groups: dict[tuple[int, bool], list[tuple[int, tuple[int, ...], Pattern]]] = {}
+def _grouped(patterns: Iterable[Pattern], *, whole_sentence: bool) -> tuple[Group, ...]:
+    groups: dict[int, list[Needing]] = {}
     for order, pattern in enumerate(patterns):
-        if pattern.needs:
+        if pattern.needs and any(step.whole_sentence for step in pattern.steps) == whole_sentence:
             first, *others = pattern.needs
-            whole = any(step.whole_sentence for step in pattern.steps)
-            groups.setdefault((first, whole), []).append((order, tuple(others), pattern))
-    return tuple(Group(need, whole, tuple(ones)) for (need, whole), ones in groups.items())
+            groups.setdefault(first, []).append((order, tuple(others), pattern))
+    return tuple(Group(need, tuple(ones)) for need, ones in groups.items())
 
 
 def _bits_of(mask: int) -> Iterator[int]:

@@ -8,7 +8,7 @@ from reminders.replies.patterns import Finding
 
 _WELL = ("close.", "mended", "scope.resolved", "scope.eased")
 _TAKES_AWAY = ("mended", "scope.")
-_MEANT = ("sign.", "net.")
+_JUDGED = (*_WELL, "sign.", "net.")
 _EMERGENCIES = frozenset(f"sign.{name}" for name in EMERGENCY_SIGNS)
 
 
@@ -17,9 +17,11 @@ def meant(findings: Findings) -> Findings:
     by_kind = dict(findings.by_kind)
     named = []
     for kind, ones in findings.by_kind.items():
+        if not kind.startswith(_JUDGED):
+            continue
         if kind.startswith(_WELL):
             by_kind[kind] = tuple([one for one in ones if _is_well(findings, kind, one)])
-        elif kind.startswith(_MEANT):
+        else:
             named.append(kind)
     if named:
         said = findings.covered("idiom")

@@ -76,7 +76,7 @@ class Scope:
         """How the sign stands."""
         if self._negated(sign):
             return Standing.NEGATED
-        if self._imaginings and self._imagined(sign):
+        if (self.findings.of("scope.hypothetical") or self.findings.of("scope.if_asked")) and self._imagined(sign):
             return Standing.IMAGINED
         if self.findings.of("scope.stranger") and self._of_stranger(sign):
             return Standing.SOMEONE_ELSE
@@ -91,8 +91,6 @@ class Scope:
     @cached_property
     def _negators(self) -> frozenset[int]:
         findings = self.findings
-        if not findings.of("scope.negation"):
-            return frozenset()
         signs = {kind for kind in findings.by_kind if kind.startswith(("sign.", "net."))}
         own = findings.covered("scope.pseudo")
         own |= findings.covered(*signs).intersection(findings.where("negator"))
@@ -128,7 +126,7 @@ class Scope:
     def _negated(self, sign: Finding) -> bool:
         if sign.kind == "sign.self_harm":
             return False  # "i dont see a reason to live": what is negated here is life; a denial is read by a person
-        if self._negators and (self._negated_before(sign) or self._negated_within(sign)):
+        if self.findings.of("scope.negation") and (self._negated_before(sign) or self._negated_within(sign)):
             return True
         return self._negated_after(sign)
 
@@ -282,8 +280,6 @@ class Scope:
     @cached_property
     def _endings(self) -> tuple[tuple[Finding, bool], ...]:
         """Words that say something is over, each with whether they mean "gone" rather than "better"."""
-        if not self.findings.of("scope.resolved") and not self.findings.of("scope.eased"):
-            return ()
         undone = self.findings.covered("scope.unresolved")
         signs = self.findings.covered(
             *(kind for kind in self.findings.by_kind if kind.startswith("sign.") and kind != "sign.reschedule")
@@ -302,7 +298,7 @@ class Scope:
         )
 
     def _resolved(self, sign: Finding, name: str) -> bool:
-        if not self._endings:
+        if not (self.findings.of("scope.resolved") or self.findings.of("scope.eased")) or not self._endings:
             return False
         reading = self.findings.reading
         lasts = any(self.findings.has(at, "still") for at in range(max(0, sign.first - 3), sign.last + 1))
