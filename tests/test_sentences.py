@@ -155,7 +155,7 @@ NOT_FOR_STAFF = {"AssertionError", "KeyError", "NotBelieved", "NotReadable", "Ru
 """Errors of programmers, and those of which only the log hears."""
 FOR_PROGRAMS = {
     "bulk.py",
-    "tables.py",
+    "columns.py",
     "metrics.py",
     "monitor.py",
     "smpp_pdu.py",
