@@ -15,6 +15,7 @@ from itertools import pairwise
 from reminders.replies.finding import Findings
 from reminders.replies.judging import evidence
 from reminders.replies.labels import Evidence
+from reminders.replies.revoking import revocations
 from reminders.sentences import english
 
 _MOST_ALONE = 6
@@ -201,7 +202,7 @@ def _only_polite(findings: Findings, first: int) -> bool:
 
 
 def _sentence(findings: Findings, kind: str, kept: Set[int], note: str) -> Evidence | None:
-    for found in findings.of(kind):
+    for found in (*findings.of(kind), *(revocations(findings) if kind == "control.stop" else ())):
         if kept.isdisjoint(found.at):
             return evidence(findings, kind, (found.first, found.last), note)
     return None
