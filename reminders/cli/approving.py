@@ -66,13 +66,14 @@ def approve(
         raise InputError(
             gettext("an approval needs --by NAME and --license NUMBER; --page FILE writes the plan to read first")
         )
+    approver = Approver.read(by, license)
     require_somebody(yes=yes)
     if not as_json:
         line(_page(app, ready))
         _show_plan(ready)
-    confirm(gettext("{name} read every text and approves them all?", name=by.strip()), yes=yes)
+    confirm(gettext("{name} read every text and approves them all?", name=approver.name), yes=yes)
     with app.database.writing() as session:
-        approval = approve_plan(session, app.desk, procedure, Approver(name=by, license=license))
+        approval = approve_plan(session, app.desk, procedure, approver)
     if as_json:
         print_json({**_as_json(approval, app, current=True), "languages": _languages(ready)})
     else:

@@ -24,26 +24,32 @@ class Approver:
     name: str
     license: str
 
+    @classmethod
+    def read(cls, name: str, license: str) -> Approver:  # noqa: A002  what it is called
+        """Read what was typed; raises InputError for a blank one or one that can't be shown."""
+        read = cls(
+            name=parse_name(name, what=marked("clinician's name")), license=parse_name(license, what=marked("licence"))
+        )
+        if not read.name or not read.license:
+            raise InputError(gettext("an approval needs the clinician's name and licence"))
+        return read
+
 
 def approve(session: Session, desk: Desk, procedure: str, approver: Approver) -> Approval:
     """Record the approval of a plan as it is now.
 
-    Raises PlanError when it is faulty or something in it is still to be written, InputError for a blank name.
+    Raises PlanError when it is faulty or something in it is still to be written.
     """
     ready = desk.library.get(procedure)
     if open_ends := unfinished(ready.plan):
         raise PlanError(open_ends)
-    name = parse_name(approver.name, what=marked("clinician's name"))
-    license_number = parse_name(approver.license, what=marked("licence"))
-    if not name or not license_number:
-        raise InputError(gettext("an approval needs the clinician's name and licence"))
     approval = Approval(
         practice_id=desk.practice_id,
         procedure=procedure,
         plan_version=ready.plan.file.version,
         content_hash=ready.content_hash,
-        approved_by=name,
-        license=license_number,
+        approved_by=approver.name,
+        license=approver.license,
         at=desk.clock.now(),
     )
     keep_plan(session, desk, ready)

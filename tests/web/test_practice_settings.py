@@ -60,7 +60,7 @@ def test_a_change_holds_at_once_and_says_whose_it_is(ada: httpx.Client, office: 
     answer = change(ada, "practice", **PRACTICE | {"phone": "312-555-0150"})
     assert answer.headers["location"] == f"{PAGE}/practice?done=saved"
     page = ada.get(f"{PAGE}/practice").text
-    assert "Changed here by Ada Admin" in page
+    assert "Changed here by <bdi>Ada Admin</bdi>" in page
     assert "312-555-0150" in ada.get(PAGE).text
     office.enroll()
     assert "312-555-0150" in office.messages(1)[0].text

@@ -92,7 +92,7 @@ def approve_plan(here: Approving, procedure: str) -> Response:
     else:
         try:
             with here.writing() as session:
-                approve(session, here.desk, procedure, Approver(name=here.who.name, license=here.who.license))
+                approve(session, here.desk, procedure, Approver.read(here.who.name, here.who.license))
         except (InputError, StateError) as error:
             problems = (str(error),)
     if problems:
