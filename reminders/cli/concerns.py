@@ -26,7 +26,7 @@ from reminders.desk.concerns import (
 )
 from reminders.desk.shapes import concern_as_json
 from reminders.desk.trail import Action
-from reminders.words import gettext, marked, ngettext, retold
+from reminders.words import gettext, marked, ngettext
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
 
@@ -187,7 +187,7 @@ def _report(ctx: click.Context, concern: int, *, as_json: bool) -> None:
     _show_concern(found, app.clock.now())
     show_rows(
         table((gettext("When"), {"no_wrap": True}), gettext("What"), gettext("By"), (gettext("Note"), {"ratio": 1})),
-        ([short_when(step.at, found.zone), shown(step.action), step.by, retold(step.note)] for step in found.history),
+        ([short_when(step.at, found.zone), shown(step.action), step.by, step.told] for step in found.history),
     )
 
 

@@ -20,7 +20,7 @@ from reminders.desk.shapes import record_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
 from reminders.desk.trail import Action
 from reminders.errors import InputError
-from reminders.words import gettext, marked, retold
+from reminders.words import gettext, marked
 
 EXAMPLES = """\b
 Examples:
@@ -137,7 +137,7 @@ def _show_concerns(found: ChartRecord) -> None:
                 f"{each.id} ({gettext(each.urgency)})",
                 gettext(step.action),
                 step.by,
-                retold(step.note) or each.told,
+                step.told or each.told,
             ]
             for each in found.concerns
             for step in each.history

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
+from reminders.desk.concerns import OUTCOMES
 from reminders.desk.message_list import full_name
 from reminders.errors import NotFound
 from reminders.records import concerns, finding, replies
@@ -20,6 +22,8 @@ from reminders.replies.labels import Evidence
 from reminders.words import gettext, listed, retold
 
 _LATELY = timedelta(days=14)
+_RULE = re.compile(r"[a-z]+\.[a-z_]+")
+"""How triage names what it went by: `sign.chest_pain`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +62,19 @@ class ConcernStep:
     action: str
     by: str
     note: str
+    """What a person wrote, after the outcome of a call; of a concern that triage opened, the rules that led to it."""
     reply_id: int | None
+
+    @property
+    def told(self) -> str:
+        """The note in the staff's language, outcomes and rules as words; what a person wrote stays as it is."""
+        outcome, colon, said = self.note.partition(": ")
+        if outcome in OUTCOMES:
+            return _word(outcome) + colon + said
+        rules = self.note.split(", ")
+        if all(_RULE.fullmatch(each) for each in rules):
+            return listed(dict.fromkeys(_word(each.partition(".")[2]) for each in rules))
+        return retold(self.note)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,3 +220,7 @@ def said_by_patient(reply: Reply) -> SaidByPatient:
         after=reply.after,
         left_out=reply.left_out or "",
     )
+
+
+def _word(stored: str) -> str:
+    return gettext(stored.replace("_", " "))

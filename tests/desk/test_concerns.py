@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from reminders.desk.concern_list import list_concerns
+from reminders.desk.concern_list import ConcernStep, list_concerns
 from reminders.desk.concerns import (
     LONGEST_NOTE,
     OUTCOMES,
@@ -209,3 +209,19 @@ def test_a_summary_is_kept_in_english_and_told_in_the_staffs_language(office: Of
         assert found.summary == "Wrong person: find the patient's right number. The old one is released."
         assert found.told.startswith("Persona equivocada: averigüe el número correcto del paciente.")
     assert found.told == found.summary
+
+
+@pytest.mark.parametrize(
+    ("note", "told"),
+    [
+        ("reached", "se habló con el paciente"),
+        ("left_voicemail: try again, at 14:00", "se dejó un mensaje de voz: try again, at 14:00"),
+        ("sign.chest_pain, sign.breathing", "dolor de pecho, respiración"),
+        ("swollen, she says", "swollen, she says"),
+        ("", ""),
+    ],
+)
+def test_a_step_is_told_in_words_and_what_a_person_wrote_as_it_is(note: str, told: str) -> None:
+    step = ConcernStep(at=datetime(2026, 6, 10, tzinfo=UTC), action="called", by="Nora", note=note, reply_id=None)
+    with speaking("es"):
+        assert step.told == told

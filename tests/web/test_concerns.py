@@ -102,7 +102,7 @@ def test_a_call_back_is_noted_and_closed(ward: Ward) -> None:
 
 def test_a_call_that_reached_nobody_is_noted_and_the_concern_stays_open(ward: Ward) -> None:
     ward.act("note", outcome="left_voicemail", note="Tries again at 14:00")
-    assert "left_voicemail: Tries again at 14:00" in ward.nora.get(ward.page).text
+    assert "left voicemail: Tries again at 14:00" in ward.nora.get(ward.page).text
     assert ward.office.concerns()[0].taken_by == "Nora Nurse"
 
 
