@@ -217,7 +217,7 @@ def test_the_record_holds_everything_about_the_course(enrolled: Terminal) -> Non
     assert found["concerns"][0]["outcome"] == "sent_to_clinic"
     assert [line["action"] for line in found["consent"]] == ["given"]
     shown = enrolled.run("record", "1").stdout
-    for part in ("C. Clinician", "there is smelly pus", "sent_to_clinic", "desk-1"):
+    for part in ("C. Clinician", "there is smelly pus", "sent to clinic", "desk-1"):
         assert part in shown
 
 
