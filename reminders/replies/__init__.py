@@ -2,6 +2,6 @@
 
 from reminders.replies.labels import Evidence, Label, Triage
 from reminders.replies.marking import mark
-from reminders.replies.triage import triage, triage_joined, triage_together
+from reminders.replies.triage import triage, triage_joined
 
-__all__ = ["Evidence", "Label", "Triage", "mark", "triage", "triage_joined", "triage_together"]
+__all__ = ["Evidence", "Label", "Triage", "mark", "triage", "triage_joined"]

@@ -49,6 +49,8 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
     if findings.words.modest and findings.mentions("thanks"):
         return None
     bare = all(findings.has(at, *_BARE) for at in solid)
+    if bare and _both_ways(findings, solid):
+        return None
     for at in solid[:4]:
         for name, said in _LEADING:
             if findings.has(at, said):
@@ -60,6 +62,12 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
         if len(weighty) == 1:
             return _single(findings, numbers, weighty[0])
     return _acknowledged(findings, solid[0]) if bare and any(findings.has(at, "ack") for at in solid) else None
+
+
+def _both_ways(findings: Findings, solid: list[int]) -> bool:
+    """Whether a reply of nothing but answers says yes and no: of two things asked one may be so, and one not."""
+    yes = any(findings.has(at, "answer_yes") for at in solid)
+    return yes and any(findings.has(at, "answer_no") and not findings.has(at, "answer_yes") for at in solid)
 
 
 def _acknowledged(findings: Findings, at: int) -> Answered | None:

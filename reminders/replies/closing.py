@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from reminders.replies.finding import Findings
 from reminders.replies.judging import Sign, evidence
 from reminders.replies.labels import Evidence
+from reminders.replies.naming import names
 from reminders.replies.pain import MODERATE_PAIN, PainScore
 from reminders.replies.patterns import Finding
 from reminders.replies.scope import Scope, Standing
@@ -28,6 +29,47 @@ _BESIDE = (
     "scope.resolved",
     "scope.none_of_it",
 )
+ALARMING = (
+    "dark",
+    "bleed",
+    "spurt",
+    "swell",
+    "red",
+    "hot",
+    "streak",
+    "pus",
+    "green",
+    "thick",
+    "cold",
+    "foul",
+    "numb",
+    "faint",
+    "confused",
+    "vomit",
+    "worse",
+    "open",
+    "bone",
+    "harm",
+)
+"""Classes of words that name something serious whatever stands around them."""
+SERIOUS = (
+    *ALARMING,
+    "concern",
+    "breath",
+    "chest",
+    "heart",
+    "face",
+    "smell",
+    "fever",
+    "chills",
+    "rash",
+    "burn",
+    "itch",
+    "pain",
+    "extreme",
+    "cannot",
+)
+"""Classes of words beside which a reply is not closed, unless something understood covers them."""
 _UNDERSTOOD = (
     "plain",
     "common",
@@ -62,7 +104,7 @@ def closing(
         return None
     said = [kind for kind in _SAID if findings.of(kind)]
     covered = findings.covered(*_SAID, *_BESIDE)
-    covered |= _scored(findings, score) | _told(findings, signs)
+    covered |= _scored(findings, score) | _told(findings, signs) | names(findings)
     denied = _denied(findings, scope, signs, covered)
     if denied is None:
         return None
@@ -115,7 +157,7 @@ def _understood(findings: Findings, covered: Set[int], *, strong: bool) -> bool:
     """Whether the rest of the reply is understood well enough, and holds nothing serious."""
     if _says_more(findings, covered):
         return False
-    serious, understood = findings.words.mask(*_SERIOUS), findings.words.mask(*_UNDERSTOOD)
+    serious, understood = findings.words.mask(*SERIOUS), findings.words.mask(*_UNDERSTOOD)
     rest = [at for at in range(len(findings.masks)) if at not in covered]
     if any(_meant(findings, at, understood) & serious for at in rest):
         return False
@@ -169,9 +211,23 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
         if standing.counts or (standing is Standing.IMAGINED and not promised):
             return None
         denied.add(at)
-    if any(not _used(at, denied | covered) for at in findings.where("negator") if _blocks(findings, at, covered)):
+    denied |= _answered_one_by_one(findings)
+    said = denied | covered
+    if any(not _used(at, said) for at in findings.where("negator") if _blocks(findings, at, said)):
         return None
     return denied
+
+
+def _answered_one_by_one(findings: Findings) -> set[int]:
+    """Give each "no" that is a clause of its own, when there are several and no yes: "no. no. and no"."""
+    if findings.mentions("answer_yes"):
+        return set()
+    others: dict[int, list[int]] = {}
+    for at, part in enumerate(findings.reading.clause):
+        if not findings.has(at, "joins"):
+            others.setdefault(part, []).append(at)
+    lone = {here[0] for here in others.values() if len(here) == 1 and findings.has(here[0], "no")}
+    return lone if len(lone) > 1 else set()
 
 
 def _was(findings: Findings, at: int) -> bool:
@@ -206,44 +262,6 @@ def _unknown(findings: Findings, covered: Set[int]) -> list[int]:
         for at, token in enumerate(findings.reading.tokens)
         if not findings.masks[at] & understood and token.kind == "word" and at not in covered
     ]
-
-
-_SERIOUS = (
-    "concern",
-    "harm",
-    "breath",
-    "chest",
-    "heart",
-    "face",
-    "dark",
-    "bleed",
-    "spurt",
-    "swell",
-    "red",
-    "hot",
-    "streak",
-    "pus",
-    "green",
-    "thick",
-    "foul",
-    "smell",
-    "fever",
-    "chills",
-    "cold",
-    "numb",
-    "faint",
-    "confused",
-    "rash",
-    "vomit",
-    "burn",
-    "itch",
-    "open",
-    "bone",
-    "pain",
-    "worse",
-    "extreme",
-    "cannot",
-)
 
 
 def _meant(findings: Findings, at: int, understood: int) -> int:

@@ -97,7 +97,8 @@ def _affirms(heard: Heard) -> bool:
 
 def _after_signs(heard: Heard) -> Outcome | None:
     """Give the outcome of an answer to the list of warning signs that names none of them."""
-    if has_one := heard.findings.of("answer.has_one"):
+    has_one = [one for one in heard.findings.of("answer.has_one") if heard.scope.of(one).counts]
+    if has_one:
         why = evidence(
             heard.findings, "answer.has_one", (has_one[0].first, has_one[0].last), english("has a sign of the list")
         )

@@ -7,7 +7,7 @@ from functools import cached_property
 
 from reminders.replies.amounts import Amount, Measure, amounts
 from reminders.replies.answers import Answer, Answered, answer_in
-from reminders.replies.closing import Closing, carries_out, closing, unsaid_of_body
+from reminders.replies.closing import ALARMING, Closing, carries_out, closing, unsaid_of_body
 from reminders.replies.control import Control, control_in
 from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
@@ -19,28 +19,6 @@ from reminders.replies.reading import Reading
 from reminders.replies.scope import Scope, Standing
 from reminders.replies.urgency import Patient, Ranked, rank
 
-_ALARMING = (
-    "dark",
-    "bleed",
-    "spurt",
-    "swell",
-    "red",
-    "hot",
-    "streak",
-    "pus",
-    "green",
-    "thick",
-    "cold",
-    "foul",
-    "numb",
-    "faint",
-    "confused",
-    "vomit",
-    "worse",
-    "open",
-    "bone",
-    "harm",
-)
 _UNDERSTOOD = ("sign.", "idiom", "mended", "close.", "control.")
 
 
@@ -72,7 +50,7 @@ class Heard:
         findings = self.findings
         kinds = [kind for kind in findings.by_kind if kind.startswith(_UNDERSTOOD)]
         understood = findings.covered(*kinds)
-        for at in findings.where(*_ALARMING):
+        for at in findings.where(*ALARMING):
             guessed = findings.entries[at].guessed
             if guessed or at in understood or findings.has(at, "plain", "common", "degree"):
                 continue

@@ -27,10 +27,16 @@ LOW_GLUCOSE = 70.0
 MANY_TABLETS = 10
 """Ten 500 mg tablets pass the daily limit of 4,000 mg (A.D.A.M., "Acetaminophen overdose"); ten of the 325 mg kind
 are a full day's at once."""
+MOST_TABLETS_A_DAY = 12
+"""Twelve of 325 mg are just below that limit; more, told as so many every few hours, are beyond any label's."""
+HOURS_A_DAY = 24
 DAILY_LIMIT_G = 4.0
 _MOST_GRAMS = 80.0
 
 
+_REACH = 6
+_MOST_AT_ONCE = 20
+"""More before a medicine is the strength of one tablet."""
 _IF_ASKED = "sign.medicine_if_asked"
 """A medicine beside words of a question: it asks about the medicine only when the reply asks at all."""
 
@@ -68,7 +74,12 @@ def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> t
     found += [
         s
         for n in numbers
-        for s in (_glucose(findings, n), _tablets(findings, scope, n), _weighed(findings, n))
+        for s in (
+            _glucose(findings, n),
+            _tablets(findings, scope, n),
+            _weighed(findings, n),
+            _repeated(findings, numbers, n),
+        )
         if s is not None
     ]
     return tuple(sorted(found, key=lambda sign: (sign.evidence.start, sign.evidence.end)))
@@ -188,6 +199,25 @@ def _tablets(findings: Findings, scope: Scope, number: Amount) -> Sign | None:
     at = (min(same[0], number.first), max(same[0], number.last))
     standing = scope.of(Finding("sign.overdose", (number.first,)))
     return Sign("overdose", standing, evidence(findings, "number.tablets", at, f"{number.value:g} taken"))
+
+
+def _repeated(findings: Findings, numbers: tuple[Amount, ...], hours: Amount) -> Sign | None:
+    """More tablets in a day than any label allows, told by the hour: "taken 4 every 2 hours"."""
+    after, sentence = hours.last + 1, findings.reading.sentence
+    unit = hours.last if findings.has(hours.last, "hours") else after
+    if unit >= len(sentence) or not findings.has(unit, "hours") or not findings.has(hours.first - 1, "each_time"):
+        return None
+    if not 1 <= hours.value <= HOURS_A_DAY:
+        return None
+    about = [at for at, part in enumerate(sentence) if part == sentence[hours.first]]
+    taken = any(findings.has(at, "taken") for at in about) and any(findings.has(at, "pill", "dose") for at in about)
+    counts = [n for n in numbers if n.measure in {Measure.BARE, Measure.TABLETS} and n.value <= _MOST_AT_ONCE]
+    before = [n for n in counts if 0 < hours.first - n.last <= _REACH and sentence[n.first] == sentence[hours.first]]
+    if not taken or not before or before[-1].value * HOURS_A_DAY / hours.value <= MOST_TABLETS_A_DAY:
+        return None
+    amount = before[-1]
+    note = english("{number:g} every {hours:g} hours").format(number=amount.value, hours=hours.value)
+    return Sign("overdose", Standing.PRESENT, evidence(findings, "number.tablets", (amount.first, unit), note))
 
 
 def _just_after(verbs: list[int], first: int) -> bool:

@@ -24,6 +24,9 @@ from reminders.replies.patterns import Pattern, parse
 from reminders.replies.spelling import meant_by
 from reminders.replies.vocabulary import Source, Vocabulary, spell, spelt, vocabulary
 
+_WRITTEN_ONTO = frozenset("وف")
+"""The Arabic "and" and "so", written onto the word they stand before."""
+_SHORTEST_JOINED = 3
 _MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
 
 
@@ -255,6 +258,8 @@ def _forms(word: str) -> Iterator[str]:
         yield once
     if word.endswith("in"):
         yield word + "g"
+    if len(word) > _SHORTEST_JOINED and word[0] in _WRITTEN_ONTO:
+        yield word[1:]
 
 
 @lru_cache(maxsize=64)

@@ -43,7 +43,28 @@ def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
         return False
     if kind.startswith(_TAKES_AWAY) and any(findings.entries[at].guessed for at in one.at):
         return False  # a slip is not trusted to take a sign away: "feger" may be "fever" or "fewer"
+    if findings.words.modest and kind.startswith("close.") and _denied(findings, one):
+        return False
     return kind != "mended" or not _leads_on(findings, one)
+
+
+def _denied(findings: Findings, one: Finding) -> bool:
+    """Whether a negation of its clause denies that it is well: "nie goi się", "heilt nicht".
+
+    The short lists hold no words for what else it might deny, and order words in many ways; so any that is not itself
+    part of something well ("nie boli") counts.
+    """
+    if not findings.mentions("negator") or any(findings.has(at, "negator") for at in one.at):
+        return False
+    parts = findings.reading.clause
+    own = findings.covered("close.fine", "close.thanks")
+    denied = {
+        at for kind, ones in findings.by_kind.items() if kind.startswith("sign.") for sign in ones for at in sign.at
+    }
+    return any(
+        parts[at] == parts[one.first] and at not in own and not denied.intersection(range(at + 1, at + 4))
+        for at in findings.where("negator")
+    )
 
 
 def _crossed(findings: Findings, one: Finding) -> bool:

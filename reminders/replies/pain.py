@@ -35,6 +35,8 @@ def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) 
     when no other is given.
     """
     candidates = [n for n in numbers if _may_be_score(findings, n, asked=asked)]
+    pains = [n for n in candidates if not _given_to_staff(findings, n)]
+    candidates = pains if pains or not asked else candidates
     if not candidates:
         return None
     past = _past(findings, candidates)
@@ -96,6 +98,14 @@ def _praise(findings: Findings, number: Amount) -> bool:
     )
 
 
+def _given_to_staff(findings: Findings, number: Amount) -> bool:
+    """Whether it is a mark for those who treated: "0 ... I'd give the doctor a 10"."""
+    if number.value != HIGHEST_SCORE or not findings.of("marks") or _beside_pain(findings, number):
+        return False
+    said = _clause(findings, number)
+    return any(found.first in said for found in findings.of("marks"))
+
+
 def _beside_pain(findings: Findings, number: Amount) -> bool:
     return any(
         findings.has(at, "pain") and (abs(at - number.first) <= 3 or abs(at - number.last) <= 2)
@@ -137,7 +147,18 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
             if owner == index:
                 past[index] |= mark_past
                 now[index] |= mark_now
-    return [was and not is_now for was, is_now in zip(past, now, strict=True)]
+    return [
+        (was and not is_now) or _fallen_from(findings, number)
+        for was, is_now, number in zip(past, now, numbers, strict=True)
+    ]
+
+
+def _fallen_from(findings: Findings, number: Amount) -> bool:
+    """Whether it is where the pain was before: "down from 6", "went from a 7 to a 2"."""
+    before = number.first - 1
+    if before > 0 and findings.has(before, "score_lead") and not findings.has(before, "down_from"):
+        before -= 1
+    return before >= 0 and findings.has(before, "down_from")
 
 
 def _is_now(findings: Findings, at: int, clause: range) -> bool:

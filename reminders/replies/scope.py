@@ -78,7 +78,7 @@ class Scope:
             return Standing.NEGATED
         if (self.findings.of("scope.hypothetical") or self.findings.of("scope.if_asked")) and self._imagined(sign):
             return Standing.IMAGINED
-        if self.findings.of("scope.stranger") and self._of_stranger(sign):
+        if self._set_against_own(sign) or (self.findings.of("scope.stranger") and self._of_stranger(sign)):
             return Standing.SOMEONE_ELSE
         if self._other_time(sign):
             return Standing.OTHER_TIME
@@ -247,11 +247,25 @@ class Scope:
                 return not any(findings.has(i, "self") for i in between)
         return False
 
+    def _set_against_own(self, sign: Finding) -> bool:
+        """Whether somebody named before the sign has it, and the writer's own is told apart: "mine is healing"."""
+        findings, parts = self.findings, self.findings.reading.clause
+        own = findings.of("scope.own")
+        if not own or any(parts[one.first] == parts[sign.first] for one in own):
+            return False
+        clause = [at for at, part in enumerate(parts) if part == parts[sign.first]]
+        before = [at for at in clause if at < sign.first]
+        whose = any(findings.has(at, "family", "person", "stranger") for at in before)
+        # a parent answers for a child: "my son has a fever" is the patient's
+        return whose and not any(findings.has(at, "own_sign", "ward") for at in before)
+
     def _other_time(self, sign: Finding) -> bool:
         findings, reading = self.findings, self.findings.reading
         if not self._near("scope.had", sign, same_clause=True) or self._near("scope.again", sign, same_clause=True):
             return False
         if any(reading.clause[at] == reading.clause[sign.first] for at in self._years):
+            return True
+        if any(reading.sentence[found.first] == reading.sentence[sign.first] for found in findings.of("scope.youth")):
             return True
         return any(
             reading.clause[found.first] == reading.clause[sign.first] for found in findings.of("scope.other_time")

@@ -7,7 +7,7 @@ message before, then everything else. Whatever is not surely closed or a control
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from reminders.replies.context import in_context
 from reminders.replies.hearing import Heard, hear
@@ -50,27 +50,6 @@ def triage(
     return whole if whole.needs_person else replace(whole, label=Label.ROUTINE, signs=("unclear",))
 
 
-def triage_together(
-    texts: Sequence[str],
-    *,
-    after: str = "none",
-    language: str = "en",
-    day: int | None = None,
-    factors: frozenset[str] = frozenset(),
-) -> Triage:
-    """Triage replies that came within minutes as one; a sign may be spread over two of them.
-
-    Places in the evidence count in the texts joined by one line break. No texts at all are as an empty reply.
-    """
-    apart = [triage(one, after=after, language=language, day=day, factors=factors) for one in texts]
-    if len(apart) == 1:
-        return apart[0]
-    joined = triage_joined(texts, after=after, language=language, day=day, factors=factors)
-    shifts = [sum(len(one) + 1 for one in texts[:at]) for at in range(len(texts))]
-    moved = [_shifted(one, shift) for one, shift in zip(apart, shifts, strict=True)]
-    return _most_urgent([*moved, joined])
-
-
 def triage_joined(
     texts: Sequence[str],
     *,
@@ -86,62 +65,103 @@ def triage_joined(
 
 
 def _decide(heard: Heard, after: str, language: str) -> Triage:
-    signs, why = set(heard.ranked.signs), list(heard.ranked.why)
-    labels = [heard.ranked.label] if heard.ranked.label else []
-    control = heard.control
-    if heard.pain is not None and heard.pain >= SEVERE_PAIN and heard.score is not None:
-        span = (heard.score.first, heard.score.last)
-        why.append(
-            evidence(
-                heard.findings, "answer.pain_score", span, english("pain {number} of 10").format(number=heard.pain)
-            )
-        )
-    serious = heard.ranked.label in _SERIOUS
-    for said, label in ((control.stop, Label.STOP), (control.wrong_person, Label.WRONG_PERSON)):
-        if said is not None:
-            labels.append(label)
-            why.append(said)
-    if not (labels and (serious or control.stop or control.wrong_person)):
-        lone = [(control.help, Label.HELP), (control.start, Label.START)]
-        found = next(((said, label) for said, label in lone if said is not None), None)
-        if found is not None and not heard.ranked.signs:
-            labels, why = [found[1]], [found[0]]
-        else:
-            outcome = in_context(heard, after, understood=language in READ)
-            labels = [outcome.label] if outcome.label is not Label.ROUTINE else [*labels, outcome.label]
-            signs = set(outcome.signs) if outcome.label is Label.NONE else signs | set(outcome.signs)
-            why += outcome.why
-    elif heard.findings.of("ask") and serious:
-        signs.add("question")
-    label, likeness = raised(heard, min(labels, key=PRECEDENCE.index))
-    if likeness is not None:
-        why.append(likeness)
-        signs = signs or {"unclear"}
-    if label in _CONTROL:
-        signs = set()
-    if label is Label.ROUTINE and language not in READ:
-        signs = {"unclear"}  # the desk can't read it, whatever it may say beside
+    said = _controlled(heard, _ranked(heard))
+    if not said.settled:
+        said = _lone_control(heard) or _answered(heard, said, after, language)
+    elif said.label in _SERIOUS and heard.findings.of("ask"):
+        said = replace(said, signs=said.signs | {"question"})
+    said = _desk_reads(_raised(heard, said), language)
     return Triage(
-        label=label,
-        signs=tuple(sorted(signs, key=SIGNS.index)),
-        why=tuple(dict.fromkeys(why)),
+        label=said.label,
+        signs=tuple(sorted(said.signs, key=SIGNS.index)),
+        why=tuple(dict.fromkeys(said.why)),
         denied=_denied(heard),
         language=language,
-        opt_out=control.stop is not None,
-        wrong_person=control.wrong_person is not None,
+        opt_out=heard.control.stop is not None,
+        wrong_person=heard.control.wrong_person is not None,
         pain_score=heard.pain,
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Said:
+    """What has been made of a reply so far."""
+
+    labels: tuple[Label, ...]
+    """Those that apply; the first by precedence wins."""
+    signs: frozenset[str]
+    why: tuple[Evidence, ...]
+    settled: bool = True
+    """Nothing that the reply answers can change it."""
+
+    @property
+    def label(self) -> Label:
+        return min(self.labels, key=PRECEDENCE.index)
+
+
+def _ranked(heard: Heard) -> _Said:
+    """Give what the signs and the pain score say."""
+    labels = (heard.ranked.label,) if heard.ranked.label else ()
+    why = tuple(heard.ranked.why)
+    if heard.pain is not None and heard.pain >= SEVERE_PAIN and heard.score is not None:
+        span, note = (heard.score.first, heard.score.last), english("pain {number} of 10").format(number=heard.pain)
+        why += (evidence(heard.findings, "answer.pain_score", span, note),)
+    return _Said(labels=labels, signs=frozenset(heard.ranked.signs), why=why, settled=heard.ranked.label in _SERIOUS)
+
+
+def _controlled(heard: Heard, said: _Said) -> _Said:
+    """Add a request to stop and a wrong number, which hold beside any sign."""
+    found = ((heard.control.stop, Label.STOP), (heard.control.wrong_person, Label.WRONG_PERSON))
+    asked = [(why, label) for why, label in found if why is not None]
+    return replace(
+        said,
+        labels=(*said.labels, *(label for _, label in asked)),
+        why=(*said.why, *(why for why, _ in asked)),
+        settled=said.settled or bool(asked),
+    )
+
+
+def _lone_control(heard: Heard) -> _Said | None:
+    """Give HELP or START, which count only where no sign is told."""
+    if heard.ranked.signs:
+        return None
+    for why, label in ((heard.control.help, Label.HELP), (heard.control.start, Label.START)):
+        if why is not None:
+            return _Said(labels=(label,), signs=frozenset(), why=(why,))
+    return None
+
+
+def _answered(heard: Heard, said: _Said, after: str, language: str) -> _Said:
+    """Add what the reply means as an answer to the message before."""
+    outcome = in_context(heard, after, understood=language in READ)
+    before = said.labels if outcome.label is Label.ROUTINE else ()
+    signs = frozenset(outcome.signs)
+    return _Said(
+        labels=(*before, outcome.label),
+        signs=signs if outcome.label is Label.NONE else said.signs | signs,
+        why=(*said.why, *outcome.why),
+    )
+
+
+def _raised(heard: Heard, said: _Said) -> _Said:
+    """Raise what reads like serious replies."""
+    label, likeness = raised(heard, said.label)
+    if likeness is None:
+        return said
+    return replace(said, labels=(label,), why=(*said.why, likeness), signs=said.signs or frozenset({"unclear"}))
+
+
+def _desk_reads(said: _Said, language: str) -> _Said:
+    """Leave the signs that staff can act on: none beside a control word, none of a text that they can't read."""
+    if said.label in _CONTROL:
+        return replace(said, signs=frozenset())
+    if said.label is Label.ROUTINE and language not in READ:
+        return replace(said, signs=frozenset({"unclear"}))
+    return said
+
+
 def _denied(heard: Heard) -> tuple[Evidence, ...]:
     return tuple(dict.fromkeys(sign.evidence for sign in heard.signs if not sign.standing.counts))
-
-
-def _shifted(result: Triage, shift: int) -> Triage:
-    def moved(ones: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
-        return tuple(replace(one, start=one.start + shift, end=one.end + shift) for one in ones)
-
-    return replace(result, why=moved(result.why), denied=moved(result.denied))
 
 
 def _most_urgent(results: list[Triage]) -> Triage:
