@@ -7,7 +7,8 @@ message before, then everything else. Whatever is not surely closed or a control
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from reminders.replies.context import in_context
 from reminders.replies.hearing import Heard, hear
@@ -69,7 +70,7 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
     if not said.settled:
         said = _lone_control(heard) or _answered(heard, said, after, language)
     elif said.label in _SERIOUS and heard.findings.of("ask"):
-        said = replace(said, signs=said.signs | {"question"})
+        said = said._replace(signs=said.signs | {"question"})
     said = _desk_reads(_raised(heard, said), language)
     return Triage(
         label=said.label,
@@ -83,9 +84,8 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Said:
-    """What has been made of a reply so far."""
+class _Said(NamedTuple):
+    """What has been made of a reply so far; a tuple, because so many are made."""
 
     labels: tuple[Label, ...]
     """Those that apply; the first by precedence wins."""
@@ -112,13 +112,10 @@ def _ranked(heard: Heard) -> _Said:
 def _controlled(heard: Heard, said: _Said) -> _Said:
     """Add a request to stop and a wrong number, which hold beside any sign."""
     found = ((heard.control.stop, Label.STOP), (heard.control.wrong_person, Label.WRONG_PERSON))
-    asked = [(why, label) for why, label in found if why is not None]
-    return replace(
-        said,
-        labels=(*said.labels, *(label for _, label in asked)),
-        why=(*said.why, *(why for why, _ in asked)),
-        settled=said.settled or bool(asked),
-    )
+    for why, label in found:
+        if why is not None:
+            said = said._replace(labels=(*said.labels, label), why=(*said.why, why), settled=True)
+    return said
 
 
 def _lone_control(heard: Heard) -> _Said | None:
@@ -148,15 +145,15 @@ def _raised(heard: Heard, said: _Said) -> _Said:
     label, likeness = raised(heard, said.label)
     if likeness is None:
         return said
-    return replace(said, labels=(label,), why=(*said.why, likeness), signs=said.signs or frozenset({"unclear"}))
+    return said._replace(labels=(label,), why=(*said.why, likeness), signs=said.signs or frozenset({"unclear"}))
 
 
 def _desk_reads(said: _Said, language: str) -> _Said:
     """Leave the signs that staff can act on: none beside a control word, none of a text that they can't read."""
     if said.label in _CONTROL:
-        return replace(said, signs=frozenset())
+        return said._replace(signs=frozenset())
     if said.label is Label.ROUTINE and language not in READ:
-        return replace(said, signs=frozenset({"unclear"}))
+        return said._replace(signs=frozenset({"unclear"}))
     return said
 
 
