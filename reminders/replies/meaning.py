@@ -7,6 +7,7 @@ from reminders.replies.labels import EMERGENCY_SIGNS
 from reminders.replies.patterns import Finding
 
 _WELL = ("close.", "mended", "scope.resolved", "scope.eased")
+_CALLED_GOOD = frozenset({"close.fine", "close.weak", "scope.eased"})
 _TAKES_AWAY = ("mended", "scope.")
 _JUDGED = (*_WELL, "sign.", "net.")
 _EMERGENCIES = frozenset(f"sign.{name}" for name in EMERGENCY_SIGNS)
@@ -43,9 +44,19 @@ def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
         return False
     if kind.startswith(_TAKES_AWAY) and any(findings.entries[at].guessed for at in one.at):
         return False  # a slip is not trusted to take a sign away: "feger" may be "fever" or "fewer"
+    if kind in _CALLED_GOOD and _not_so(findings, one):
+        return False
     if findings.words.modest and kind.startswith("close.") and _denied(findings, one):
         return False
     return kind != "mended" or not _leads_on(findings, one)
+
+
+def _not_so(findings: Findings, one: Finding) -> bool:
+    """Whether a negation stands just before a single word of praise: "nada bien", "not good"."""
+    before, parts = one.first - 1, findings.reading.clause
+    if len(one.at) > 1 or before < 0 or parts[before] != parts[one.first]:
+        return False
+    return findings.has(before, "negator") and not findings.has(before, "degree")
 
 
 def _denied(findings: Findings, one: Finding) -> bool:

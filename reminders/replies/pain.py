@@ -156,6 +156,8 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
 def _fallen_from(findings: Findings, number: Amount) -> bool:
     """Whether it is where the pain was before: "down from 6", "went from a 7 to a 2"."""
     before = number.first - 1
+    if before > 0 and findings.has(before, "of") and findings.has(before - 1, "fell"):
+        return True
     if before > 0 and findings.has(before, "score_lead") and not findings.has(before, "down_from"):
         before -= 1
     return before >= 0 and findings.has(before, "down_from")

@@ -21,6 +21,7 @@ ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", 
 """Signs that still count when over, if they were there within the last day (rule of the practice)."""
 _EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
 _REACH = 10
+_ENDING_REACH = 14
 _YEAR = re.compile("(?:19|20)[0-9]{2}")
 _DENYING = ("negator", "verbal_negator", "cannot")
 _BODILY_SIGNS = tuple(f"sign.{name}" for name in (*EMERGENCY_SIGNS, *URGENT_SIGNS, "drainage", "itching"))
@@ -255,7 +256,7 @@ class Scope:
             return False
         clause = [at for at, part in enumerate(parts) if part == parts[sign.first]]
         before = [at for at in clause if at < sign.first]
-        whose = any(findings.has(at, "family", "person", "stranger") for at in before)
+        whose = any(findings.has(at, "kin", "stranger") for at in before)
         # a parent answers for a child: "my son has a fever" is the patient's
         return whose and not any(findings.has(at, "own_sign", "ward") for at in before)
 
@@ -326,7 +327,7 @@ class Scope:
                     return True
             elif (
                 ending.first > sign.last
-                and ending.first - sign.last <= _REACH
+                and ending.first - sign.last <= _ENDING_REACH
                 and not self._other_between(sign, ending)
             ):
                 return True
