@@ -59,6 +59,17 @@ def listed(words: Iterable[str]) -> str:
     return gettext(", ").join(words)
 
 
+def shown(stored: str) -> str:
+    """Return a word of the database in the staff's language, its `_` as spaces; empty stays empty."""
+    plain = stored.replace("_", " ")
+    return gettext(plain) if plain else ""
+
+
+def shown_all(stored: Iterable[str]) -> str:
+    """Return words of the database as they are shown, with commas between them; "" for none."""
+    return listed(shown(each) for each in stored)
+
+
 def marked(message: str) -> str:
     """Return the string as it is, and have catalogs translate it: for tables, whose reader calls `gettext` later."""
     return message

@@ -10,12 +10,11 @@ import click
 from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
 from reminders.cli.options import acting, by_option, json_option, opened
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table, warn, when
 from reminders.desk.api_keys import KeyState, NewKey, Scope, add_key, list_keys, revoke_key
 from reminders.desk.course_facts import parse_moment
 from reminders.records.tables_api import ApiKey
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, shown
 
 
 @click.group(

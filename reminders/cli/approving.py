@@ -11,7 +11,6 @@ from reminders.assembly import App
 from reminders.care.timing import as_text
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, procedure_argument, yes_option
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import confirm, line, require_somebody, show_rows, table, warn, when
 from reminders.desk.approve import Approver, approvals_of, files_last_approved
 from reminders.desk.approve import approve as approve_plan
@@ -21,7 +20,7 @@ from reminders.errors import InputError
 from reminders.records.tables import Approval
 from reminders.wording.email_body import html
 from reminders.wording.languages import TranslationStatus
-from reminders.words import gettext, language
+from reminders.words import gettext, language, shown
 
 
 @click.command(

@@ -17,7 +17,6 @@ from reminders.care.timing import as_text
 from reminders.cli.faults import DONE, FELL_SHORT
 from reminders.cli.json_output import print_json
 from reminders.cli.options import about_to_show, json_option, opened
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table, warn, when
 from reminders.desk import audit_trail
 from reminders.desk.audit_trail import Listed, Verified
@@ -26,7 +25,7 @@ from reminders.desk.trail import Action
 from reminders.records.audit import Wanted
 from reminders.records.audit_chain import Finding
 from reminders.records.sealing import Tell
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, shown
 
 _FOUND = {
     "altered": marked("{entries}: altered, or not written by this program"),

@@ -20,7 +20,6 @@ from reminders.cli.options import (
     pairs,
     yes_option,
 )
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import confirm, line, short_when, show_rows, table
 from reminders.desk.changed_facts import Changes, changed_course
 from reminders.desk.end_course import cancel_course
@@ -29,7 +28,7 @@ from reminders.desk.replan import replan as replan_course
 from reminders.desk.shapes import proposal_as_json
 from reminders.desk.steer_course import Decision, shift_course
 from reminders.desk.trail import Action
-from reminders.words import gettext
+from reminders.words import gettext, shown
 
 
 @click.command(

@@ -18,13 +18,12 @@ from rich.progress import Progress as Bars
 from reminders.assembly import assemble_for_preview
 from reminders.cli.json_output import print_json
 from reminders.cli.options import config_path, json_option
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line
 from reminders.desk.prove.findings import Finding, Severity
 from reminders.desk.prove.run import Bound, Progress, Report, prove
 from reminders.desk.prove.strands import Effort
 from reminders.errors import InputError
-from reminders.words import SOURCE_LANGUAGE, gettext, marked, retold, speaking
+from reminders.words import SOURCE_LANGUAGE, gettext, marked, retold, shown, speaking
 
 _BLOCKS = {
     "alone": marked("each instruction by itself, every value that moves it, at each minute where something turns"),

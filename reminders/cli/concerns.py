@@ -10,7 +10,6 @@ from rich.text import Text
 
 from reminders.cli.json_output import print_json
 from reminders.cli.options import about_to_show, acting, by_option, json_option, opened
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import console, line, short_when, show_rows, table
 from reminders.desk.concern_list import ListedConcern, concern_with_context, list_concerns
 from reminders.desk.concerns import (
@@ -26,7 +25,7 @@ from reminders.desk.concerns import (
 )
 from reminders.desk.shapes import concern_as_json
 from reminders.desk.trail import Action
-from reminders.words import gettext, marked, ngettext
+from reminders.words import gettext, marked, ngettext, shown
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow"}
 

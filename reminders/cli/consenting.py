@@ -10,7 +10,6 @@ import click
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import about_to_show, acting, by_option, json_option, opened
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, short_when, show_rows, table, warn
 from reminders.desk.consent import ConsentStep, consent_state, record_consent, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
@@ -18,7 +17,7 @@ from reminders.desk.shapes import consents_as_json
 from reminders.desk.statement import Statement
 from reminders.desk.trail import Action
 from reminders.errors import InputError
-from reminders.words import gettext, retold
+from reminders.words import gettext, retold, shown
 
 
 @click.command(

@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import stat
 import sys
+from collections import defaultdict
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -13,7 +15,6 @@ from pathlib import Path
 
 from reminders import words
 from reminders.assembly import App
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import when
 from reminders.clock import zone_data_version
 from reminders.config import find_config
@@ -132,20 +133,25 @@ def _plans(app: App) -> Iterator[Finding]:
     if not names:
         says = gettext("no procedure in {folder}", folder=app.config.templates_folder)
         yield _wrong(gettext("procedures"), says, gettext("correct `templates`"))
+    sound: list[str] = []
+    drafts: defaultdict[str, list[str]] = defaultdict(list)
     for name in names:
-        about = gettext("procedure {name}", name=name)
         try:
             ready = app.library.get(name)
         except PlanError as error:
+            about = gettext("procedure {name}", name=name)
             yield _wrong(about, str(error), gettext("correct the lines named"))
             continue
-        statuses = {code: ready.wording.translation_status(code) for code in ready.plan.file.languages}
-        said = ", ".join(f"{code} {shown(status)}" for code, status in statuses.items())
-        version = ready.plan.file.version
-        yield _fine(about, gettext("version {version}, every text is sound; {texts}", version=version, texts=said))
-        if drafts := [code for code, status in statuses.items() if status is TranslationStatus.DRAFT]:
-            advice = gettext("have a qualified translator read them, then name the translator in language.toml")
-            yield _note(about, gettext("draft translations, not sent: {codes}", codes=", ".join(drafts)), advice)
+        sound.append(name)
+        for code, status in ready.statuses.items():
+            if status is TranslationStatus.DRAFT:
+                drafts[code].append(name)
+    if sound:
+        yield _fine(gettext("procedures"), gettext("every text is sound: {names}", names=", ".join(sound)))
+    for code, those in sorted(drafts.items()):
+        says = gettext("draft translations into {code!r}, not sent: {names}", code=code, names=", ".join(those))
+        advice = gettext("have a qualified translator read them, then name the translator in language.toml")
+        yield _note(gettext("procedures"), says, advice)
 
 
 def _approvals(app: App) -> Iterator[Finding]:
@@ -153,17 +159,18 @@ def _approvals(app: App) -> Iterator[Finding]:
     with app.database.reading() as session:
         approved = approved_hashes(session, practice_id)
         running = running_contents(session, practice_id)
+    known: dict[bool, list[str]] = {True: [], False: []}
     for name in app.library.names():
-        try:
-            ready = app.library.get(name)
-        except PlanError:
-            continue
-        about = gettext("approval of {name}", name=name)
-        if ready.content_hash in approved:
-            yield _fine(about, gettext("approved as it is now"))
-        else:
-            advice = f"reminders approve {name} --by NAME --license NUMBER"
-            yield _note(about, gettext("nobody approved it as it is now: nobody can be enrolled"), advice)
+        with suppress(PlanError):  # told of already
+            known[app.library.get(name).content_hash in approved].append(name)
+    about = gettext("approvals")
+    if known[True]:
+        yield _fine(about, gettext("approved as they are now: {names}", names=", ".join(known[True])))
+    if known[False]:
+        says = gettext(
+            "nobody approved these as they are now, so no patient can get them: {names}", names=", ".join(known[False])
+        )
+        yield _note(about, says, "reminders approve PROCEDURE --by NAME --license NUMBER")
     withheld = sum(count for content, count in running.items() if content not in approved)
     if withheld and not app.config.demo:
         yield _wrong(

@@ -6,11 +6,10 @@ import click
 
 from reminders.cli.json_output import print_json
 from reminders.cli.options import about_to_show, json_option, opened
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table
 from reminders.desk.find_people import FoundCourse, FoundPatient, find_courses, find_patients
 from reminders.desk.trail import Action
-from reminders.words import gettext
+from reminders.words import gettext, shown
 
 _LIMIT = click.option("--limit", type=click.IntRange(1, 1000), default=50, show_default=True, help="At most so many.")
 

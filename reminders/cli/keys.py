@@ -15,7 +15,6 @@ from reminders.assembly import App
 from reminders.cli.faults import DONE, FELL_SHORT
 from reminders.cli.json_output import print_json
 from reminders.cli.options import assembled, config_path, json_option, opened
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table, warn
 from reminders.desk.trail import Action, note_change
 from reminders.errors import ConfigError, InputError
@@ -25,7 +24,7 @@ from reminders.records.key_sources import KeyFile, as_line
 from reminders.records.keyring import Key
 from reminders.records.schema import key_in_use
 from reminders.records.sealing import Tell
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, shown
 
 _KEEP_IT = marked("Nobody reads the database or a backup without it: keep a copy, apart from the backups.")
 

@@ -11,12 +11,11 @@ import click
 from reminders.assembly import App, assemble_for_preview
 from reminders.cli.json_output import print_json
 from reminders.cli.options import config_path, json_option
-from reminders.cli.stored_words import shown
 from reminders.cli.terminal import line, show_rows, table
 from reminders.desk.new_procedure import unfinished
 from reminders.desk.plan_timeline import Step, picture_of, timeline_of
 from reminders.errors import ConfigError, InputError, PlanError
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, shown
 
 _FIRST_HOUR, _LAST_HOUR = 6, 22
 

@@ -13,14 +13,13 @@ from reminders.cli.consenting import show_consent_history
 from reminders.cli.json_output import print_json
 from reminders.cli.messages import show_messages
 from reminders.cli.options import about_to_show, json_option, opened
-from reminders.cli.stored_words import shown, shown_all
 from reminders.cli.terminal import line, short_when, show_rows, table, when
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.shapes import record_as_json
 from reminders.desk.staff_tasks import TaskOfCourse
 from reminders.desk.trail import Action
 from reminders.errors import InputError
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, shown, shown_all
 
 EXAMPLES = """\b
 Examples:

@@ -10,14 +10,13 @@ import click
 from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import json_option, opened, whole_text
-from reminders.cli.stored_words import shown, shown_all
 from reminders.cli.terminal import line, warn
 from reminders.desk.contact_details import parse_email, parse_phone
 from reminders.desk.shapes import taken_as_json
 from reminders.desk.take_reply import Incoming, Taken, take_reply
 from reminders.errors import InputError
 from reminders.records.finding import answers_to
-from reminders.words import gettext, marked
+from reminders.words import gettext, marked, shown, shown_all
 
 _STYLES = {"emergency": "bold white on red", "urgent": "bold red", "routine": "yellow", "wrong_person": "yellow"}
 

@@ -1,10 +1,8 @@
-"""Knows the words that the database holds (states, outcomes, steps, labels), and shows them to staff."""
+"""Names to the catalogs the words that the database holds: states, outcomes, steps, labels."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-from reminders.words import gettext, listed, marked
+from reminders.words import marked
 
 _OF_CONCERNS = (
     *(marked("emergency"), marked("urgent"), marked("routine"), marked("reached"), marked("left voicemail")),
@@ -66,14 +64,3 @@ _OF_THE_TRAIL = (
     *(marked("staff"), marked("key"), marked("patient"), marked("program"), marked("cli"), marked("refused")),
 )
 _OF_TRANSLATIONS = (marked("original"), marked("reviewed"), marked("draft"))
-
-
-def shown(stored: str) -> str:
-    """Return a word of the database in the staff's language, its `_` as spaces; empty stays empty."""
-    plain = stored.replace("_", " ")
-    return gettext(plain) if plain else ""
-
-
-def shown_all(stored: Iterable[str]) -> str:
-    """Return words of the database as they are shown, with commas between them; "" for none."""
-    return listed(shown(each) for each in stored)

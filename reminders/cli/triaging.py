@@ -10,12 +10,11 @@ from pathlib import Path
 import click
 
 from reminders.cli.json_output import print_json, print_json_line
-from reminders.cli.stored_words import shown, shown_all
 from reminders.errors import InputError
 from reminders.exchange.csv_text import read_table, simple_heading
 from reminders.replies import Triage, mark
 from reminders.replies import triage as triage_reply
-from reminders.words import gettext, retold
+from reminders.words import gettext, retold, shown, shown_all
 
 _COLUMNS = ("id", "lang", "after_message", "text")
 

@@ -19,7 +19,7 @@ from reminders.records.people import new_id
 from reminders.records.tables import Contact, Patient, Reply
 from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.replies.labels import Evidence
-from reminders.words import gettext, listed, retold
+from reminders.words import gettext, retold, shown, shown_all
 
 _LATELY = timedelta(days=14)
 _RULE = re.compile(r"[a-z]+\.[a-z_]+")
@@ -70,10 +70,10 @@ class ConcernStep:
         """The note in the staff's language, outcomes and rules as words; what a person wrote stays as it is."""
         outcome, colon, said = self.note.partition(": ")
         if outcome in OUTCOMES:
-            return _word(outcome) + colon + said
+            return shown(outcome) + colon + said
         rules = self.note.split(", ")
         if all(_RULE.fullmatch(each) for each in rules):
-            return listed(dict.fromkeys(_word(each.partition(".")[2]) for each in rules))
+            return shown_all(dict.fromkeys(each.partition(".")[2] for each in rules))
         return retold(self.note)
 
 
@@ -110,7 +110,7 @@ class ListedConcern:
         told = retold(self.summary)
         if told != self.summary or not self.summary:
             return told
-        return listed(map(gettext, self.summary.split(", ")))  # signs, as words that the catalogs have
+        return shown_all(self.summary.split(", "))  # signs, as words that the catalogs have
 
 
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:
@@ -220,7 +220,3 @@ def said_by_patient(reply: Reply) -> SaidByPatient:
         after=reply.after,
         left_out=reply.left_out or "",
     )
-
-
-def _word(stored: str) -> str:
-    return gettext(stored.replace("_", " "))

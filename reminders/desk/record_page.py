@@ -12,7 +12,7 @@ from jinja2 import Environment, StrictUndefined, Template
 
 from reminders.desk.chart_record import ChartRecord
 from reminders.wording.languages import direction_of
-from reminders.words import gettext, language, listed, marked, on_day
+from reminders.words import gettext, language, marked, on_day, shown, shown_all
 
 _PAGE = Path(__file__).with_name("record_page.html")
 
@@ -41,17 +41,17 @@ def record_page(record: ChartRecord, *, made_at: datetime) -> str:
 
 def _exchanged(record: ChartRecord) -> Iterator[_Exchanged]:
     for said in record.replies:
-        signs = listed(map(_word, said.signs))
-        note = f"{_word(said.label)}: {signs}" if signs else _word(said.label)
+        signs = shown_all(said.signs)
+        note = f"{shown(said.label)}: {signs}" if signs else shown(said.label)
         yield _Exchanged(at=said.received_at, who=gettext("patient"), text=said.text, note=note)
     for each in record.answers:
-        yield _Exchanged(at=each.send_at, who=gettext("answer"), text=each.text, note=_word(each.state))
+        yield _Exchanged(at=each.send_at, who=gettext("answer"), text=each.text, note=shown(each.state))
 
 
 def _facts(record: ChartRecord) -> Iterator[tuple[str, str]]:
     course, plan = record.course, record.plan
     ended = f", {_when(record, record.ended_at)}" if record.ended_at else ""
-    yield gettext("State"), _word(record.state) + ended
+    yield gettext("State"), shown(record.state) + ended
     yield gettext("Plan"), gettext("{procedure}, version {version}", procedure=plan.procedure, version=plan.version)
     yield gettext("Approved by"), _approved(record)
     enrolled = gettext("{moment} by {name}", moment=_when(record, record.enrolled_at), name=record.enrolled_by)
@@ -86,14 +86,9 @@ def _when(record: ChartRecord, moment: datetime) -> str:
     return on_day(moment.astimezone(record.zone))
 
 
-def _word(stored: str) -> str:
-    plain = stored.replace("_", " ")
-    return gettext(plain) if plain else ""
-
-
 @lru_cache(maxsize=1)
 def _template() -> Template:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.globals.update(_=gettext, gettext=gettext, word=_word)
-    environment.filters.update(spaced=lambda text: text.replace("_", " "), word=_word)
+    environment.globals.update(_=gettext, gettext=gettext, word=shown)
+    environment.filters.update(spaced=lambda text: text.replace("_", " "), word=shown)
     return environment.from_string(_PAGE.read_text("utf-8"))
