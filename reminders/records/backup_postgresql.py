@@ -43,7 +43,7 @@ def count_rows(connection: Connection) -> dict[str, int]:
         text("SELECT relname FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind = 'r' ORDER BY 1")
     )
     return {
-        name: connection.execute(text(f'SELECT count(*) FROM "{name}"')).scalar_one()  # noqa: S608  as above
+        name: connection.execute(text(f'SELECT count(*) FROM "{name}"')).scalar_one()  # noqa: S608  a name of the catalogue
         for name in names.scalars().all()
     }
 
@@ -101,7 +101,7 @@ def write_version(url: URL, version: str) -> None:
     try:
         with engine.begin() as connection:
             connection.exec_driver_sql("SET TRANSACTION READ WRITE")
-            connection.execute(text(f"INSERT INTO {_VERSION_TABLE} VALUES (:version)"), {"version": version})  # noqa: S608
+            connection.execute(text(f"INSERT INTO {_VERSION_TABLE} VALUES (:version)"), {"version": version})  # noqa: S608  our own name
     finally:
         engine.dispose()
 
@@ -111,7 +111,8 @@ def _rows_in(dump: Path, url: URL) -> dict[str, int]:
     rows: dict[str, int] = {}
     command = [_tool("pg_restore"), "--data-only", "--file=-", str(dump)]
     quiet = subprocess.DEVNULL
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=quiet, env=_environment(url)) as reading:  # noqa: S603
+    environment = _environment(url)
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=quiet, env=environment) as reading:  # noqa: S603  our own words
         table = None
         for line in reading.stdout or ():
             if table is None:

@@ -90,7 +90,7 @@ class _Uncomparable(TypeDecorator[Any]):
     impl = LargeBinary
     cache_ok = True
 
-    def bind_processor(self, dialect: Dialect) -> Callable[[Any], Any]:  # noqa: ARG002
+    def bind_processor(self, dialect: Dialect) -> Callable[[Any], Any]:  # noqa: ARG002  the signature is SQLAlchemy's
         """Return what refuses every value."""
 
         def refuse(_value: Any) -> Any:
@@ -118,7 +118,7 @@ class SealingType(TypeDecorator[Any]):
         super().__init__()
         self.place = place
 
-    def coerce_compared_value(self, op: Any, value: Any) -> TypeEngine[Any]:  # noqa: ARG002
+    def coerce_compared_value(self, op: Any, value: Any) -> TypeEngine[Any]:  # noqa: ARG002  the signature is SQLAlchemy's
         """Return the type of a value that is compared with the column."""
         return _Uncomparable()
 
@@ -148,7 +148,7 @@ class SealingType(TypeDecorator[Any]):
 
         return seal
 
-    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], Any]:  # noqa: ARG002
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], Any]:  # noqa: ARG002  the signature is SQLAlchemy's
         """Return what opens a value that was read."""
         context, decoded = self.context, self.decoded
 
