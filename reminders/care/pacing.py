@@ -13,6 +13,7 @@ from typing import NamedTuple
 NEVER_YIELDS = 1
 """Messages of this importance go before all others: an answer to an emergency does not wait for anybody's deadline."""
 
+_STEP = timedelta(minutes=1)
 _LONG = 1000
 _LONGER_STEPS = 5
 """A backlog of more than a thousand is reckoned in longer steps, as what comes anew matters little then."""
@@ -87,16 +88,16 @@ def next_to_go(waiting: Sequence[Waiting], *, now: datetime, interval: timedelta
     return [*first, *chosen, *islice(rest, left - len(chosen))]
 
 
-def foresee(load: Iterable[Waiting], *, limits: Sequence[Limit], step: timedelta = timedelta(minutes=1)) -> Foreseen:
+def foresee(load: Iterable[Waiting], *, limits: Sequence[Limit]) -> Foreseen:
     """Return when each message goes out if nothing else comes, and which miss their deadlines.
 
-    Reckoned in steps, in which the order of `next_to_go` holds; without limits each goes when it is due.
+    Reckoned in steps of a minute, in which the order of `next_to_go` holds; without limits each goes when it is due.
     """
     to_come = sorted(load, key=attrgetter("due_at"))
     interval = longest_interval(limits)
     if not interval:
         return Foreseen(sent_at={each.id: each.due_at for each in to_come}, missed=())
-    count = max(1, step // interval)
+    count = max(1, _STEP // interval)
     waiting: dict[int, Waiting] = {}
     sent_at: dict[int, datetime] = {}
     missed: list[Waiting] = []

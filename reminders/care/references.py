@@ -152,7 +152,7 @@ def _instruction_faults(instruction: Instruction, plan: PlanFile, at: TomlPath) 
             ),
         )
     for when in instruction.when:
-        yield from _timing_faults(when, plan, (*at, "when"))
+        yield from _timing_faults(when, plan, at)
 
 
 def _task_faults(task: StaffTask, plan: PlanFile, at: TomlPath) -> Found:
@@ -164,10 +164,11 @@ def _task_faults(task: StaffTask, plan: PlanFile, at: TomlPath) -> Found:
     if task.key in {each.key for each in plan.instruction}:
         yield (*at, "key"), english("the key {key!r} is an instruction's already").format(key=task.key)
     for when in task.when:
-        yield from _timing_faults(when, plan, (*at, "when"))
+        yield from _timing_faults(when, plan, at)
 
 
-def _timing_faults(when: When, plan: PlanFile, at: TomlPath) -> Found:
+def _timing_faults(when: When, plan: PlanFile, of: TomlPath) -> Found:
+    at = (*of, "when")
     amounts: tuple[Amount, ...] = ()
     match when:
         case AfterAnchor():

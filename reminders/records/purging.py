@@ -211,7 +211,7 @@ def _courses(practice_id: str, before: datetime) -> Select[Any]:
         _COURSES.c.procedure_end,
         _COURSES.c.enrolled_at < before,
         or_(_COURSES.c.ended_at.is_(None), _COURSES.c.ended_at < before),
-        _none(_MESSAGES, _MESSAGES.c.enrollment_id == course, _is_young(_MESSAGES, before)),
+        _none(_MESSAGES, _MESSAGES.c.enrollment_id == course, _is_young(before)),
         _none(_REPLIES, _REPLIES.c.enrollment_id == course, _REPLIES.c.received_at >= before),
         _none(_CONCERNS, _CONCERNS.c.enrollment_id == course, _was_closed_since(before)),
         _none(_TASKS, _TASKS.c.enrollment_id == course, or_(_TASKS.c.state == "waiting", _TASKS.c.due_at >= before)),
@@ -220,15 +220,11 @@ def _courses(practice_id: str, before: datetime) -> Select[Any]:
     )
 
 
-def _is_ahead_or_young(before: datetime) -> ColumnElement[bool]:
-    return or_(_TASKS.c.state == "waiting", _TASKS.c.due_at >= before)
-
-
-def _is_young(messages: Table, before: datetime) -> ColumnElement[bool]:
+def _is_young(before: datetime) -> ColumnElement[bool]:
     return or_(
-        messages.c.state.in_(("scheduled", "sending")),
-        messages.c.send_at >= before,
-        messages.c.settled_at >= before,
+        _MESSAGES.c.state.in_(("scheduled", "sending")),
+        _MESSAGES.c.send_at >= before,
+        _MESSAGES.c.settled_at >= before,
     )
 
 
@@ -246,7 +242,7 @@ def _patients(practice_id: str, before: datetime) -> Select[Any]:
         _none(_CONSENTS, _CONSENTS.c.patient_id == patient, _CONSENTS.c.at >= before),
         _none(_REPLIES, _REPLIES.c.patient_id == patient, _REPLIES.c.received_at >= before),
         _none(_CONCERNS, _CONCERNS.c.patient_id == patient, _was_closed_since(before)),
-        _none(_MESSAGES, _MESSAGES.c.patient_id == patient, _is_young(_MESSAGES, before)),
+        _none(_MESSAGES, _MESSAGES.c.patient_id == patient, _is_young(before)),
         _is_free(patient),
     )
 
@@ -257,7 +253,7 @@ def _replies_of_nobody(practice_id: str, before: datetime) -> Select[Any]:
         before,
         _REPLIES.c.received_at,
         _REPLIES.c.patient_id.is_(None),
-        _none(_MESSAGES, _MESSAGES.c.answers_reply_id == _REPLIES.c.id, _is_young(_MESSAGES, before)),
+        _none(_MESSAGES, _MESSAGES.c.answers_reply_id == _REPLIES.c.id, _is_young(before)),
         _none(
             _EVENTS.join(_CONCERNS, _CONCERNS.c.id == _EVENTS.c.concern_id),
             _EVENTS.c.reply_id == _REPLIES.c.id,
@@ -289,7 +285,7 @@ def _notices(practice_id: str, before: datetime) -> Select[Any]:
         _MESSAGES.c.send_at,
         _MESSAGES.c.kind == "staff",
         _MESSAGES.c.patient_id.is_(None),
-        ~_is_young(_MESSAGES, before) | _MESSAGES.c.settled_at.is_(None),
+        ~_is_young(before) | _MESSAGES.c.settled_at.is_(None),
         _MESSAGES.c.state.not_in(("scheduled", "sending")),
     )
 

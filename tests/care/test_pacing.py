@@ -100,7 +100,7 @@ def _all_can_be_met(load: list[Waiting], interval: timedelta) -> bool:
 @given(_LOAD)
 def test_a_rush_due_at_once_misses_nothing_if_any_order_would_miss_nothing(drawn: list[tuple[int, int, int]]) -> None:
     load = [_waiting(at, max(2, importance), useful) for at, (importance, _, useful) in enumerate(drawn)]
-    missed = foresee(load, limits=(ONE_A_MINUTE,), step=MINUTE).missed
+    missed = foresee(load, limits=(ONE_A_MINUTE,)).missed
     assert (missed == ()) == _all_can_be_met(load, MINUTE)
 
 
@@ -108,9 +108,9 @@ def test_a_rush_due_at_once_misses_nothing_if_any_order_would_miss_nothing(drawn
 def test_what_is_given_up_of_a_rush_is_as_little_important_as_can_be(drawn: list[tuple[int, int, int]]) -> None:
     """However many of the best kinds can be met when they are alone, as many are met beside all the others."""
     load = [_waiting(at, max(2, importance), useful) for at, (importance, _, useful) in enumerate(drawn)]
-    missed = Counter(load[at].importance for at in foresee(load, limits=(ONE_A_MINUTE,), step=MINUTE).missed)
+    missed = Counter(load[at].importance for at in foresee(load, limits=(ONE_A_MINUTE,)).missed)
     for level in range(2, 10):
-        alone = foresee([each for each in load if each.importance <= level], limits=(ONE_A_MINUTE,), step=MINUTE)
+        alone = foresee([each for each in load if each.importance <= level], limits=(ONE_A_MINUTE,))
         assert sum(missed[each] for each in range(2, level + 1)) == len(alone.missed)
 
 

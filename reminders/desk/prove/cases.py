@@ -123,11 +123,6 @@ def length_of_day(day: date, zone: str) -> int:
     return int((_midnight(day + timedelta(days=1), zone) - _midnight(day, zone)).total_seconds()) // 60
 
 
-def minute_of(day: date, wall: time, zone: str) -> int:
-    """Return the real minutes from the beginning of a local day to a wall time on it."""
-    return int((instant_of(day, wall, ZoneInfo(zone)) - _midnight(day, zone)).total_seconds()) // 60
-
-
 @lru_cache(maxsize=256)
 def _midnight(day: date, zone: str) -> datetime:
     return instant_of(day, time.min, ZoneInfo(zone))

@@ -52,5 +52,3 @@ Flag = StrictBool
 Words = Annotated[str, AfterValidator(_plain), Field(max_length=4000)]
 """What a person wrote: up to 4,000 characters."""
 Line = Annotated[str, AfterValidator(_plain), Field(max_length=200)]
-Number = Annotated[int, Field(ge=1, le=LARGEST_NUMBER)]
-"""A number that the database gave."""
