@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -453,9 +452,7 @@ def test_a_reply_without_a_sender_is_refused(office: Office, sender: str) -> Non
 
 
 def test_a_reply_of_a_hundred_kilobytes_is_read_and_cut(enrolled: Office) -> None:
-    started = time.monotonic()
     taken = enrolled.reply("there is pus. " + "word " * 20_000)
-    assert time.monotonic() - started < 5
     assert taken.label == "urgent"
     assert len(kept(enrolled, taken.reply_id).text) == 20_000
 
