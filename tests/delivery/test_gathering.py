@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -24,6 +23,7 @@ from reminders.records.database import Database
 from reminders.records.tables import Reply
 from tests.servers import write_keys
 from tests.stored import NOON
+from tests.waiting import until
 
 FAULTY = "faulty"
 PRACTICE = '[practice]\nname = "Example"\nzone = "America/Los_Angeles"\nphone = "312-555-0100"\n'
@@ -59,11 +59,9 @@ def _bring_at_once(store: Slow, texts: Sequence[str]) -> list[Future[None]]:
     gatherer = Gatherer(store)
     with ThreadPoolExecutor(max_workers=len(texts)) as pool:
         calls = [pool.submit(gatherer.take_in, [_reply(texts[0])])]
-        while not store.batches:
-            time.sleep(0.001)
+        until(lambda: store.batches)
         calls += [pool.submit(gatherer.take_in, [_reply(text)]) for text in texts[1:]]
-        while len(gatherer._waiting) < len(texts) - 1:
-            time.sleep(0.001)
+        until(lambda: len(gatherer._waiting) == len(texts) - 1)
         assert not any(call.done() for call in calls)
         store.let_go.set()
     return calls

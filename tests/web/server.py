@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import socket
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from fastapi import FastAPI
 from reminders.assembly import App
 from reminders.web.app import web_app
 from reminders.web.serving import server_config
+from tests.waiting import until
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,10 +41,8 @@ def serving(app: App, *, port: int = 0, dispatches: bool = False) -> Iterator[Se
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
-    deadline = time.monotonic() + 10
-    while not server.started and time.monotonic() < deadline:
-        time.sleep(0.005)
     try:
+        until(lambda: server.started)
         yield Server(app=app, pages=pages, base=f"http://127.0.0.1:{listener.getsockname()[1]}")
     finally:
         pages.state.site.closing.set()  # streams that pages keep open end now
