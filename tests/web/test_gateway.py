@@ -35,7 +35,6 @@ FORM = "application/x-www-form-urlencoded"
 post, get, request = (partial(each, timeout=60) for each in (httpx.post, httpx.get, httpx.request))
 
 Opened = Callable[..., Office]
-Settings = Mapping[str, Any]
 
 
 @pytest.fixture
