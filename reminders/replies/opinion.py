@@ -18,9 +18,9 @@ _EMERGENCY_BEYOND = {Label.URGENT: 0.0, Label.ROUTINE: 0.4, Label.NONE: 0.8}
 _UNSURE = 0.35
 """How much more likeness is wanted of a single word, of few and unknown ones, in a question, and beside a score."""
 _NOISE = 3
-_PIECE, _FRAGMENT = 2, 0.9
+_PIECE, _FRAGMENT = 2, 0.95
 """How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
-_DENIED = 0.8
+_DENIED = 0.85
 """How much more where a sign was named and denied."""
 _SETTLED = 9.0
 """Where a sign was named and judged to wait, no likeness counts."""

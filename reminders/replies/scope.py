@@ -315,13 +315,15 @@ class Scope:
     def _resolved(self, sign: Finding, name: str) -> bool:
         if not (self.findings.of("scope.resolved") or self.findings.of("scope.eased")) or not self._endings:
             return False
-        reading = self.findings.reading
+        reading, theirs = self.findings.reading, self._of_others
         lasts = any(self.findings.has(at, "still") for at in range(max(0, sign.first - 3), sign.last + 1))
         for ending, gone in self._endings:
             if not gone and (name not in _EASED or lasts):
                 continue
             if reading.sentence[ending.first] != reading.sentence[sign.last]:
                 continue
+            if reading.clause[ending.first] in theirs and reading.clause[sign.first] not in theirs:
+                continue  # "mine is infected, my sister's healed"
             if ending.last < sign.first:
                 if gone and sign.first - ending.last <= 2 and reading.clause[ending.last] == reading.clause[sign.first]:
                     return True
@@ -332,6 +334,12 @@ class Scope:
             ):
                 return True
         return False
+
+    @cached_property
+    def _of_others(self) -> frozenset[int]:
+        """The clauses that speak of relatives and others."""
+        parts = self.findings.reading.clause
+        return frozenset(parts[at] for at in self.findings.where("kin", "stranger"))
 
     def _other_between(self, sign: Finding, ending: Finding) -> bool:
         """Whether another sign, after a break or contrast, stands between; then the ending belongs to that one."""
