@@ -5,12 +5,12 @@ from __future__ import annotations
 import imaplib
 import logging
 import re
-import ssl
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from reminders.config_delivery import MailboxSection
+from reminders.delivery.tls import client_context
 from reminders.errors import ConfigError, Unreachable
 from reminders.sentences import english
 
@@ -44,7 +44,11 @@ class Mailbox:
         self._section = section
         self._take_in = take_in
         self._password = section.password.read(folder)
-        self._tls = _tls(section, folder)
+        self._tls = (
+            client_context(section.ca_file, folder, setting="mailbox.ca_file")
+            if section.tls != "none-on-loopback"
+            else None
+        )
 
     def fetch(self) -> int:
         """Store every mail that is not marked; return how many. One that can't be stored does not stop the others.
@@ -190,15 +194,3 @@ def _leave(link: imaplib.IMAP4) -> None:
     except (imaplib.IMAP4.error, OSError):
         with suppress(OSError):
             link.shutdown()
-
-
-def _tls(section: MailboxSection, folder: Path) -> ssl.SSLContext | None:
-    if section.tls == "none-on-loopback":
-        return None
-    ca_file = str(folder / section.ca_file) if section.ca_file else None
-    try:
-        return ssl.create_default_context(cafile=ca_file)
-    except OSError as error:
-        raise ConfigError(
-            english("mailbox.ca_file: {file} can't be used: {error}").format(file=ca_file, error=type(error).__name__)
-        ) from error

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import ssl
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -15,6 +14,7 @@ import httpx
 
 from reminders.config_delivery import HttpSection
 from reminders.delivery.outgoing import Capabilities, LookUp, Outgoing, Result
+from reminders.delivery.tls import client_context
 from reminders.delivery.transports.http_answer import (
     Answer,
     at_path,
@@ -24,7 +24,7 @@ from reminders.delivery.transports.http_answer import (
 )
 from reminders.delivery.transports.http_request import RequestWriter
 from reminders.delivery.transports.slowing import Slowdown
-from reminders.errors import Away, ConfigError, InDoubt, InputError, Refused, Throttled, Unreachable
+from reminders.errors import Away, InDoubt, InputError, Refused, Throttled, Unreachable
 from reminders.sentences import english
 
 for _name in ("httpx", "httpcore"):
@@ -160,19 +160,10 @@ def _client(section: HttpSection, folder: Path) -> httpx.Client:
             auth = httpx.BasicAuth(section.auth.user, secret)
         else:
             headers["Authorization"] = f"Bearer {secret}"
-    ca_file = str(folder / section.ca_file) if section.ca_file else None
-    try:
-        tls = ssl.create_default_context(cafile=ca_file)
-    except OSError as error:
-        raise ConfigError(
-            english("delivery.http.ca_file: {file} can't be used: {error}").format(
-                file=ca_file, error=type(error).__name__
-            )
-        ) from error
     return httpx.Client(
         auth=auth,
         headers=headers,
-        verify=tls,
+        verify=client_context(section.ca_file, folder, setting="delivery.http.ca_file"),
         timeout=httpx.Timeout(section.answer_seconds, connect=section.connect_seconds),
         limits=httpx.Limits(max_connections=section.parallel, keepalive_expiry=_IDLE_SECONDS),
         follow_redirects=False,

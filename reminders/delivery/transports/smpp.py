@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import socket
-import ssl
 import threading
 from collections import deque
 from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -13,12 +12,13 @@ from pathlib import Path
 from reminders.config_delivery import SmppSection
 from reminders.delivery.incoming import Incoming, IncomingReply, TakeIn
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
+from reminders.delivery.tls import client_context
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smpp_link import Link, Ticket
 from reminders.delivery.transports.smpp_pdu import Command, ShortMessage, read_text, submit_body
 from reminders.delivery.transports.smpp_status import Verdict, name_of, verdict_of
 from reminders.delivery.transports.smpp_text import read_request, ref_of, requests_of
-from reminders.errors import Away, BadAddress, ConfigError, InDoubt, InputError, Refused, Throttled, Unreachable
+from reminders.errors import Away, BadAddress, InDoubt, InputError, Refused, Throttled, Unreachable
 from reminders.sentences import english
 
 _LOG = logging.getLogger(__name__)
@@ -51,7 +51,9 @@ class SmppTransport:
         self._take_in = take_in
         self._heard = heard
         self._password = section.password.read(folder)
-        self._tls = _tls(section, folder)
+        self._tls = (
+            client_context(section.ca_file, folder, setting="delivery.smpp.ca_file") if section.tls == "tls" else None
+        )
         self._slowdown = Slowdown()
         self._bound: Link | None = None
         self._trouble = english("the message centre was not reached yet")
@@ -290,17 +292,3 @@ class _Sending:
             if verdict is Verdict.REBIND and self.link is not None:
                 self.link.drop(name_of(status))
         return verdict
-
-
-def _tls(section: SmppSection, folder: Path) -> ssl.SSLContext | None:
-    if section.tls != "tls":
-        return None
-    ca_file = str(folder / section.ca_file) if section.ca_file else None
-    try:
-        return ssl.create_default_context(cafile=ca_file)
-    except OSError as error:
-        raise ConfigError(
-            english("delivery.smpp.ca_file: {file} can't be used: {error}").format(
-                file=ca_file, error=type(error).__name__
-            )
-        ) from error

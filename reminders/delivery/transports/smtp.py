@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import smtplib
-import ssl
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime
@@ -13,11 +12,12 @@ from typing import NoReturn
 
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.outgoing import Accepted, Capabilities, LookUp, Outgoing, Result
+from reminders.delivery.tls import client_context
 from reminders.delivery.transports.letter import Letter, Letterhead, letter
 from reminders.delivery.transports.slowing import Slowdown
 from reminders.delivery.transports.smtp_answers import is_complaint, judge
 from reminders.delivery.transports.smtp_envelope import GO_ON, ask_to_take
-from reminders.errors import Away, ConfigError, InDoubt, Refused, Unreachable
+from reminders.errors import Away, InDoubt, Refused, Unreachable
 from reminders.sentences import english
 
 _PORTS = {"starttls": 587, "tls": 465, "none-on-loopback": 25}
@@ -47,7 +47,11 @@ class SmtpTransport:
         self._letterheads = letterheads
         self._password = section.password.read(folder) if section.password else ""
         self._bounces_go_to = parseaddr(section.envelope_sender)[1]
-        self._tls = _tls(section, folder)
+        self._tls = (
+            client_context(section.ca_file, folder, setting="delivery.smtp.ca_file")
+            if section.tls != "none-on-loopback"
+            else None
+        )
         self._slowdown = Slowdown()
         self._link: smtplib.SMTP | None = None
         self._used = 0
@@ -198,18 +202,6 @@ class SmtpTransport:
         if self._link is not None:
             self._link.close()
         self._link = None
-
-
-def _tls(section: SmtpSection, folder: Path) -> ssl.SSLContext | None:
-    if section.tls == "none-on-loopback":
-        return None
-    ca_file = str(folder / section.ca_file) if section.ca_file else None
-    try:
-        return ssl.create_default_context(cafile=ca_file)
-    except OSError as error:
-        raise ConfigError(
-            english("delivery.smtp.ca_file: {file} can't be used: {error}").format(file=ca_file, error=_kind(error))
-        ) from error
 
 
 def _on_the_wire(content: bytes) -> bytes:
