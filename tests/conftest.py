@@ -1,13 +1,15 @@
-"""How the tests run: properties try the same cases on every machine, and a slow machine fails none."""
+"""How the tests run: the same cases on every machine, none failed by a slow one, and what all may ask for."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from reminders import words
+from tests.servers import migrated_sqlite_file
 
 settings.register_profile(
     "same-everywhere",
@@ -17,6 +19,12 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("same-everywhere")
+
+
+@pytest.fixture(scope="session")
+def empty_database() -> Path:
+    """A database file of our schema that nobody writes to; each test gets a copy."""
+    return migrated_sqlite_file()
 
 
 @pytest.fixture

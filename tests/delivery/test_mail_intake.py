@@ -13,12 +13,12 @@ from reminders.desk.take_reply import Taken
 from reminders.records import replies
 from reminders.records.tables import Message, Reply
 from tests.databases import database_kind
-from tests.desk.conftest import empty_database, office_at
+from tests.desk.conftest import office_at
 from tests.desk.office import Office
 from tests.exchange.test_mail_quotes import INTRO
 from tests.exchange.test_mail_reading import raw, report
 
-__all__ = ["database_kind", "empty_database", "office_at"]
+__all__ = ["database_kind", "office_at"]
 
 ROBIN = "robin@example.org"
 URGENT = "there is pus coming out and it smells"

@@ -11,17 +11,8 @@ import pytest
 
 from tests.databases import empty_shared_postgresql, shared_postgresql_url
 from tests.desk.office import Office, open_office
-from tests.servers import migrate
 
 Opener = Callable[..., Office]
-
-
-@pytest.fixture(scope="session")
-def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database file of our schema that nobody writes to; each test gets a copy."""
-    path = tmp_path_factory.mktemp("empty") / "reminders.sqlite3"
-    migrate(f"sqlite:///{path}")
-    return path
 
 
 @pytest.fixture

@@ -24,12 +24,12 @@ from reminders.records.sealed_types import seals_of
 from reminders.records.sealing import sealed_tables
 from reminders.records.tables_staff import KeptForm, StaffMember
 from tests.databases import database_kind
-from tests.desk.conftest import Opener, empty_database, office_at
+from tests.desk.conftest import Opener, office_at
 from tests.desk.office import Office
 from tests.records.traces import traces, traces_in
 from tests.servers import KEYS, open_database, postgresql
 
-__all__ = ["database_kind", "empty_database", "office_at"]
+__all__ = ["database_kind", "office_at"]
 
 NUMBER, ADDRESS, STRANGER = "+13125550177", "zebedee@example.org", "+13125550188"
 NEW_NUMBER = "+13125550166"

@@ -7,10 +7,10 @@ from sqlalchemy import text
 
 from reminders.desk.audit_trail import Verified, verify
 from tests.databases import database_kind
-from tests.desk.conftest import Opener, empty_database, office_at
+from tests.desk.conftest import Opener, office_at
 from tests.desk.office import Office
 
-__all__ = ["database_kind", "empty_database", "office_at"]
+__all__ = ["database_kind", "office_at"]
 """The tests run on both databases."""
 
 

@@ -10,17 +10,8 @@ import pytest
 from playwright.sync_api import Browser
 
 from tests.desk.office import Office, open_office
-from tests.servers import migrate
 from tests.web.browser import chromium
 from tests.web.server import Server, serving
-
-
-@pytest.fixture(scope="session")
-def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database file of our schema that nobody writes to; each test gets a copy."""
-    path = tmp_path_factory.mktemp("empty") / "reminders.sqlite3"
-    migrate(f"sqlite:///{path}")
-    return path
 
 
 @pytest.fixture(scope="module")
