@@ -113,3 +113,12 @@ def overflow(page: Page) -> int:
     """By how many pixels the page is wider than its window."""
     page.wait_for_load_state()
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+def tab_to(page: Page, selector: str) -> None:
+    """Press Tab until an element has the focus, as somebody without a mouse does."""
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("wanted => document.activeElement?.matches(wanted)", selector):
+            return
+    pytest.fail(f"Tab never reaches {selector}")

@@ -1,4 +1,4 @@
-"""Fixtures for the pages: an invented practice in Chicago, and a real server for it on loopback."""
+"""Fixtures for the pages: an invented practice in Chicago, a real server for it on loopback, and who uses it."""
 
 from __future__ import annotations
 
@@ -6,11 +6,16 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 from playwright.sync_api import Browser
 
+from reminders.desk.roles import Role
 from tests.desk.office import Office, open_office
 from tests.web.browser import chromium
+from tests.web.patients import Robin, Way, opened, way_to
+from tests.web.people import browser_of
+from tests.web.programs import program
 from tests.web.server import Server, serving
 
 
@@ -35,3 +40,39 @@ def server(office: Office) -> Iterator[Server]:
     """The pages of `office`, on a free port of loopback."""
     with serving(office.app) as running:
         yield running
+
+
+@pytest.fixture
+def busy_office(office: Office) -> Iterator[Office]:
+    """The practice with a course, a patient and a concern, each the first."""
+    office.enroll()
+    office.reply("it is red and hot up to my ankle")
+    yield office
+    office.dispatcher.close()
+
+
+@pytest.fixture
+def ada(office: Office, server: Server) -> Iterator[httpx.Client]:
+    """A browser of the administrator."""
+    with browser_of(server, office, Role.ADMINISTRATOR) as browser:
+        yield browser
+
+
+@pytest.fixture
+def client(office: Office, server: Server) -> Iterator[httpx.Client]:
+    """A program that may do everything."""
+    with program(server, office) as made:
+        yield made
+
+
+@pytest.fixture
+def way(office: Office) -> Way:
+    """Robin's link and code."""
+    return way_to(office)
+
+
+@pytest.fixture
+def robin(office: Office, server: Server, way: Way) -> Iterator[Robin]:
+    """The page is open."""
+    with opened(server, way) as browser:
+        yield Robin(office, browser, way)

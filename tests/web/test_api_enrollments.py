@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 import httpx
@@ -12,15 +11,7 @@ from reminders.desk.chart_record import chart_record
 from reminders.desk.shapes import record_as_json
 from reminders.records.tables import Practice
 from tests.desk.office import Office
-from tests.web.programs import NAME, at_fault, code_of, enrollment, program
-from tests.web.server import Server
-
-
-@pytest.fixture
-def client(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A program that may do everything."""
-    with program(server, office) as made:
-        yield made
+from tests.web.programs import NAME, at_fault, code_of, enrollment
 
 
 def enrolled(client: httpx.Client, **changes: Any) -> dict[str, Any]:

@@ -11,18 +11,10 @@ import pytest
 from reminders.desk import message_list
 from tests.desk.office import Office
 from tests.desk.test_query_plans import scans, statements
-from tests.web.programs import NAME, at_fault, program
-from tests.web.server import Server
+from tests.web.programs import NAME, at_fault
 
 COPIES = 120
 """Of the first course; each has more than twenty messages."""
-
-
-@pytest.fixture
-def client(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A program that may do everything."""
-    with program(server, office) as made:
-        yield made
 
 
 def copy_course(office: Office, first: int, last: int) -> None:

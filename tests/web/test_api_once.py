@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from typing import Any
@@ -33,13 +32,6 @@ WROTE = {"from": "+13125550123", "text": "it is red and hot up to my ankle"}
 def under(key: str) -> dict[str, str]:
     """The header that names a call."""
     return {"Idempotency-Key": key}
-
-
-@pytest.fixture
-def client(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A program that may do everything."""
-    with program(server, office) as made:
-        yield made
 
 
 def test_the_same_call_again_is_answered_as_before(client: httpx.Client, office: Office) -> None:

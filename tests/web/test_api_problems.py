@@ -24,13 +24,6 @@ from tests.web.server import Server, serving
 JSON = {"Content-Type": "application/json"}
 
 
-@pytest.fixture
-def client(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A program that may do everything."""
-    with program(server, office) as made:
-        yield made
-
-
 @pytest.mark.parametrize(
     ("content", "code"),
     [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
 
 import httpx
@@ -15,15 +14,6 @@ from tests.web.programs import BODIES, NAME, code_of, key_of, operations, progra
 from tests.web.server import Server
 
 OPERATIONS = tuple(operations())
-
-
-@pytest.fixture
-def busy_office(office: Office) -> Iterator[Office]:
-    """The practice with a course, a patient and a concern, each the first."""
-    office.enroll()
-    office.reply("it is red and hot up to my ankle")
-    yield office
-    office.dispatcher.close()
 
 
 def call(client: httpx.Client, method: str, path: str) -> httpx.Response:

@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from reminders import words
 from reminders.desk import staff
 from reminders.desk.roles import Role
 from tests.desk.office import PHONE, Office
-from tests.web.browser import DESKTOP, TELEPHONE, page_of
+from tests.web.browser import DESKTOP, TELEPHONE, page_of, tab_to
 from tests.web.people import PASSWORD
 from tests.web.server import Server
 
@@ -126,15 +126,15 @@ def test_a_concern_is_taken_and_closed_by_keyboard(
 ) -> None:
     with page_of(browser, server, ward, Role.NURSE, width=width) as page:
         page.goto("/staff/concerns")
-        _tab_to(page, "#open-1")
+        tab_to(page, "#open-1")
         page.keyboard.press("Enter")
         expect(page.locator("#take")).to_be_visible()
-        _tab_to(page, "#take")
+        tab_to(page, "#take")
         page.keyboard.press("Enter")
         expect(page.locator(".work-form")).to_be_visible()
-        _tab_to(page, "input[name=outcome]")
+        tab_to(page, "input[name=outcome]")
         page.keyboard.press("Space")
-        _tab_to(page, "#note")
+        tab_to(page, "#note")
         page.keyboard.type("Comes in at 14:00")
         page.keyboard.press("Tab")
         page.keyboard.press("Enter")
@@ -195,12 +195,3 @@ def test_somebody_signs_in_by_their_own_hand(browser: Browser, server: Server, o
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
         expect(page.get_by_role("heading", name="Settings")).to_be_visible()
-
-
-def _tab_to(page: Page, selector: str) -> None:
-    """Press Tab until an element has the focus, as somebody without a mouse does."""
-    for _ in range(60):
-        page.keyboard.press("Tab")
-        if page.evaluate("wanted => document.activeElement?.matches(wanted)", selector):
-            return
-    pytest.fail(f"Tab never reaches {selector}")

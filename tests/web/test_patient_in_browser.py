@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.desk.office import CHICAGO, Office
-from tests.web.browser import DESKTOP, TELEPHONE, faults, violations
+from tests.web.browser import DESKTOP, TELEPHONE, faults, tab_to, violations
 from tests.web.patients import Way, practice_with_pages, way_to
 from tests.web.server import Server, serving
 
@@ -52,12 +52,6 @@ def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
         office.enroll(first_name="Robin", visit=f"{yesterday + timedelta(days=14)}T09:30")
         office.play(f"{yesterday + timedelta(days=1)}T10:40")
         yield office
-
-
-@pytest.fixture
-def way(office: Office) -> Way:
-    """Robin's link and code."""
-    return way_to(office)
 
 
 @contextmanager
@@ -168,11 +162,11 @@ def test_a_call_is_asked_for_by_keyboard_alone(browser: Browser, server: Server,
     with device(browser, server.base) as context:
         page = context.new_page()
         page.goto(way.path)
-        _tab_to(page, "#code")
+        tab_to(page, "#code")
         page.keyboard.type(way.code)
         page.keyboard.press("Enter")
         expect(page.locator("#now")).to_be_visible()
-        _tab_to(page, "#words")
+        tab_to(page, "#words")
         page.keyboard.type("it bleeds a little")
         page.keyboard.press("Tab")
         focus = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
@@ -311,12 +305,3 @@ def _kept(context: BrowserContext, server: Server, way: Way) -> Page:
             return page
         page.wait_for_timeout(100)
     pytest.fail("no copy is kept")
-
-
-def _tab_to(page: Page, selector: str) -> None:
-    """Press Tab until an element has the focus, as somebody without a mouse does."""
-    for _ in range(60):
-        page.keyboard.press("Tab")
-        if page.evaluate("wanted => document.activeElement?.matches(wanted)", selector):
-            return
-    pytest.fail(f"Tab never reaches {selector}")

@@ -25,19 +25,6 @@ def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
         yield office
 
 
-@pytest.fixture
-def way(office: Office) -> Way:
-    """Robin's link and code."""
-    return way_to(office)
-
-
-@pytest.fixture
-def robin(office: Office, server: Server, way: Way) -> Iterator[Robin]:
-    """The page is open."""
-    with opened(server, way) as browser:
-        yield Robin(office, browser, way)
-
-
 def test_the_address_tells_nothing_of_the_patient(office: Office, way: Way) -> None:
     assert re.fullmatch(r"/my/1-[A-Za-z0-9_-]{22}/", way.path)
     assert re.fullmatch(r"[0-9]{6}", way.code)

@@ -32,19 +32,6 @@ def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
         yield office
 
 
-@pytest.fixture
-def way(office: Office) -> Way:
-    """Robin's link and code."""
-    return way_to(office)
-
-
-@pytest.fixture
-def robin(office: Office, server: Server, way: Way) -> Iterator[Robin]:
-    """The page is open."""
-    with opened(server, way) as browser:
-        yield Robin(office, browser, way)
-
-
 # ---------------------------------------------------------------- what it shows
 
 

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from typing import Any
 
 import httpx
-import pytest
 
 from reminders.assembly import App
 from reminders.desk.roles import Role
 from tests.desk.office import Office, at
 from tests.web.people import browser_of, send
-from tests.web.server import Server, serving
+from tests.web.server import serving
 
 PAGE = "/staff/settings"
 PRACTICE = {
@@ -33,13 +31,6 @@ WEEK = {
 CONTACT = {"quiet_hours": "21:00-08:00", "daily_limit": "5"}
 PACE = {"emergency_step_minutes": "5", "step_minutes": "15", "urgent_take_minutes": "30"}
 NURSE = {"person.0.key": "", "person.0.name": "N. Nurse", "person.0.phone": "312-555-0141", "person.0.email": ""}
-
-
-@pytest.fixture
-def ada(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A browser of the administrator."""
-    with browser_of(server, office, Role.ADMINISTRATOR) as browser:
-        yield browser
 
 
 def change(browser: httpx.Client, section: str, **fields: Any) -> httpx.Response:

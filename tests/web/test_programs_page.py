@@ -3,27 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from typing import Any
 
 import httpx
-import pytest
 
-from reminders.desk.roles import Role
 from reminders.web.api import PREFIX
-from tests.desk.office import Office
-from tests.web.people import browser_of, send
+from tests.web.people import send
 from tests.web.programs import code_of
 from tests.web.server import Server
 
 PAGE = "/staff/settings/programs"
-
-
-@pytest.fixture
-def ada(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A browser of the administrator."""
-    with browser_of(server, office, Role.ADMINISTRATOR) as browser:
-        yield browser
 
 
 def made(ada: httpx.Client, **fields: Any) -> tuple[httpx.Response, str]:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 import httpx
-import pytest
 
 from reminders.desk.roles import Role
 from tests.desk.office import Office
@@ -14,13 +12,6 @@ from tests.web.people import PASSWORD, browser_of, send
 from tests.web.server import Server
 
 PAGE = "/staff/settings"
-
-
-@pytest.fixture
-def ada(office: Office, server: Server) -> Iterator[httpx.Client]:
-    """A browser of the administrator."""
-    with browser_of(server, office, Role.ADMINISTRATOR) as browser:
-        yield browser
 
 
 def test_somebody_is_invited_by_a_link_that_is_shown_once(ada: httpx.Client, server: Server) -> None:

@@ -127,15 +127,6 @@ def entries(office: Office) -> list[Entry]:
         return audit.find_entries(session, office.desk.practice_id, Wanted(), limit=1000)[::-1]
 
 
-@pytest.fixture
-def busy_office(office: Office) -> Iterator[Office]:
-    """The practice with a course, a patient and a concern, each the first."""
-    office.enroll()
-    office.reply("it is red and hot up to my ankle")
-    yield office
-    office.dispatcher.close()
-
-
 def test_every_page_of_staff_is_tried_or_says_why_it_leaves_none() -> None:
     assert set(staff_pages()) == {*LEAVES, *LEAVES_NONE, *ELSEWHERE}
 
