@@ -16,7 +16,7 @@ from reminders.delivery.outgoing import Accepted, OtherWay, Result, no_other_way
 from reminders.delivery.report import DispatchReport
 from reminders.delivery.retry import next_try
 from reminders.errors import BadAddress, InDoubt, Refused, Throttled, Unreachable
-from reminders.records.concerns_once import Trouble, open_once
+from reminders.records.concerns_once import Trouble, open_once, trouble_of
 from reminders.records.message_changes import Held, accept, change_by_id, change_held, postpone, withhold_joined
 from reminders.records.message_states import MessageEvent
 from reminders.records.outbox import DueMessage, LapsedMessage, Queue
@@ -210,26 +210,5 @@ class Settler:
         if not (message.required or hold):
             return
         urgency = "urgent" if hold or message.kind == "staff" else "routine"
-        open_once(
-            session,
-            Trouble(
-                practice_id=message.practice_id,
-                patient_id=message.patient_id,
-                enrollment_id=message.enrollment_id,
-                kind="delivery",
-                about=_about(message),
-                urgency=urgency,
-                summary=summary,
-                opened_at=now,
-                due_at=self.concern_due(urgency, now),
-            ),
-            by=_BY,
-        )
-
-
-def _about(message: DueMessage | LapsedMessage) -> str:
-    if message.enrollment_id is not None:
-        return f"enrollment {message.enrollment_id}: {message.key}"
-    if message.answers_reply_id is not None:
-        return f"reply {message.answers_reply_id}: {message.key}"
-    return f"{message.kind}: {message.key}"
+        trouble = trouble_of(message, urgency, summary, now=now, due_at=self.concern_due(urgency, now))
+        open_once(session, trouble, by=_BY)

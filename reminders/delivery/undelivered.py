@@ -12,7 +12,7 @@ from reminders.clock import Clock
 from reminders.delivery.bad_address import BadContact, stop_sending_to
 from reminders.delivery.outgoing import OtherWay, no_other_way
 from reminders.delivery.receipts import Failure
-from reminders.records.concerns_once import Trouble, open_once
+from reminders.records.concerns_once import open_once, trouble_of
 from reminders.records.receipts import message_row
 from reminders.records.tables import Message
 from reminders.sentences import english
@@ -44,22 +44,8 @@ class Undelivered:
                 key=message.key, why=failure.detail
             )
         now = self.clock.now()
-        about = f"enrollment {message.enrollment_id}" if message.enrollment_id is not None else message.kind
-        open_once(
-            session,
-            Trouble(
-                practice_id=message.practice_id,
-                patient_id=message.patient_id,
-                enrollment_id=message.enrollment_id,
-                kind="delivery",
-                about=f"{about}: {message.key}",
-                urgency=urgency,
-                summary=summary,
-                opened_at=now,
-                due_at=self.concern_due(urgency, now),
-            ),
-            by="delivery",
-        )
+        trouble = trouble_of(message, urgency, summary, now=now, due_at=self.concern_due(urgency, now))
+        open_once(session, trouble, by="delivery")
 
     def _stop_sending(self, session: Session, message: Message, failure: Failure) -> bool:
         """Stop everything to the address of a patient's message; True when staff are told of that instead."""

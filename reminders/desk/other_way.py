@@ -19,7 +19,7 @@ from reminders.desk.pinned_plans import pinned_plan
 from reminders.errors import ReminderError
 from reminders.records import courses, other_ways, people, silence
 from reminders.records.bulk import insert_messages
-from reminders.records.concerns_once import Trouble, open_once
+from reminders.records.concerns_once import open_once, trouble_of
 from reminders.records.database import Database
 from reminders.records.done_once import is_first_time
 from reminders.records.people import new_id
@@ -86,17 +86,9 @@ def attend_to_undelivered(
 
 def _tell(session: Session, desk: Desk, message: Message) -> bool:
     now = desk.clock.now()
-    trouble = Trouble(
-        practice_id=message.practice_id,
-        patient_id=message.patient_id,
-        enrollment_id=message.enrollment_id,
-        kind="delivery",
-        about=f"enrollment {message.enrollment_id}: {message.key}",
-        urgency="routine",
-        summary=english("{key} was taken by the gateway and is not known to have arrived.").format(key=message.key),
-        opened_at=now,
-        due_at=desk.due.due_at("routine", now, desk.opening),
-    )
+    summary = english("{key} was taken by the gateway and is not known to have arrived.").format(key=message.key)
+    due_at = desk.due.due_at("routine", now, desk.opening)
+    trouble = trouble_of(message, "routine", summary, now=now, due_at=due_at)
     return open_once(session, trouble, by=_BY) is not None
 
 

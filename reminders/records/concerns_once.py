@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
 
 import reminders.records.tables_concerns  # noqa: F401  it fills the metadata, whoever comes first
+from reminders.records.outbox import DueMessage, LapsedMessage
+from reminders.records.tables import Message
 
 _CONCERNS = SQLModel.metadata.tables["concern"]
 _EVENTS = SQLModel.metadata.tables["concern_event"]
@@ -30,6 +32,31 @@ class Trouble:
     summary: str
     opened_at: datetime
     due_at: datetime
+
+
+def trouble_of(
+    message: DueMessage | LapsedMessage | Message, urgency: str, summary: str, *, now: datetime, due_at: datetime
+) -> Trouble:
+    """Return the trouble of a message that did not go out, or did not arrive; one for all that happens to it."""
+    return Trouble(
+        practice_id=message.practice_id,
+        patient_id=message.patient_id,
+        enrollment_id=message.enrollment_id,
+        kind="delivery",
+        about=_about(message),
+        urgency=urgency,
+        summary=summary,
+        opened_at=now,
+        due_at=due_at,
+    )
+
+
+def _about(message: DueMessage | LapsedMessage | Message) -> str:
+    if message.enrollment_id is not None:
+        return f"enrollment {message.enrollment_id}: {message.key}"
+    if message.answers_reply_id is not None:
+        return f"reply {message.answers_reply_id}: {message.key}"
+    return f"{message.kind}: {message.key}"
 
 
 def open_once(session: Session, trouble: Trouble, *, by: str) -> int | None:
