@@ -20,7 +20,7 @@ from reminders.desk.enroll_list import ListResult, ListRules, RowResult, RowStat
 from reminders.errors import InputError
 from reminders.exchange.csv_text import LARGEST_FILE
 from reminders.exchange.enrollment_csv import EnrollmentList, ListForm, read_enrollments
-from reminders.words import gettext, marked, retold
+from reminders.words import gettext, marked, ngettext, retold
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,11 +169,12 @@ def _number(row: RowResult, result: ListResult) -> str:
 
 def _total(result: ListResult, *, rehearsed: bool) -> str:
     enrolled, already, faulty = (len(result.of(state)) for state in RowState)
-    sound = marked("{rows} rows: {sound} sound, {already} enrolled before, {faulty} faulty.")
-    stored = marked("{rows} rows: {sound} enrolled, {already} enrolled before, {faulty} faulty.")
+    rows = ngettext("{number} row", "{number} rows", enrolled + already + faulty)
+    sound = marked("{rows}: {sound} sound, {already} enrolled before, {faulty} faulty.")
+    stored = marked("{rows}: {sound} enrolled, {already} enrolled before, {faulty} faulty.")
     counts = gettext(
         stored if result.stored and not rehearsed else sound,
-        rows=enrolled + already + faulty,
+        rows=rows,
         sound=enrolled,
         already=already,
         faulty=faulty,

@@ -135,4 +135,5 @@ def test_windows_spreadsheet_text_is_read_and_said_so(terminal: Terminal) -> Non
     result = terminal.run("enroll", LEAD, "--csv", path)
 
     assert "Windows-1252" in result.stderr
+    assert "1 row: 1 enrolled, 0 enrolled before, 0 faulty." in result.stdout
     assert terminal.ask("patients")[0]["name"] == "Zoë Example"
