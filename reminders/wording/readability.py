@@ -79,19 +79,9 @@ def hardest_sentences(text: str, language: str, *, most: int = 3) -> tuple[Readi
     return tuple(sorted(found, key=_difficulty, reverse=True)[:most])
 
 
-def flesch_reading_ease(counts: Counts) -> float:
-    """Return ease for English, 0 to about 120, more is easier (Flesch, J Appl Psychol 1948;32(3):221-233)."""
-    return 206.835 - 1.015 * counts.words / counts.sentences - 84.6 * counts.syllables / counts.words
-
-
 def flesch_kincaid_grade(counts: Counts) -> float:
     """Return the school grade for English (Kincaid et al., Research Branch Report 8-75, US Navy, 1975)."""
     return 0.39 * counts.words / counts.sentences + 11.8 * counts.syllables / counts.words - 15.59
-
-
-def fernandez_huerta(counts: Counts) -> float:
-    """Return ease for Spanish (Fernández Huerta 1959, in the corrected form: many copies misprint it)."""
-    return 206.84 - 60 * counts.syllables / counts.words - 1.02 * counts.words / counts.sentences
 
 
 def szigriszt_pazos(counts: Counts) -> float:

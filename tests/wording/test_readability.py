@@ -17,9 +17,7 @@ from reminders.wording.readability import (
     Counts,
     Formula,
     Reading,
-    fernandez_huerta,
     flesch_kincaid_grade,
-    flesch_reading_ease,
     hardest_sentences,
     reading,
     szigriszt_pazos,
@@ -66,30 +64,22 @@ PLAIN_SENTENCES = (
 )
 
 
-# Encyclopaedia article on the Flesch tests (116, about 69, about 37; from memory) and textstat 0.7.7.
+# textstat 0.7.7.
 @pytest.mark.parametrize(
-    ("counts", "ease", "grade"),
-    [
-        ((6, 1, 6), 116.15, -1.45),
-        ((17, 1, 18), 100.00, 3.53),
-        ((32, 4, 42), 87.68, 3.02),
-        ((16, 1, 23), 68.98, 7.61),
-        ((13, 1, 24), 37.46, 11.26),
-    ],
+    ("counts", "grade"),
+    [((6, 1, 6), -1.45), ((17, 1, 18), 3.53), ((32, 4, 42), 3.02), ((16, 1, 23), 7.61), ((13, 1, 24), 11.26)],
 )
-def test_english_formulas_match_worked_examples(counts: tuple[int, int, int], ease: float, grade: float) -> None:
+def test_the_english_formula_matches_worked_examples(counts: tuple[int, int, int], grade: float) -> None:
     given_counts = Counts(words=counts[0], sentences=counts[1], syllables=counts[2])
 
-    assert flesch_reading_ease(given_counts) == pytest.approx(ease, abs=0.0051)
     assert flesch_kincaid_grade(given_counts) == pytest.approx(grade, abs=0.0051)
 
 
-# textstat 0.7.7; coefficients: Fernández Huerta 1959 (corrected), Szigriszt-Pazos 1993.
-@pytest.mark.parametrize(("counts", "huerta", "szigriszt"), [((6, 1, 9), 110.72, 107.39), ((21, 3, 36), 96.84, 93.04)])
-def test_spanish_formulas_match_worked_examples(counts: tuple[int, int, int], huerta: float, szigriszt: float) -> None:
+# textstat 0.7.7; coefficients: Szigriszt-Pazos 1993.
+@pytest.mark.parametrize(("counts", "szigriszt"), [((6, 1, 9), 107.39), ((21, 3, 36), 93.04)])
+def test_the_spanish_formula_matches_worked_examples(counts: tuple[int, int, int], szigriszt: float) -> None:
     given_counts = Counts(words=counts[0], sentences=counts[1], syllables=counts[2])
 
-    assert fernandez_huerta(given_counts) == pytest.approx(huerta, abs=0.0051)
     assert szigriszt_pazos(given_counts) == pytest.approx(szigriszt, abs=0.0051)
 
 
