@@ -23,7 +23,7 @@ from reminders.desk.prove.findings import Finding, Severity
 from reminders.desk.prove.run import Bound, Progress, Report, prove
 from reminders.desk.prove.strands import Effort
 from reminders.errors import InputError
-from reminders.words import SOURCE_LANGUAGE, gettext, marked, retold, shown, speaking
+from reminders.words import SOURCE_LANGUAGE, gettext, marked, ngettext, retold, shown, speaking
 
 _BLOCKS = {
     "alone": marked("each instruction by itself, every value that moves it, at each minute where something turns"),
@@ -72,8 +72,11 @@ def check(
     if unknown := sorted(set(names) - set(app.library.names())):
         known = ", ".join(app.library.names()) or gettext("none")
         raise InputError(gettext("no procedure {unknown}; there are: {known}", unknown=", ".join(unknown), known=known))
+    names = tuple(dict.fromkeys(names))
+    if not quick and not as_json:
+        _announce(len(names))
     reports = []
-    for name in dict.fromkeys(names):
+    for name in names:
         with _progress(name) as progress:
             reports.append(prove(name, bound, effort=effort, processes=processes, progress=progress))
         if not as_json:
@@ -81,6 +84,16 @@ def check(
     if as_json:
         print_json([as_value(report) for report in reports])
     ctx.exit(0 if all(report.holds for report in reports) else 1)
+
+
+def _announce(count: int) -> None:
+    """Say at once what is going on: the first plan's figures come only when it is proved."""
+    said = ngettext(
+        "Proving {number} plan, which may take minutes; --quick tries less.",
+        "Proving {number} plans, which may take minutes each; --quick tries less.",
+        count,
+    )
+    click.echo(said, err=True)
 
 
 def as_value(report: Report) -> dict[str, Any]:

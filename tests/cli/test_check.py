@@ -103,6 +103,7 @@ def faulty(tmp_path_factory: pytest.TempPathFactory) -> Checked:
 
 def test_a_plan_that_holds_ends_with_success_and_says_how_much_was_tried(sound: Checked) -> None:
     assert (sound.plain.exit_code, sound.rows.exit_code) == (0, 0), sound.plain.stdout
+    assert "Proving 1 plan, which may take minutes" in sound.plain.stderr
     assert f"{PLAN} holds: 0 faults" in sound.plain.stdout
     assert "enrollments tried" in sound.plain.stdout
     assert "texts in en: original" in sound.plain.stdout
