@@ -141,7 +141,7 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
     Drainage said to be as expected does not, nor a trace of blood or another person's sign beside "looks fine".
     """
     fine = bool(findings.of("close.fine"))
-    if sign.name == "fever" and sign.mild:
+    if sign.name == "fever" and sign.mild and sign.standing is not Standing.PAST:
         return True
     if sign.standing is Standing.SOMEONE_ELSE:
         return not fine

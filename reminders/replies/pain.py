@@ -154,8 +154,10 @@ def _past(findings: Findings, numbers: list[Amount]) -> list[bool]:
 
 
 def _fallen_from(findings: Findings, number: Amount) -> bool:
-    """Whether it is where the pain was before: "down from 6", "went from a 7 to a 2"."""
+    """Whether it is where the pain was before: "down from 6", "went from a 7 to a 2", "used to be 6"."""
     before = number.first - 1
+    if any(found.last == before for found in findings.of("once_was")):
+        return True
     if before > 0 and findings.has(before, "of") and findings.has(before - 1, "fell"):
         return True
     if before > 0 and findings.has(before, "score_lead") and not findings.has(before, "down_from"):
