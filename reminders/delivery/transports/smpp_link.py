@@ -177,31 +177,39 @@ class Link:
         return not self._threads[0].is_alive()
 
     def _read(self) -> None:
-        reader = PduReader()
-        heard_at = asked_at = time.monotonic()
         try:
-            while self._open:
-                if not self._readable():
-                    now = time.monotonic()
-                    if asked_at > heard_at and now - asked_at > self._answer_seconds:
-                        self.drop(english("the message centre does not answer any more"))
-                    elif now - max(asked_at, heard_at) > self._enquire_seconds:
-                        asked_at = now
-                        self.request(Command.ENQUIRE_LINK, b"")
-                    continue
-                octets = self._receive()
-                if not octets:
-                    self.drop(english("the message centre closed the connection"))
-                    break
-                heard_at = time.monotonic()
-                for pdu in reader.feed(octets):
-                    self._take(pdu)
+            self._read_while_open()
         except (OSError, InputError, Unreachable) as error:
             self.drop(english("the connection broke: {error}").format(error=type(error).__name__))
         finally:
             self.drop(self._reason)
             self._received.put(None)
             self._connection.close()
+
+    def _read_while_open(self) -> None:
+        reader = PduReader()
+        heard_at = asked_at = time.monotonic()
+        while self._open:
+            if not self._readable():
+                asked_at = self._ask_when_silent(heard_at, asked_at)
+                continue
+            octets = self._receive()
+            if not octets:
+                self.drop(english("the message centre closed the connection"))
+                return
+            heard_at = time.monotonic()
+            for pdu in reader.feed(octets):
+                self._take(pdu)
+
+    def _ask_when_silent(self, heard_at: float, asked_at: float) -> float:
+        """Ask a centre that is silent for long whether it lives, or give it up; return when it was asked last."""
+        now = time.monotonic()
+        if asked_at > heard_at and now - asked_at > self._answer_seconds:
+            self.drop(english("the message centre does not answer any more"))
+        elif now - max(asked_at, heard_at) > self._enquire_seconds:
+            self.request(Command.ENQUIRE_LINK, b"")
+            return now
+        return asked_at
 
     def _readable(self) -> bool:
         if isinstance(self._connection, ssl.SSLSocket) and self._connection.pending():
