@@ -1,4 +1,4 @@
-"""The README's lines for programs, as they are printed, against `reminders serve`."""
+"""The README's lines for programs, as they are printed, against the pages that `reminders serve` serves."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+from reminders.assembly import App
+from reminders.config import load_config
 from tests.cli.terminal import files_of_practice
 from tests.waiting import free_port
+from tests.web.server import serving
 
 MANUAL = Path(__file__).parents[2] / "README.md"
 PORT = "8420"
@@ -36,26 +39,19 @@ def values_in(text: str) -> list[object]:
 
 def test_the_lines_of_the_manual_do_what_it_says(tmp_path: Path) -> None:
     files_of_practice(tmp_path)
-    port = str(free_port())
+    app = App(load_config(tmp_path / "config.toml"))
+    port = free_port()
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    here = {**os.environ, "PATH": path, "PYTHONUNBUFFERED": "1", "LC_ALL": "C.UTF-8"}
-    server = subprocess.Popen(
-        ["reminders", "serve", "--web-only", "--port", port],
-        cwd=tmp_path,
-        env=here,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        encoding="utf-8",
-    )
-    with server:
-        assert server.stdout
-        assert port in server.stdout.readline()
-        waiting = f"curl -sS --retry 20 --retry-connrefused -o waited http://127.0.0.1:{port}/api/v1/openapi.json\n"
-        script = f"set -e\n{waiting}{printed().replace(PORT, port)}"
+    with serving(app, port=port):
         done = subprocess.run(
-            ["sh", "-c", script], cwd=tmp_path, env=here, capture_output=True, encoding="utf-8", check=False
+            ["sh", "-c", f"set -e\n{printed().replace(PORT, str(port))}"],
+            cwd=tmp_path,
+            env={**os.environ, "PATH": path, "LC_ALL": "C.UTF-8"},
+            capture_output=True,
+            encoding="utf-8",
+            check=False,
         )
-        server.terminate()
+    app.database.close()
     assert done.returncode == 0, done.stdout + done.stderr
     enrolled, course, taken = values_in(done.stdout)
     assert isinstance(enrolled, dict)
