@@ -13,7 +13,7 @@ from typing import Any
 
 from reminders.config_delivery import HttpSection
 from reminders.delivery.transports.http import HttpTransport
-from tests.delivery.peers.peer import BAD, Behaviour, Taken
+from tests.delivery.peers.peer import BAD, Behaviour, Taken, shut
 from tests.waiting import free_port
 
 SETTINGS: dict[str, Any] = {
@@ -83,7 +83,7 @@ class _Server(ThreadingHTTPServer):
         self.shutdown()
         self.server_close()
         for connection in list(self.open):
-            _shut(connection)
+            shut(connection)
         self._thread.join()
 
 
@@ -149,7 +149,7 @@ class _Handler(BaseHTTPRequestHandler):
                 number = peer.ids.setdefault(key, f"m{len(peer.ids) + 1}")
             time.sleep(0.02)
             if behaviour is Behaviour.CUT:
-                _shut(self.connection)
+                shut(self.connection)
                 self.close_connection = True
                 return
             self._send(202, {"messages": [{"id": number, "state": "queued"}]})
@@ -161,10 +161,3 @@ class _Handler(BaseHTTPRequestHandler):
             self.send_header(name, text)
         self.end_headers()
         self.wfile.write(body)
-
-
-def _shut(connection: socket.socket) -> None:
-    try:
-        connection.shutdown(socket.SHUT_RDWR)
-    except OSError:
-        return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -97,3 +98,11 @@ def email(number: int = 1, subject: str = "Your toe") -> Outgoing:
         markdown="Soak the **toe**.",
         segments=0,
     )
+
+
+def shut(connection: socket.socket) -> None:
+    """End a connection, whether or not the other side has done so already."""
+    try:
+        connection.shutdown(socket.SHUT_RDWR)
+    except OSError:
+        return

@@ -19,7 +19,7 @@ import smpp34
 from reminders.config_delivery import SmppSection
 from reminders.delivery.incoming import Incoming
 from reminders.delivery.transports.smpp import SmppTransport
-from tests.delivery.peers.peer import BAD, Behaviour, Taken
+from tests.delivery.peers.peer import BAD, Behaviour, Taken, shut
 
 _HEADER = struct.Struct(">IIII")
 PASSWORD = "REMINDERS_TEST_SMPP_PASSWORD"
@@ -97,7 +97,7 @@ class SmppPeer:
     def cut(self) -> None:
         """Break the connection."""
         if self._connection is not None:
-            _shut(self._connection)
+            shut(self._connection)
 
     def send(self, command: int, body: bytes = b"", *, status: int = 0, sequence: int) -> None:
         """Send anything."""
@@ -207,10 +207,3 @@ def _cut(buffer: bytes) -> list[tuple[int, int, int, int]]:
         found.append(_HEADER.unpack_from(buffer))
         buffer = buffer[found[-1][0] :]
     return found
-
-
-def _shut(connection: socket.socket) -> None:
-    try:
-        connection.shutdown(socket.SHUT_RDWR)
-    except OSError:
-        return
