@@ -10,8 +10,7 @@ import pytest
 
 from reminders.delivery.mail_intake import MailKind, MailTaken
 from reminders.desk.take_reply import Taken
-from reminders.records import replies
-from reminders.records.tables import Message, Reply
+from reminders.records.tables import Message
 from tests.databases import database_kind
 from tests.desk.conftest import office_at
 from tests.desk.office import Office
@@ -60,11 +59,6 @@ def taken(office: Office, octets: bytes) -> Taken:
     return result
 
 
-def kept(office: Office, reply_id: int) -> Reply:
-    with office.database.reading() as session:
-        return replies.replies_by_id(session, [reply_id])[reply_id]
-
-
 def about(office: Office, letter: EmailMessage) -> Message:
     """The message that went out as a letter."""
     number = int(letter["Message-ID"].partition("@")[0].rpartition("-")[2])
@@ -84,7 +78,7 @@ def test_a_reply_is_read_without_the_quote_and_answered_in_its_thread(office: Of
         f"{URGENT}\r\n\r\n{quoted(sent)}", From=ROBIN, In_Reply_To=sent["Message-ID"], Message_ID="<9@a.example>"
     )
     result = taken(office, mail)
-    reply = kept(office, result.reply_id)
+    reply = office.kept_reply(result.reply_id)
     assert (reply.text, reply.patient_id, reply.message_id) == (URGENT, 1, about(office, sent).id)
     assert "Reply STOP" in (reply.left_out or "") or "reply STOP" in (reply.left_out or "")
     office.answers()
@@ -156,7 +150,7 @@ def test_two_mails_under_one_name_are_two(office: Office) -> None:
 def test_an_automatic_answer_is_kept_and_neither_answered_nor_an_end_of_silence(office: Office) -> None:
     mail = raw("I am away until Monday", From=ROBIN, Auto_Submitted="auto-replied")
     assert take(office, mail).kind is MailKind.MACHINE
-    reply = kept(office, 1)
+    reply = office.kept_reply(1)
     assert (reply.written_by, office.concerns()) == ("machine", [])
     assert [m for m in office.messages() if m.kind == "answer"] == []
 

@@ -26,9 +26,9 @@ from reminders.desk.enroll import Enrolled, EnrollmentInput, enroll
 from reminders.desk.plans import PlanLibrary
 from reminders.desk.replan import Proposal, propose, replan
 from reminders.desk.take_reply import Incoming, Taken, take_reply
-from reminders.records import concerns, courses, people
+from reminders.records import concerns, courses, people, replies
 from reminders.records.database import Database
-from reminders.records.tables import Contact, Message, Practice
+from reminders.records.tables import Contact, Message, Practice, Reply
 from reminders.records.tables_concerns import Concern, ConcernEvent
 from tests.build import LEAD, PLANS
 from tests.servers import write_keys
@@ -118,6 +118,11 @@ class Office:
         """Take in what somebody wrote, by SMS when not said."""
         with self.database.writing() as session:
             return take_reply(session, self.desk, Incoming(sender=sender, text=text, **{"channel": "sms", **facts}))
+
+    def kept_reply(self, reply_id: int) -> Reply:
+        """A reply as it was stored."""
+        with self.database.reading() as session:
+            return replies.replies_by_id(session, [reply_id])[reply_id]
 
     @property
     def handed_over(self) -> list[dict[str, Any]]:

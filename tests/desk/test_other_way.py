@@ -16,7 +16,7 @@ from reminders.desk.other_way import OTHER_WAY, attend_to_undelivered
 from reminders.errors import BadAddress, InDoubt, Refused
 from reminders.records import people
 from reminders.records.tables import Message
-from tests.delivery.scripted import ScriptedTransport
+from tests.delivery.scripted import ScriptedTransport, accepted
 from tests.desk.office import PHONE, Office, open_office
 from tests.servers import fresh_database
 
@@ -43,10 +43,6 @@ def office(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Office]:
     opened = open_office(tmp_path, fresh_database(request.param, tmp_path), START)
     yield opened
     opened.database.close()
-
-
-def _taken(message: Outgoing) -> Result:
-    return Accepted(ref=f"ref-{message.id}")
 
 
 def _by(office: Office, channel: str) -> list[Message]:
@@ -110,7 +106,7 @@ def test_a_number_that_does_not_work_gets_nothing_more_and_all_goes_by_email(off
 
 def test_a_receipt_that_says_failed_does_the_same(office: Office) -> None:
     enrolled = office.enroll(**BOTH)
-    worker = _worker(office, _taken)
+    worker = _worker(office, accepted)
     worker.run_once()
     _receipt(office, _desk_message(office, enrolled.enrollment_id), Arrival.FAILED, bad_address=True)
     worker.run_once()
@@ -123,7 +119,7 @@ def test_a_receipt_that_says_failed_does_the_same(office: Office) -> None:
 
 def test_what_arrived_after_all_takes_back_what_waits_to_stand_in(office: Office) -> None:
     enrolled = office.enroll(**BOTH)
-    _worker(office, _taken).run_once()
+    _worker(office, accepted).run_once()
     message = _desk_message(office, enrolled.enrollment_id)
     _receipt(office, message, Arrival.FAILED)
     _receipt(office, message, Arrival.DELIVERED)
@@ -137,7 +133,7 @@ def _attend(office: Office) -> tuple[int, int]:
 
 def test_what_is_not_known_to_have_arrived_in_time_goes_another_way_once(office: Office) -> None:
     office.enroll(**BOTH)
-    _worker(office, _taken).run_once()
+    _worker(office, accepted).run_once()
     office.clock.advance(HOUR / 2)
     assert _attend(office) == (0, 0)
     office.clock.advance(HOUR)
@@ -148,7 +144,7 @@ def test_what_is_not_known_to_have_arrived_in_time_goes_another_way_once(office:
 
 def test_without_another_way_staff_are_told_once_of_what_is_not_known_to_have_arrived(office: Office) -> None:
     office.enroll()
-    _worker(office, _taken).run_once()
+    _worker(office, accepted).run_once()
     office.clock.advance(HOUR)
     assert _attend(office) == (0, 1)
     assert _attend(office) == (0, 0)
@@ -157,12 +153,12 @@ def test_without_another_way_staff_are_told_once_of_what_is_not_known_to_have_ar
 
 def test_what_arrived_or_is_useless_by_now_goes_no_other_way(office: Office) -> None:
     enrolled = office.enroll(**BOTH)
-    _worker(office, _taken).run_once()
+    _worker(office, accepted).run_once()
     _receipt(office, _desk_message(office, enrolled.enrollment_id), Arrival.DELIVERED)
     office.clock.advance(HOUR)
     assert _attend(office) == (0, 0)
     second = office.enroll(**BOTH, again=True)
-    _worker(office, _taken).run_once()
+    _worker(office, accepted).run_once()
     office.clock.move_to(max(each.useful_until for each in office.messages(second.enrollment_id)))
     assert _attend(office) == (0, 0)
 
@@ -170,7 +166,7 @@ def test_what_arrived_or_is_useless_by_now_goes_no_other_way(office: Office) -> 
 def _pain_relief(office: Office, sms: Callable[[Outgoing], Result]) -> Message:
     """Enroll somebody and play until the text about medicine met its fate."""
     enrolled = office.enroll(**BOTH)
-    worker = _worker(office, lambda each: _taken(each) if office.clock.now() < due else sms(each))
+    worker = _worker(office, lambda each: accepted(each) if office.clock.now() < due else sms(each))
     (message,) = [each for each in office.messages(enrolled.enrollment_id) if each.key == "pain_relief"]
     assert (message.in_doubt, message.state) == ("hold", "scheduled")
     due = message.due_at
@@ -195,7 +191,7 @@ def _stand_ins(office: Office, message: Message) -> list[Message]:
 def test_a_text_about_medicine_goes_another_way_only_if_it_surely_did_not_arrive(
     office: Office, result: Result | None, stand_ins: int
 ) -> None:
-    message = _pain_relief(office, lambda each: result or _taken(each))
+    message = _pain_relief(office, lambda each: result or accepted(each))
     office.clock.advance(HOUR)
     _attend(office)
     assert len(_stand_ins(office, message)) == stand_ins
@@ -212,6 +208,6 @@ def test_a_receipt_about_a_try_in_doubt_settles_it_rather_than_send_it_twice(off
     settled = _desk_message(office, enrolled.enrollment_id)
     assert (settled.state, settled.settled_at) == ("delivered", office.clock.now())
     office.clock.advance(HOUR)
-    worker = _worker(office, _taken)
+    worker = _worker(office, accepted)
     worker.run_once()
     assert _desk_message(office, enrolled.enrollment_id).attempts == 1

@@ -10,8 +10,6 @@ import pytest
 from reminders.desk.concerns import CallBack, close_concern, take_concern
 from reminders.desk.take_reply import Incoming, take_reply
 from reminders.errors import InputError
-from reminders.records import replies
-from reminders.records.tables import Reply
 from reminders.records.tables_concerns import Concern
 from tests.desk.office import PHONE, Office, wall
 
@@ -28,11 +26,6 @@ def enrolled(office: Office) -> Office:
     office.enroll()
     office.play("2026-06-10T11:00")
     return office
-
-
-def kept(office: Office, reply_id: int) -> Reply:
-    with office.database.reading() as session:
-        return replies.replies_by_id(session, [reply_id])[reply_id]
 
 
 def one_concern(office: Office) -> Concern:
@@ -231,7 +224,7 @@ def test_thanks_are_kept_and_nothing_else(enrolled: Office, text: str) -> None:
     assert (taken.label, taken.concern_id, taken.answered_with) == ("none", None, None)
     assert enrolled.concerns() == []
     assert enrolled.answers() == []
-    assert kept(enrolled, taken.reply_id).text == text
+    assert enrolled.kept_reply(taken.reply_id).text == text
 
 
 def test_what_is_not_understood_reaches_a_person(enrolled: Office) -> None:
@@ -246,7 +239,7 @@ def test_what_is_not_understood_reaches_a_person(enrolled: Office) -> None:
 def test_a_number_after_the_pain_check_in_is_a_pain_score(enrolled: Office) -> None:
     enrolled.play("2026-06-13T19:30")
     taken = enrolled.reply("8")
-    assert (taken.label, kept(enrolled, taken.reply_id).after) == ("urgent", "checkin_pain")
+    assert (taken.label, enrolled.kept_reply(taken.reply_id).after) == ("urgent", "checkin_pain")
 
 
 def test_no_to_the_check_in_is_urgent_and_yes_closes_it(enrolled: Office) -> None:
@@ -259,7 +252,7 @@ def test_an_answer_after_another_message_goes_to_the_question_still_open(enrolle
     # asked at 19:00 on day 3, and the morning's soak came between
     enrolled.play("2026-06-14T08:30")
     taken = enrolled.reply("7")
-    reply = kept(enrolled, taken.reply_id)
+    reply = enrolled.kept_reply(taken.reply_id)
     assert (taken.label, reply.after) == ("urgent", "checkin_pain")
     assert reply.message_id == enrolled.message(1, "soak", 5).id
 
@@ -267,14 +260,14 @@ def test_an_answer_after_another_message_goes_to_the_question_still_open(enrolle
 def test_a_question_asked_long_ago_is_not_answered_by_a_number(enrolled: Office) -> None:
     enrolled.play("2026-06-15T12:00")
     taken = enrolled.reply("7")
-    assert (taken.label, kept(enrolled, taken.reply_id).after) == ("routine", "ointment_stop")
+    assert (taken.label, enrolled.kept_reply(taken.reply_id).after) == ("routine", "ointment_stop")
 
 
 def test_c_confirms_the_visit(office: Office) -> None:
     office.enroll(visit="2026-06-24T10:00")
     office.play("2026-06-22T13:00")
     taken = office.reply("C")
-    assert (taken.label, kept(office, taken.reply_id).after) == ("none", "visit")
+    assert (taken.label, office.kept_reply(taken.reply_id).after) == ("none", "visit")
 
 
 def test_long_after_the_last_message_the_patient_s_factors_still_count(office: Office) -> None:
@@ -282,7 +275,7 @@ def test_long_after_the_last_message_the_patient_s_factors_still_count(office: O
     office.enroll(factors=("diabetes",))
     office.play("2026-06-21T12:00")
     taken = office.reply("some new redness around the toe")
-    reply = kept(office, taken.reply_id)
+    reply = office.kept_reply(taken.reply_id)
     assert (reply.after, reply.enrollment_id, reply.message_id) == ("none", 1, None)
     assert one_concern(office).enrollment_id == 1
 
@@ -454,7 +447,7 @@ def test_a_reply_without_a_sender_is_refused(office: Office, sender: str) -> Non
 def test_a_reply_of_a_hundred_kilobytes_is_read_and_cut(enrolled: Office) -> None:
     taken = enrolled.reply("there is pus. " + "word " * 20_000)
     assert taken.label == "urgent"
-    assert len(kept(enrolled, taken.reply_id).text) == 20_000
+    assert len(enrolled.kept_reply(taken.reply_id).text) == 20_000
 
 
 @pytest.mark.parametrize(
@@ -465,7 +458,7 @@ def test_a_reply_of_a_hundred_kilobytes_is_read_and_cut(enrolled: Office) -> Non
 def test_whatever_characters_a_reply_has_it_is_kept(enrolled: Office, text: str) -> None:
     taken = enrolled.reply(text)
     assert taken.is_new
-    assert "\x00" not in kept(enrolled, taken.reply_id).text
+    assert "\x00" not in enrolled.kept_reply(taken.reply_id).text
 
 
 def test_an_empty_reply_reaches_a_person(enrolled: Office) -> None:
@@ -474,7 +467,7 @@ def test_an_empty_reply_reaches_a_person(enrolled: Office) -> None:
 
 def test_why_a_reply_was_judged_so_is_kept_with_it(enrolled: Office) -> None:
     taken = enrolled.reply(URGENT)
-    why = kept(enrolled, taken.reply_id).why
+    why = enrolled.kept_reply(taken.reply_id).why
     assert any(each["words"] == "pus" and each["rule"].startswith("sign.") for each in why)
 
 
