@@ -25,8 +25,7 @@ OF_INTAKE = (
     "after-intake",  # committed, and the other side was not told so
 )
 POINTS = (*OF_DISPATCH, *OF_RECOVERY, *OF_INTAKE)
-"""Where a worker may die; the programming interface has one more."""
-OF_CALLS = ("after-call",)  # a program's change is committed, and it was not told so
+"""Where a worker may die; the programming interface has one more, `after-call`: committed, and the program not told."""
 
 _armed = ""
 _left = 0
