@@ -142,17 +142,27 @@ class _Maker:
     def _together(self, kind: Kind, season: Season, choice: Choice, *, number: int, index: int) -> Strand:
         usual = season is self.ordinary
         case = self._case(kind, season, choice)
-        minutes = self._minutes_of(case, season, joined=usual and not index, every=not index)
-        if index and (not usual or self.effort is Effort.QUICK):
-            # Two by two again: each choice with each day, at minutes that differ from pair to pair.
-            minutes = minutes[(7 * index + number) % 24 :: 24]
-        elif self.effort is Effort.QUICK:
-            minutes = minutes[number % 12 :: 12]
-        elif index:
-            minutes = minutes[index % 3 :: 3]
+        every = self._minutes_of(case, season, joined=usual and not index, every=not index)
+        minutes = self._thinned(every, number=number, index=index, usual=usual)
         if usual and not index:
             return Strand(depth=Depth.TOGETHER, case=case, minutes=minutes, in_all_words=True)
         return Strand(depth=Depth.TOGETHER, case=self._spoken(case, index + number), minutes=minutes)
+
+    def _thinned(self, minutes: tuple[int, ...], *, number: int, index: int, usual: bool) -> tuple[int, ...]:
+        """Return those of a day's minutes that a choice is tried at; the first choice, unless quick, at all of them.
+
+        Choices and days that follow each other begin at other minutes: what one leaves out, another tries.
+        """
+        quick = self.effort is Effort.QUICK
+        if index and (quick or not usual):
+            # Two by two again: each choice with each day. Seven and 24 have no divisor in common, so 24 choices in a
+            # row begin at 24 different minutes.
+            return minutes[(7 * index + number) % 24 :: 24]
+        if quick:
+            return minutes[number % 12 :: 12]  # twice as many, as it is one choice only
+        if index:
+            return minutes[index % 3 :: 3]  # one day, on which every choice is tried densely
+        return minutes
 
     def kinds(self) -> Iterator[Strand]:
         """Yield every selection of instructions and texts that any patient gets, on an ordinary day."""
