@@ -73,14 +73,14 @@ class _LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  the signature is click's
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002  the signature is Click's
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(COMMANDS[cmd_name][0])
         command: click.Command = getattr(module, cmd_name.replace("-", "_"))
         return spoken(command)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002  the signature is Click's
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
