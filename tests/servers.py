@@ -222,6 +222,11 @@ def open_database(url: str) -> Database:
     return database.open_database(url, KEYS)
 
 
+def url_of(opened: Database) -> str:
+    """Return the address of an open database, with its password."""
+    return opened.engine.url.render_as_string(hide_password=False)
+
+
 def fresh_database(kind: str, folder: Path) -> str:
     """Return the address of a new database of our schema: `sqlite` in `folder`, or `postgresql`."""
     if kind == "sqlite":

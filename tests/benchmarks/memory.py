@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.benchmarks.backlog import Figure, fill, new_database
+from tests.servers import url_of
 
 _WORKER = """
 import sys
@@ -31,7 +32,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
         last = pending == (n or 1_000_000)
         database = new_database(url if last else None, folder, f"of-{pending}")
         fill(database, pending)
-        address = database.engine.url.render_as_string(hide_password=False)
+        address = url_of(database)
         database.close()
         done = subprocess.run(
             [sys.executable, "-c", _WORKER, address, str(folder / "out")], capture_output=True, text=True, check=True

@@ -21,7 +21,7 @@ from reminders.records.backup import back_up
 from reminders.records.database import Database
 from reminders.records.tables import MESSAGES
 from tests.benchmarks.backlog import START, Figure, fill, new_database, worker_over
-from tests.servers import KEYS, open_database
+from tests.servers import KEYS, open_database, url_of
 
 _TAKEN_AT = START + timedelta(days=4)
 _RAN_UNTIL = _TAKEN_AT + timedelta(hours=2)
@@ -43,7 +43,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     worker = worker_over(database, FileTransport(folder / _OUTBOX, now=clock.now, letterheads={}), clock)
     with _sending(worker) as sent:
         began = time.perf_counter()
-        manifest = back_up(_url(database), copy, now=_TAKEN_AT, replace=True)
+        manifest = back_up(url_of(database), copy, now=_TAKEN_AT, replace=True)
         spent = time.perf_counter() - began
         meanwhile = sent()
     clock.move_to(_RAN_UNTIL)
@@ -52,7 +52,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     lost = _sent_by(database)
     size = {"messages": manifest.messages, "MB": round(copy.stat().st_size / 1e6)}
     yield {"figure": "copy_seconds", "value": round(spent, 1), **size, "sent_meanwhile": meanwhile}
-    place = _url(database) if url else f"sqlite:///{folder / 'restored.db'}"
+    place = url_of(database) if url else f"sqlite:///{folder / 'restored.db'}"
     database.close()
     for can_be_asked in (True, False):
         began, cpu_began = time.perf_counter(), time.process_time()
@@ -124,7 +124,3 @@ def _sent_by(database: Database) -> set[int]:
 def _number(line: bytes) -> int:
     key: str = json.loads(line)["key"]
     return int(key.rpartition("-")[2])
-
-
-def _url(database: Database) -> str:
-    return database.engine.url.render_as_string(hide_password=False)

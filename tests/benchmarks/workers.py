@@ -12,7 +12,7 @@ from reminders.clock import VirtualClock
 from reminders.delivery.transports.file import FileTransport
 from tests.benchmarks.backlog import ALL_DUE, Figure, fill, new_database, worker_over
 from tests.benchmarks.raw_store import states_per_second
-from tests.servers import open_database
+from tests.servers import open_database, url_of
 
 _EACH = 10_000
 _Work = Callable[[str, Path, Barrier], None]
@@ -25,7 +25,7 @@ def run(n: int | None, url: str | None, folder: Path) -> Iterator[Figure]:
     """
     database = new_database(url, folder)
     fill(database, n or 200_000)
-    address = database.engine.url.render_as_string(hide_password=False)
+    address = url_of(database)
     database.close()
     for workers in (1, 2, 4):
         limit = round(_measure(workers, _work_bare, address, folder))

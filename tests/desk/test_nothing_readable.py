@@ -27,7 +27,7 @@ from tests.databases import database_kind
 from tests.desk.conftest import Opener, office_at
 from tests.desk.office import Office
 from tests.records.traces import traces, traces_in
-from tests.servers import KEYS, open_database, postgresql
+from tests.servers import KEYS, open_database, postgresql, url_of
 
 __all__ = ["database_kind", "office_at"]
 
@@ -143,21 +143,17 @@ def office(office_at: Opener, logged: Path | None) -> Office:
     return office
 
 
-def _url(office: Office) -> str:
-    return office.database.engine.url.render_as_string(hide_password=False)
-
-
 def test_no_word_of_a_patient_stands_in_the_database_its_log_or_a_backup(
     office: Office, logged: Path | None, tmp_path: Path
 ) -> None:
     kept = str(office.dump())
     assert [word for word in WORDS if word not in kept] == []  # all of it is there for whoever has the key
     assert [word for word in NOT_KEPT if word in kept] == []
-    assert traces(_url(office), (*WORDS, *NOT_KEPT)) == []
+    assert traces(url_of(office.database), (*WORDS, *NOT_KEPT)) == []
     if logged is not None:
         assert "INSERT INTO message" in logged.read_text(errors="replace")
         assert traces_in(logged, WORDS) == []
-    backup.back_up(_url(office), tmp_path / "copy", now=office.clock.now())
+    backup.back_up(url_of(office.database), tmp_path / "copy", now=office.clock.now())
     assert traces_in(tmp_path / "copy", WORDS) == []
     assert traces_in(tmp_path / "copy.json", WORDS) == []
 
@@ -186,7 +182,7 @@ def test_what_goes_to_patients_would_be_found(office: Office) -> None:
 
 
 def test_a_backup_comes_back_with_its_key_and_not_without(office: Office, tmp_path: Path) -> None:
-    url, before = _url(office), office.dump()
+    url, before = url_of(office.database), office.dump()
     backup.back_up(url, tmp_path / "copy", now=office.clock.now())
     office.database.close()
 

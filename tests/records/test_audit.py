@@ -21,7 +21,7 @@ from reminders.records.audit_chain import Checker, Finding
 from reminders.records.database import Database
 from reminders.records.tables import MESSAGES
 from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
-from tests.servers import open_database
+from tests.servers import open_database, url_of
 from tests.stored import NOON, add_course, row, store
 
 
@@ -179,7 +179,7 @@ def test_two_writers_at_once_make_one_chain(database: Database) -> None:
     failures: list[BaseException] = []
 
     def write(name: str) -> None:
-        own = open_database(database.engine.url.render_as_string(hide_password=False))
+        own = open_database(url_of(database))
         try:
             for number in range(each):
                 with own.writing(by=Who("staff", name)) as session:
@@ -274,7 +274,7 @@ def test_a_process_that_is_killed_leaves_as_many_entries_as_changes(database: Da
     add_course(database)
     changes = 0
     for committed in (1, 3, 7, 20):
-        url = database.engine.url.render_as_string(hide_password=False)
+        url = url_of(database)
         with subprocess.Popen([sys.executable, "-c", _WRITES_UNTIL_KILLED, url], stdout=subprocess.PIPE) as process:
             assert process.stdout is not None
             for _ in range(committed):

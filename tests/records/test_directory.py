@@ -13,7 +13,7 @@ from reminders.records.database import Database
 from reminders.records.directory import patients_matching, plain
 from reminders.records.people import set_patient
 from reminders.records.tables import Contact, Practice
-from tests.servers import fresh_database, open_database
+from tests.servers import fresh_database, open_database, url_of
 from tests.stored import NOON, PHONE, add_contact, add_course
 
 _PATIENTS = SQLModel.metadata.tables["patient"]
@@ -87,7 +87,7 @@ def test_who_was_committed_late_is_found_as_well(filled: Database) -> None:
 
 
 def test_a_new_name_is_found_and_the_old_one_is_not(filled: Database) -> None:
-    other = open_database(filled.engine.url.render_as_string(hide_password=False))
+    other = open_database(url_of(filled))
     assert _found(filled, "robin") == _found(other, "robin") == [1]
     with filled.writing() as session:
         set_patient(session, 1, first_name="Zebedee")

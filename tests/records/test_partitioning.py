@@ -22,7 +22,7 @@ from reminders.records.sealed_types import seals_of
 from reminders.records.sealing import seal_anew, uses
 from reminders.records.tables import MESSAGES, Practice
 from tests.delivery.scripted import ScriptedTransport, dispatcher
-from tests.servers import KEYS, fresh_database, migrate, open_database, postgresql
+from tests.servers import KEYS, fresh_database, migrate, open_database, postgresql, url_of
 from tests.stored import NOON, add_course, messages, row, soaks, states, store
 
 PRACTICES = ("main", "north", "south", "east", "west")
@@ -49,10 +49,6 @@ def parted(tmp_path: Path) -> Iterator[Database]:
     yield database
     database.close()
     postgresql().drop(str(parse_url(url).database))
-
-
-def _url(database: Database) -> str:
-    return database.engine.url.render_as_string(hide_password=False)
 
 
 def test_all_messages_of_a_practice_lie_in_one_partition(parted: Database) -> None:
@@ -106,13 +102,13 @@ def test_a_claim_reads_one_partition_by_its_index_and_settling_reads_none_from_e
 
 
 def test_the_newest_schema_is_known_and_a_copy_holds_every_partition(parted: Database, tmp_path: Path) -> None:
-    migrate(_url(parted))
-    assert back_up(_url(parted), tmp_path / "copy", now=NOON).messages == 500
+    migrate(url_of(parted))
+    assert back_up(url_of(parted), tmp_path / "copy", now=NOON).messages == 500
 
 
 def test_parted_messages_are_sealed_anew_under_a_newer_key(parted: Database) -> None:
     newer = Key.new()
-    opened = database.open_database(_url(parted), Keyring((newer, *KEYS.keys)))
+    opened = database.open_database(url_of(parted), Keyring((newer, *KEYS.keys)))
     before = [each.model_dump() for each in messages(parted)]
     assert seal_anew(opened.engine, seals_of(opened.engine.dialect), tell=lambda _done, _total: None) > 500
     assert set(uses(opened.engine)) == {newer.id}
@@ -122,7 +118,7 @@ def test_parted_messages_are_sealed_anew_under_a_newer_key(parted: Database) -> 
 
 def test_parting_twice_or_on_sqlite_is_refused(parted: Database, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="already"):
-        part_messages(_url(parted), 4)
+        part_messages(url_of(parted), 4)
     with pytest.raises(InputError, match="only a PostgreSQL"):
         part_messages(fresh_database("sqlite", tmp_path), 4)
     assert set(states(parted)) == {"scheduled"}

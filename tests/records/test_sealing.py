@@ -32,7 +32,7 @@ from tests.databases import database_kind
 from tests.delivery.worker import in_child
 from tests.records.older import WORD, older_database
 from tests.records.traces import traces
-from tests.servers import KEYS, fresh_database, open_database, postgresql
+from tests.servers import KEYS, fresh_database, open_database, postgresql, url_of
 from tests.stored import PHONE, add_course, messages, row, soaks, store
 
 __all__ = ["database_kind"]
@@ -52,10 +52,6 @@ def filled(database_kind: str, tmp_path: Path) -> Iterator[Database]:
     database.close()
     if database_kind == "postgresql":
         postgresql().drop(str(parse_url(url).database))
-
-
-def _url(database: Database) -> str:
-    return database.engine.url.render_as_string(hide_password=False)
 
 
 def test_every_sealed_column_is_bound_to_its_own_place() -> None:
@@ -98,11 +94,11 @@ def _holds_words(column: Column[Any]) -> bool:
 
 
 def test_nothing_personal_stands_in_the_files_of_a_database(filled: Database) -> None:
-    assert traces(_url(filled), PERSONAL) == []
+    assert traces(url_of(filled), PERSONAL) == []
 
 
 def test_what_is_looked_for_would_be_found(filled: Database) -> None:
-    assert traces(_url(filled), ["scheduled"])
+    assert traces(url_of(filled), ["scheduled"])
 
 
 def test_what_is_sealed_can_not_be_compared_in_a_query(filled: Database) -> None:
@@ -176,7 +172,7 @@ def test_a_value_written_past_the_program_is_noticed(filled: Database) -> None:
 
 def test_without_its_key_a_database_does_not_open(filled: Database) -> None:
     with pytest.raises(ConfigError, match=f"key {KEYS.current.id} is missing"):
-        records.open_database(_url(filled), Keyring((Key.new(),)))
+        records.open_database(url_of(filled), Keyring((Key.new(),)))
 
 
 @pytest.mark.parametrize("mode", [0o644, 0o640, 0o606])
@@ -267,7 +263,7 @@ def _rotated(url: str, keys: KeyFile, tell: Tell = lambda _done, _total: None) -
 
 
 def test_after_a_rotation_the_older_key_can_go(filled: Database, keys: KeyFile) -> None:
-    url = _url(filled)
+    url = url_of(filled)
     before = [each.model_dump() for each in messages(filled)]
     assert _rotated(url, keys) == 1 + 1 + 2 + 1 + 20  # installation, patient, contacts, course, messages
     new, old = keys.read()
@@ -281,7 +277,7 @@ def test_after_a_rotation_the_older_key_can_go(filled: Database, keys: KeyFile) 
 
 
 def test_a_rotation_while_others_work_loses_nothing(filled: Database, keys: KeyFile) -> None:
-    url = _url(filled)
+    url = url_of(filled)
     store(filled, *soaks(900, first=21))
     running = records.open_database(url, open_keyring(keys))
     stop = threading.Event()
@@ -321,7 +317,7 @@ def _rotation_that_dies(url: str, keys: KeyFile, *, after: int) -> Callable[[], 
 
 def test_a_rotation_that_is_killed_again_and_again_comes_to_its_end(filled: Database, keys: KeyFile) -> None:
     store(filled, *soaks(1000, first=21))
-    url, random, kills = _url(filled), Random(5), 0
+    url, random, kills = url_of(filled), Random(5), 0
     before = [each.model_dump() for each in messages(filled)]
     filled.engine.dispose()
     for _ in range(5):
@@ -339,7 +335,7 @@ def test_a_rotation_that_is_killed_again_and_again_comes_to_its_end(filled: Data
 
 
 def test_a_rotation_that_was_broken_off_makes_no_further_key(filled: Database, keys: KeyFile) -> None:
-    url = _url(filled)
+    url = url_of(filled)
     store(filled, *soaks(500, first=21))
 
     def stop(done: int, _total: int) -> None:
@@ -355,7 +351,7 @@ def test_a_rotation_that_was_broken_off_makes_no_further_key(filled: Database, k
 
 def test_a_lost_key_is_told_with_how_much_it_sealed(filled: Database, keys: KeyFile) -> None:
     write_private(keys.path, as_text((Key.new(),)), replace=True)
-    states = _sealed_by(_url(filled), keys)
+    states = _sealed_by(url_of(filled), keys)
     assert states[KEYS.current.id] is KeyState.MISSING
 
 
