@@ -11,12 +11,10 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-import trustme
-
 from reminders.config_delivery import MailboxSection
 from reminders.delivery.gathering import store_apart
 from reminders.delivery.mailbox import Mailbox
-from tests.delivery.peers.processes import Processes, listens, program
+from tests.delivery.peers.processes import Processes, listens, program, write_certificate
 from tests.waiting import free_port
 
 PASSWORD = "REMINDERS_TEST_IMAP_PASSWORD"
@@ -30,11 +28,7 @@ class DovecotServer:
         self._processes = Processes("dovecot")
         self.folder = self._processes.folder
         self.port, self.tls_port = free_port(), free_port()
-        authority = trustme.CA()
-        authority.cert_pem.write_to_path(str(self.folder / "ca.pem"))
-        certificate = authority.issue_cert("localhost")
-        certificate.private_key_pem.write_to_path(str(self.folder / "key.pem"))
-        certificate.cert_chain_pems[0].write_to_path(str(self.folder / "cert.pem"))
+        write_certificate(self.folder)
         os.environ[PASSWORD] = "secret"
         values = {"folder": self.folder, "port": self.port, "tls_port": self.tls_port}
         (self.folder / "conf").write_text(_CONF.format(**values, **_owner()))

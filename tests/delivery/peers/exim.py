@@ -9,11 +9,9 @@ from datetime import UTC, datetime
 from email.message import EmailMessage
 from typing import Any
 
-import trustme
-
 from reminders.config_delivery import SmtpSection
 from reminders.delivery.transports.smtp import SmtpTransport
-from tests.delivery.peers.processes import Processes, listens, program
+from tests.delivery.peers.processes import Processes, listens, program, write_certificate
 from tests.delivery.peers.smtp import LETTERHEADS
 from tests.waiting import free_port
 
@@ -28,11 +26,7 @@ class EximServer:
         self._processes = Processes("exim")
         self.folder = self._processes.folder
         self.port, self.tls_port = free_port(), free_port()
-        authority = trustme.CA()
-        authority.cert_pem.write_to_path(str(self.folder / "ca.pem"))
-        certificate = authority.issue_cert("localhost")
-        certificate.private_key_pem.write_to_path(str(self.folder / "key.pem"))
-        certificate.cert_chain_pems[0].write_to_path(str(self.folder / "cert.pem"))
+        write_certificate(self.folder)
         (self.folder / "conf").write_text(_CONF.format(folder=self.folder, tls_port=self.tls_port))
         ports = f"<; 127.0.0.1.{self.port} ; 127.0.0.1.{self.tls_port}"
         self._processes.start(exim, "-C", str(self.folder / "conf"), "-bdf", "-oX", ports, log="exim.log")

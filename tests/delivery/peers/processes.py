@@ -11,6 +11,8 @@ import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+import trustme
+
 _START_SECONDS = 15
 
 
@@ -70,6 +72,15 @@ def program(name: str, package: str, places: Iterable[str] = ()) -> str:
         if os.access(Path(place) / name, os.X_OK):
             return str(Path(place) / name)
     raise RuntimeError(f"{name} is not on this machine; install it (Debian: apt-get install {package})")
+
+
+def write_certificate(folder: Path) -> None:
+    """Write an authority's certificate (`ca.pem`), and one by it for this machine with its key, into a folder."""
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(str(folder / "ca.pem"))
+    certificate = authority.issue_cert("localhost")
+    certificate.private_key_pem.write_to_path(str(folder / "key.pem"))
+    certificate.cert_chain_pems[0].write_to_path(str(folder / "cert.pem"))
 
 
 def listens(port: int) -> bool:
