@@ -58,11 +58,19 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
     stop = _opening_stop(findings) or _sentence(
         findings, "control.stop", kept | again, english("asks that the messages end")
     )
-    return Control(
-        stop=stop,
-        start=None if stop else _sentence(findings, "control.start", kept, english("asks for the messages again")),
-        wrong_person=_wrong_person(findings),
+    start = (
+        None
+        if stop and not _undone(findings)
+        else _sentence(findings, "control.start", kept, english("asks for the messages again"))
     )
+    return Control(stop=None if start else stop, start=start, wrong_person=_wrong_person(findings))
+
+
+def _undone(findings: Findings) -> bool:
+    """Whether the ending is told as past or a slip, and the wish for messages after it: "opted out by mistake, ..."."""
+    told = findings.of("control.undone")
+    wished = findings.of("control.start")
+    return any(before.first < one.last for before in told for one in wished)
 
 
 def _opening_stop(findings: Findings) -> Evidence | None:

@@ -9,6 +9,9 @@ from reminders.replies.patterns import Finding
 _WELL = ("close.", "mended", "scope.resolved", "scope.eased")
 _CALLED_GOOD = frozenset({"close.fine", "close.weak", "scope.eased"})
 _TAKES_AWAY = ("mended", "scope.")
+_GOING_DOWN = frozenset({"mended", "scope.eased", "close.fine"})
+_SAID_FIRST = ("close.fine", "close.done", "close.dressed", "close.drainage", "mended", "scope.resolved", "scope.eased")
+_UNSETTLED = "answer.unsettled"
 _JUDGED = (*_WELL, "sign.", "net.")
 _EMERGENCIES = frozenset(f"sign.{name}" for name in EMERGENCY_SIGNS)
 
@@ -17,6 +20,9 @@ def meant(findings: Findings) -> Findings:
     """Leave out signs that an idiom or "less", "gone" takes away, what is only wished well, and what is not asked."""
     by_kind = dict(findings.by_kind)
     named = []
+    denied = [one for kind in _SAID_FIRST for one in findings.of(kind) if _denied_after(findings, one)]
+    if denied:
+        by_kind[_UNSETTLED] = (*findings.of(_UNSETTLED), *denied)
     for kind, ones in findings.by_kind.items():
         if not kind.startswith(_JUDGED):
             continue
@@ -48,7 +54,30 @@ def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
         return False
     if findings.words.modest and kind.startswith("close.") and _denied(findings, one):
         return False
-    return kind != "mended" or not _leads_on(findings, one)
+    if kind.startswith(_SAID_FIRST) and _denied_after(findings, one):
+        return False
+    return kind not in _GOING_DOWN or not _leads_on(findings, one)
+
+
+def _denied_after(findings: Findings, one: Finding) -> bool:
+    """Whether a lone negation follows and nothing that it could deny instead: "pain under control def not", "dry? no"."""
+    if not findings.mentions("denial", "verbal_negator", "answer_no"):
+        return False
+    parts, tokens = findings.reading.clause, findings.reading.tokens
+    at = one.last + 1
+    asked = at < len(tokens) and tokens[at].word == "?"
+    at += asked
+    if not asked and at < len(tokens) and parts[at] != parts[one.last]:
+        return False
+    while at + 1 < len(tokens) and findings.has(at, "degree") and not findings.has(at, "negator"):
+        at += 1
+    if at >= len(tokens) or tokens[at].kind == "num" or not findings.has(at, "denial", "verbal_negator", "answer_no"):
+        return False
+    return all(
+        findings.has(rest, "degree", "answer_no", "denial")
+        for rest in range(at + 1, len(tokens))
+        if parts[rest] == parts[at]
+    )
 
 
 def _not_so(findings: Findings, one: Finding) -> bool:
