@@ -1,7 +1,7 @@
 """Whether a reply is surely one that nobody needs to read: thanks, done, fine, signs denied, and nothing else.
 
-A reply is closed for what it says, never for want of signs: each word must be understood, and one at least must say
-that things are well. Anything else goes to a person.
+A reply is closed for what it says, never for want of signs: one word at least must say that things are well, and each
+must be understood, unless all of it reads like the talk of harmless replies. Anything else goes to a person.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from reminders.replies.finding import Findings
 from reminders.replies.judging import Sign, evidence
 from reminders.replies.labels import Evidence
+from reminders.replies.likeness import Likeness
 from reminders.replies.naming import names
 from reminders.replies.pain import MODERATE_PAIN, PainScore
 from reminders.replies.patterns import Finding
@@ -70,6 +71,14 @@ SERIOUS = (
     "cannot",
 )
 """Classes of words beside which a reply is not closed, unless something understood covers them."""
+_PLAIN = ("close.thanks", "close.fine", "close.dressed", "close.drainage")
+"""What says that all is well so plainly that chatter beside it need not be understood."""
+_CHAT_BELOW = 0.0
+"""Likeness below which the words that are not understood are taken for chatter; on sets left out of the learning, no
+serious and no routine reply was closed for it."""
+_MOST_CHAT = 9
+_OPEN_ABOVE = 1.0
+"""Likeness to replies that a person must read above which none is closed; half of the hidden questions lie there."""
 _UNDERSTOOD = (
     "plain",
     "common",
@@ -96,26 +105,40 @@ class Closing:
 
 
 def closing(
-    findings: Findings, scope: Scope, signs: tuple[Sign, ...], *, settled: bool, score: PainScore | None
+    findings: Findings,
+    scope: Scope,
+    signs: tuple[Sign, ...],
+    *,
+    settled: bool,
+    score: PainScore | None,
+    like: Likeness,
 ) -> Closing | None:
     """Give the reasons to close, or None; `settled` says that an answer asked for was given and is harmless."""
     drainage = bool(findings.of("close.drainage"))
-    if not findings.reading.tokens or _asks(findings) or any(_open(findings, s, drainage=drainage) for s in signs):
+    if (
+        not findings.reading.tokens
+        or like.person > _OPEN_ABOVE
+        or _asks(findings)
+        or any(_open(findings, s, drainage=drainage) for s in signs)
+    ):
         return None
     said = [kind for kind in _SAID if findings.of(kind)]
     covered = findings.covered(*_SAID, *_BESIDE)
     covered |= _scored(findings, score) | _told(findings, signs) | names(findings)
-    denied = _denied(findings, scope, signs, covered)
+    chat = _only_chat(findings, like, plain=settled or any(findings.of(kind) for kind in _PLAIN))
+    denied = _denied(findings, scope, signs, covered, chat=chat)
     if denied is None:
         return None
     strong = bool(said or drainage or settled)
     if not findings.words.modest:  # of a language with a short list, only plain words that all is well are trusted
         negated = any(sign.standing is Standing.NEGATED for sign in signs) or bool(_worries(findings) & denied)
         strong = strong or negated or bool(findings.of("mended"))
-    if not (strong or findings.of("close.weak")) or not _understood(findings, covered | denied, strong=strong):
+    if not (strong or findings.of("close.weak")):
+        return None
+    if not _understood(findings, covered | denied, strong=strong, chat=chat):
         return None
     courtesy = findings.covered("close.thanks", "close.ack", "close.weak")
-    if unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
+    if not chat and unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), english("nothing to do for anybody"))
@@ -153,16 +176,25 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
     return not as_told
 
 
-def _understood(findings: Findings, covered: Set[int], *, strong: bool) -> bool:
+def _understood(findings: Findings, covered: Set[int], *, strong: bool, chat: bool) -> bool:
     """Whether the rest of the reply is understood well enough, and holds nothing serious."""
     if _says_more(findings, covered):
         return False
     serious, understood = findings.words.mask(*SERIOUS), findings.words.mask(*_UNDERSTOOD)
     rest = [at for at in range(len(findings.masks)) if at not in covered]
-    if any(_meant(findings, at, understood) & serious for at in rest):
+    if any(_meant(findings, at, understood, slips=not chat) & serious for at in rest):
         return False
     unknown = _unknown(findings, covered)
+    if chat:
+        return len(unknown) <= _MOST_CHAT
     return len(unknown) <= _tolerated(findings, strong=strong) and not _done_by_another(findings, unknown, covered)
+
+
+def _only_chat(findings: Findings, like: Likeness, *, plain: bool) -> bool:
+    """Whether what may not be understood of a reply that is plainly well reads like the talk of harmless ones."""
+    if not plain or findings.words.modest or max(like.serious, like.person) > _CHAT_BELOW:
+        return False
+    return not any(0 < at < len(findings.masks) - 1 for at in findings.where("contrast"))
 
 
 def _done_by_another(findings: Findings, unknown: list[int], covered: Set[int]) -> bool:
@@ -189,8 +221,10 @@ def _only_courtesy(findings: Findings) -> bool:
     return all(not courtesy.isdisjoint(found.at) for found in findings.of("ask"))
 
 
-def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: Set[int]) -> set[int] | None:
-    """Tokens of denied signs and worries; None when a worry stands."""
+def _denied(
+    findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: Set[int], *, chat: bool
+) -> set[int] | None:
+    """Tokens of denied signs and worries; None when a worry stands, or a negation of which nobody knows what it denies."""
     tokens = findings.reading.tokens
     denied: set[int] = set()
     promised = bool(findings.of("close.ack") or findings.of("scope.none_of_it"))
@@ -213,7 +247,7 @@ def _denied(findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: 
         denied.add(at)
     denied |= _answered_one_by_one(findings)
     said = denied | covered
-    if any(not _used(at, said) for at in findings.where("negator") if _blocks(findings, at, said)):
+    if not chat and any(not _used(at, said) for at in findings.where("negator") if _blocks(findings, at, said)):
         return None
     return denied
 
@@ -264,9 +298,14 @@ def _unknown(findings: Findings, covered: Set[int]) -> list[int]:
     ]
 
 
-def _meant(findings: Findings, at: int, understood: int) -> int:
-    """Give the classes a word may be meant for: its own, none when it is understood, those of its like when unknown."""
+def _meant(findings: Findings, at: int, understood: int, *, slips: bool) -> int:
+    """Give the classes a word may be meant for: its own, none when it is understood, those of its like when unknown.
+
+    `slips` says that a word may be a slip for another.
+    """
     word, entry = findings.reading.tokens[at].word, findings.entries[at]
+    if not slips and (entry.guessed or not entry.mask):
+        return 0
     if entry.mask == 0 and len(word) >= 4:
         return findings.words.resembles(word)
     return 0 if not entry.guessed and entry.mask & understood else entry.mask

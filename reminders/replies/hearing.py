@@ -12,6 +12,7 @@ from reminders.replies.control import Control, control_in
 from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
+from reminders.replies.likeness import Likeness, likeness
 from reminders.replies.meaning import meant
 from reminders.replies.pain import HIGHEST_SCORE, SEVERE_PAIN, PainScore, pain_score
 from reminders.replies.patterns import Finding
@@ -42,7 +43,19 @@ class Heard:
         if any(number.measure is Measure.BARE and number.value > HIGHEST_SCORE for number in self.numbers):
             return None  # a number of which nobody knows what it counts
         settled = _settled(self.answer, self.score, self.after) or carries_out(self.findings, self.after)
-        return closing(self.findings, self.scope, self.signs, settled=settled, score=self.score)
+        return closing(
+            self.findings,
+            self.scope,
+            self.signs,
+            settled=settled,
+            score=self.score,
+            like=self.likeness,
+        )
+
+    @cached_property
+    def likeness(self) -> Likeness:
+        """How much it reads like serious replies."""
+        return likeness(self.findings.reading, self.after)
 
     @cached_property
     def alarming(self) -> int | None:

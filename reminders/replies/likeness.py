@@ -1,4 +1,4 @@
-"""How much a reply reads like serious ones: a second opinion beside the lexicons, for words they do not have.
+"""How much a reply reads like serious ones, or like any that a person must read: a second opinion beside the lexicons.
 
 Each word, pair of neighbours and piece of a word carries a weight, learnt from the labelled sets of the tests by a
 linear support vector machine (`tests/replies/learn.py`; R. Fan et al., "LIBLINEAR", JMLR 2008;9:1871). Their sum over
@@ -23,17 +23,18 @@ _CELSIUS, _FAHRENHEIT = (34, 43.5), (95, 111)
 """What a thermometer shows."""
 _PIECES = (3, 4)
 _ASKING = frozenset({"warning_signs", "checkin_pain", "checkin_yesno", "visit"})
-Weight = tuple[int, int]
-"""Thousandths towards serious, and towards emergency."""
-_NOTHING: Weight = (0, 0)
+Weight = tuple[int, int, int]
+"""Thousandths towards serious, towards emergency, and towards any reply that a person must read."""
+_NOTHING: Weight = (0, 0, 0)
 _NO_PAIRS: dict[str, Weight] = {}
 
 
 class Likeness(NamedTuple):
-    """How much a reply reads like serious replies, and like emergencies."""
+    """How much a reply reads like serious replies, like emergencies, and like all that a person must read."""
 
     serious: float
     emergency: float
+    person: float
     at: int
     """The word that says most for serious; -1 in a reply of no words."""
     known: int
@@ -43,7 +44,7 @@ class Likeness(NamedTuple):
 def likeness(reading: Reading, after: str) -> Likeness:
     """Weigh the words of a reply to the message of that key."""
     weights, pairs = _weights(), _pairs()
-    serious, emergency = weights.get(context(after), _NOTHING)
+    serious, emergency, person = weights.get(context(after), _NOTHING)
     most, at, known = 0, -1, 0
     following = pairs.get(EDGE, _NO_PAIRS)
     for here, token in enumerate(reading.tokens):
@@ -52,16 +53,18 @@ def likeness(reading: Reading, after: str) -> Likeness:
         known += is_known
         serious += own[0]
         emergency += own[1]
+        person += own[2]
         if at < 0 or own[0] > most:
             most, at = own[0], here
         if word in following:
             pair = following[word]
             serious += pair[0]
             emergency += pair[1]
+            person += pair[2]
         following = pairs.get(word, _NO_PAIRS)
     last = following.get(EDGE, _NOTHING)
     size = SCALE * max(1, len(reading.tokens)) ** 0.5
-    return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, at, known)
+    return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, (person + last[2]) / size, at, known)
 
 
 EDGE = "^"
@@ -111,14 +114,15 @@ def _of_word(word: str) -> tuple[Weight, bool]:
     """Weigh a word and its pieces; whether it carries a weight as it is."""
     weights = _weights()
     parts = [weights.get(one, _NOTHING) for one in (word, *pieces(word))]
-    return (sum(one[0] for one in parts), sum(one[1] for one in parts)), word in weights
+    serious, emergency, person = (sum(side) for side in zip(*parts, strict=True))
+    return (serious, emergency, person), word in weights
 
 
 @cache
 def _weights() -> dict[str, Weight]:
     _, *lines = _WEIGHTS.read_text(encoding="utf-8").splitlines()
     rows = (line.split("\t") for line in lines)
-    return {name: (int(serious), int(emergency)) for name, serious, emergency in rows}
+    return {name: (int(serious), int(emergency), int(person)) for name, serious, emergency, person in rows}
 
 
 @cache

@@ -60,7 +60,7 @@ def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
 
 
 def _denied_after(findings: Findings, one: Finding) -> bool:
-    """Whether a lone negation follows and nothing that it could deny instead: "pain under control def not", "dry? no"."""
+    """Whether a lone negation follows, and nothing that it could deny instead: "under control def not", "dry? no"."""
     if not findings.mentions("denial", "verbal_negator", "answer_no"):
         return False
     parts, tokens = findings.reading.clause, findings.reading.tokens

@@ -9,7 +9,7 @@ from __future__ import annotations
 from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS, Evidence, Label
-from reminders.replies.likeness import Likeness, likeness
+from reminders.replies.likeness import Likeness
 from reminders.sentences import english
 
 _CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
@@ -30,7 +30,7 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
     """Give the label, or a higher one and the word that weighed most; control messages and answers stay."""
     if label not in _EMERGENCY_BEYOND or (heard.answer is not None and heard.answer.bare):
         return label, None
-    like = likeness(heard.findings.reading, heard.after)
+    like = heard.likeness
     more = 0.0 if label is Label.URGENT else _doubt(heard, label, like)
     for higher, lines, weight in (
         (Label.EMERGENCY, _EMERGENCY_BEYOND, like.emergency),

@@ -23,7 +23,13 @@ WRITTEN = Path(module.__file__).parent / "likeness.tsv"
 ROWS_NEEDED = 3  # a word or piece met in fewer rows says more of the row than of the language
 COST = 0.3
 ROUNDS = 15
-HEADS = (frozenset({"emergency", "urgent"}), frozenset({"emergency"}))
+HEADS = (
+    frozenset({"emergency", "urgent"}),
+    frozenset({"emergency"}),
+    frozenset({"emergency", "urgent", "routine"}),
+)
+Weights = tuple[float, ...]
+"""One for each head."""
 Features = dict[int, float]
 
 
@@ -54,14 +60,14 @@ def every_lesson(left_out: str | None = None) -> list[Lesson]:
     return [one for path in sorted(SETS.glob("*.csv")) if path.stem != left_out for one in lessons(path)]
 
 
-def learn(rows: Sequence[Lesson]) -> dict[str, tuple[float, float]]:
-    """The weight of each feature towards serious and towards emergency."""
+def learn(rows: Sequence[Lesson]) -> dict[str, Weights]:
+    """The weight of each feature towards serious, towards emergency and towards a reply that a person must read."""
     met = Counter(name for row in rows for name in row.shows)
     names = sorted(name for name, count in met.items() if count >= ROWS_NEEDED)
     place = {name: at for at, name in enumerate(names)}
     shown = [{place[name]: much for name, much in row.shows.items() if name in place} for row in rows]
     heads = [_separate(shown, [row.label in labels for row in rows], len(names)) for labels in HEADS]
-    return {name: (heads[0][at], heads[1][at]) for name, at in place.items()}
+    return {name: tuple(head[at] for head in heads) for name, at in place.items()}
 
 
 def _separate(shown: Sequence[Features], wanted: Sequence[bool], size: int) -> list[float]:
@@ -86,24 +92,19 @@ def _separate(shown: Sequence[Features], wanted: Sequence[bool], size: int) -> l
     return weights
 
 
-def written(weights: dict[str, tuple[float, float]], rows: int) -> str:
+def written(weights: dict[str, Weights], rows: int) -> str:
     """The file of weights; what rounds to nothing is left out."""
     head = f"# Learnt by tests/replies/learn.py from {rows} invented replies of tests/replies/sets; thousandths.\n"
-    rounded = {
-        name: (round(serious * module.SCALE), round(emergency * module.SCALE))
-        for name, (serious, emergency) in weights.items()
-    }
+    rounded = {name: [round(one * module.SCALE) for one in heads] for name, heads in weights.items()}
     return head + "".join(
-        f"{name}\t{serious}\t{emergency}\n"
-        for name, (serious, emergency) in sorted(rounded.items())
-        if serious or emergency
+        "\t".join([name, *map(str, heads)]) + "\n" for name, heads in sorted(rounded.items()) if any(heads)
     )
 
 
-def weigh(weights: dict[str, tuple[float, float]], row: Lesson) -> tuple[float, float]:
-    """How much a row reads like serious ones and like emergencies."""
+def weigh(weights: dict[str, Weights], row: Lesson) -> Weights:
+    """How much a row reads like those of each head."""
     both = [(weights[name], much) for name, much in row.shows.items() if name in weights]
-    return sum(one[0] * much for one, much in both), sum(one[1] * much for one, much in both)
+    return tuple(sum(one[head] * much for one, much in both) for head in range(len(HEADS)))
 
 
 def main(arguments: Sequence[str]) -> None:
@@ -117,8 +118,7 @@ def main(arguments: Sequence[str]) -> None:
         WRITTEN.write_text(written(weights, len(rows)), encoding="utf-8")
         return
     for row in lessons(SETS / f"{left_out}.csv"):
-        serious, emergency = weigh(weights, row)
-        sys.stdout.write(f"{row.label:13}{serious:7.2f}{emergency:7.2f}\n")
+        sys.stdout.write(f"{row.label:13}" + "".join(f"{one:7.2f}" for one in weigh(weights, row)) + "\n")
 
 
 if __name__ == "__main__":
