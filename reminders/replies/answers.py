@@ -41,7 +41,11 @@ _DOWN = frozenset("👎❌✖🚫")
 def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | None:
     """Give the answer that opens the reply, or None when it opens with something else."""
     tokens = findings.reading.tokens
-    solid = [at for at, token in enumerate(tokens) if token.kind != "mark" and token.word != "?"]
+    solid = [
+        at
+        for at, token in enumerate(tokens)
+        if token.kind != "mark" and token.word != "?" and not _joins_answers(findings, at)
+    ]
     if all(findings.has(at, "courtesy", "thanks") for at in solid):
         thumbs = _by_emoji(findings)
         if thumbs is not None or not solid:
@@ -62,6 +66,13 @@ def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | Non
         if len(weighty) == 1:
             return _single(findings, numbers, weighty[0])
     return _acknowledged(findings, solid[0]) if bare and any(findings.has(at, "ack") for at in solid) else None
+
+
+def _joins_answers(findings: Findings, at: int) -> bool:
+    """Whether it is the "n" of "yes n yes"."""
+    if not 0 < at < len(findings.masks) - 1 or not findings.has(at, "joins"):
+        return False
+    return findings.has(at - 1, "answer_yes") and findings.has(at + 1, "answer_yes")
 
 
 def _both_ways(findings: Findings, solid: list[int]) -> bool:

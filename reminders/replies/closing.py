@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Set
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from reminders.replies.finding import Findings
 from reminders.replies.judging import Sign, evidence
@@ -104,16 +105,24 @@ class Closing:
     """The expected drainage is reported as told."""
 
 
+class Known(NamedTuple):
+    """What is known of a reply beside its signs."""
+
+    settled: bool
+    """An answer asked for was given and is harmless."""
+    score: PainScore | None
+    like: Likeness
+
+
 def closing(
     findings: Findings,
     scope: Scope,
     signs: tuple[Sign, ...],
     *,
-    settled: bool,
-    score: PainScore | None,
-    like: Likeness,
+    known: Known,
 ) -> Closing | None:
-    """Give the reasons to close, or None; `settled` says that an answer asked for was given and is harmless."""
+    """Give the reasons to close, or None."""
+    settled, score, like = known
     drainage = bool(findings.of("close.drainage"))
     if (
         not findings.reading.tokens
@@ -172,7 +181,10 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
         return False
     stopped = sign.standing is Standing.OVER and bool(findings.of("scope.resolved"))
     trace = sign.mild and fine and not stopped
-    as_told = sign.name in {"drainage", "bleeding"} and not sign.active and (drainage or trace)
+    if findings.of("scope.beyond"):
+        return True
+    told = sign.name == "drainage" and bool(findings.of("close.told"))
+    as_told = sign.name in {"drainage", "bleeding"} and (told or not sign.active) and (drainage or trace)
     return not as_told
 
 
@@ -224,7 +236,7 @@ def _only_courtesy(findings: Findings) -> bool:
 def _denied(
     findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: Set[int], *, chat: bool
 ) -> set[int] | None:
-    """Tokens of denied signs and worries; None when a worry stands, or a negation of which nobody knows what it denies."""
+    """Tokens of denied signs and worries; None when a worry stands, or a negation of what nobody knows."""
     tokens = findings.reading.tokens
     denied: set[int] = set()
     promised = bool(findings.of("close.ack") or findings.of("scope.none_of_it"))
@@ -247,7 +259,8 @@ def _denied(
         denied.add(at)
     denied |= _answered_one_by_one(findings)
     said = denied | covered
-    if not chat and any(not _used(at, said) for at in findings.where("negator") if _blocks(findings, at, said)):
+    blocking = [at for at in findings.where("negator") if _blocks(findings, at, said) and not _used(at, said)]
+    if any(not chat or _ends_clause(findings, at) for at in blocking):
         return None
     return denied
 
@@ -282,6 +295,12 @@ def _blocks(findings: Findings, at: int, covered: Set[int]) -> bool:
     """Whether a negation needs something to deny; one that answers (the first word) or is a number does not."""
     word = findings.reading.tokens[at].word
     return at > 0 and at not in covered and not word.isdigit() and word not in findings.words.numbers
+
+
+def _ends_clause(findings: Findings, at: int) -> bool:
+    """Whether nothing follows that it could deny, so that it answers: "thanks, i mean no"."""
+    parts = findings.reading.clause
+    return at + 1 == len(parts) or parts[at + 1] != parts[at]
 
 
 def _used(negator: int, denied: Set[int]) -> bool:

@@ -76,7 +76,9 @@ def _answering(heard: Heard, after: str) -> Outcome | None:
     answer = heard.answer.answer if heard.answer else None
     if heard.answer is not None and heard.answer.bare:
         fine = answer is Answer.ACK and _settles(heard)  # "todo bien"
-        label, sign = _BARE.get((key, heard.answer.answer), _CLOSED if fine else _UNCLEAR)
+        lone = key == "none" and len(heard.findings.reading.text.strip(" .!")) == 1 and answer is Answer.ACK
+        said = Answer.LETTER if lone else heard.answer.answer  # "K" when nothing was asked
+        label, sign = _BARE.get((key, said), _CLOSED if fine else _UNCLEAR)
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
     if key == "checkin_yesno" and _affirms(heard):
         return Outcome(label=Label.NONE, why=_answered(heard, key))

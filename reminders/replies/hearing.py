@@ -7,7 +7,7 @@ from functools import cached_property
 
 from reminders.replies.amounts import Amount, Measure, amounts
 from reminders.replies.answers import Answer, Answered, answer_in
-from reminders.replies.closing import ALARMING, Closing, carries_out, closing, unsaid_of_body
+from reminders.replies.closing import ALARMING, Closing, Known, carries_out, closing, unsaid_of_body
 from reminders.replies.control import Control, control_in
 from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in
@@ -43,14 +43,7 @@ class Heard:
         if any(number.measure is Measure.BARE and number.value > HIGHEST_SCORE for number in self.numbers):
             return None  # a number of which nobody knows what it counts
         settled = _settled(self.answer, self.score, self.after) or carries_out(self.findings, self.after)
-        return closing(
-            self.findings,
-            self.scope,
-            self.signs,
-            settled=settled,
-            score=self.score,
-            like=self.likeness,
-        )
+        return closing(self.findings, self.scope, self.signs, known=Known(settled, self.score, self.likeness))
 
     @cached_property
     def likeness(self) -> Likeness:

@@ -258,7 +258,8 @@ class Scope:
         before = [at for at in clause if at < sign.first]
         whose = any(findings.has(at, "kin", "stranger") for at in before)
         # a parent answers for a child: "my son has a fever" is the patient's
-        return whose and not any(findings.has(at, "own_sign", "ward") for at in before)
+        # nor is it theirs who only sees it: "my wife noticed pus"
+        return whose and not any(findings.has(at, "own_sign", "ward", "says", "noticing") for at in before)
 
     def _other_time(self, sign: Finding) -> bool:
         findings, reading = self.findings, self.findings.reading
