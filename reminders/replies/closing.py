@@ -72,8 +72,8 @@ SERIOUS = (
     "cannot",
 )
 """Classes of words beside which a reply is not closed, unless something understood covers them."""
-_PLAIN = ("close.thanks", "close.fine", "close.dressed", "close.drainage")
-"""What says that all is well so plainly that chatter beside it need not be understood."""
+_PLAIN = ("close.fine", "close.dressed", "close.drainage")
+"""What says that all is well so plainly that chatter beside it need not be understood; thanks stand beside anything."""
 _CHAT_BELOW = 0.0
 """Likeness below which the words that are not understood are taken for chatter; on sets left out of the learning, no
 serious and no routine reply was closed for it."""
@@ -298,8 +298,10 @@ def _blocks(findings: Findings, at: int, covered: Set[int]) -> bool:
 
 
 def _ends_clause(findings: Findings, at: int) -> bool:
-    """Whether nothing follows that it could deny, so that it answers: "thanks, i mean no"."""
+    """Whether nothing follows that it could deny, so that it answers: "thanks, i mean no"; not in "aint nothing"."""
     parts = findings.reading.clause
+    if at and parts[at - 1] == parts[at] and findings.has(at - 1, "negator"):
+        return False
     return at + 1 == len(parts) or parts[at + 1] != parts[at]
 
 

@@ -74,7 +74,7 @@ def _denied_after(findings: Findings, one: Finding) -> bool:
     if at >= len(tokens) or tokens[at].kind == "num" or not findings.has(at, "denial", "verbal_negator", "answer_no"):
         return False
     return all(
-        findings.has(rest, "degree", "answer_no", "denial")
+        tokens[rest].kind == "mark" or findings.has(rest, "degree", "answer_no", "denial", "courtesy", "thanks")
         for rest in range(at + 1, len(tokens))
         if parts[rest] == parts[at]
     )

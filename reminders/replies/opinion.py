@@ -13,7 +13,7 @@ from reminders.replies.likeness import Likeness
 from reminders.sentences import english
 
 _CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
-_URGENT_BEYOND = {Label.ROUTINE: -0.35, Label.NONE: 0.5}
+_URGENT_BEYOND = {Label.ROUTINE: -0.4, Label.NONE: 0.5}
 _EMERGENCY_BEYOND = {Label.URGENT: 0.0, Label.ROUTINE: 0.4, Label.NONE: 0.8}
 _UNSURE = 0.35
 """How much more likeness is wanted of a single word, of few and unknown ones, in a question, and beside a score."""

@@ -82,6 +82,15 @@ _CONTRASTS = frozenset(
 """Words that open a new clause."""
 
 
+_PARTS = frozenset(
+    (
+        *("come", "comes", "came", "coming", "fall", "falls", "fell", "fallen", "falling"),
+        *("pull", "pulled", "pulling", "tear", "torn", "tore", "split", "rip", "ripped"),
+    )
+)
+"""Words after which "apart" opens no clause."""
+
+
 class _Known(NamedTuple):
     """What is known of a piece of text wherever it stands."""
 
@@ -118,7 +127,9 @@ def read(text: str) -> Reading:
             clause += 1
             sentence += ends
             continue
-        if contrasts or (kind == "mark" and piece in _DASHES and _apart(text, start, end)):
+        if (contrasts and not _parting(tokens, words[0][0])) or (
+            kind == "mark" and piece in _DASHES and _apart(text, start, end)
+        ):
             clause += 1
         for word, length in words:
             tokens.append(Token(word, start, start + length, kind, start == last_end))
@@ -152,6 +163,11 @@ def _unsigned(text: str) -> str:
         return text
     signed = _SIGNATURE.search(text)
     return text[: signed.start()] if signed else text
+
+
+def _parting(tokens: list[Token], word: str) -> bool:
+    """Whether "apart" says what became of something ("the stitches have come apart") and opens no clause."""
+    return word == "apart" and bool(tokens) and tokens[-1].word in _PARTS
 
 
 def _apart(text: str, start: int, end: int) -> bool:
