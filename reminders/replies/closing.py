@@ -79,7 +79,8 @@ _CHAT_BELOW = 0.0
 serious and no routine reply was closed for it."""
 _MOST_CHAT = 9
 _OPEN_ABOVE = 1.0
-"""Likeness to replies that a person must read above which none is closed; half of the hidden questions lie there."""
+"""Likeness to replies that a person must read above which none is closed; nearly half of the questions that the
+lexicons might miss lie there."""
 _UNDERSTOOD = (
     "plain",
     "common",

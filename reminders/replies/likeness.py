@@ -3,7 +3,7 @@
 Each word, pair of neighbours and piece of a word carries a weight, learnt from the labelled sets of the tests by a
 linear support vector machine (`tests/replies/learn.py`; R. Fan et al., "LIBLINEAR", JMLR 2008;9:1871). Their sum over
 the root of the number of words says how much the reply reads like serious ones; above 0 it is more likely one than
-not. It knows nothing of negation or time, and so never takes a sign away.
+not. It knows nothing of negation or time, and so never takes a sign away; `closing` asks it about chatter.
 """
 
 from __future__ import annotations

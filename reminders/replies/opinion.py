@@ -1,4 +1,4 @@
-"""What a reply's likeness to serious ones adds to what the lexicons made of it: it may raise, never lower.
+"""What a reply's likeness to serious ones adds to what the lexicons made of it: here it may raise, never lower.
 
 The lines are drawn where, on sets left out of the learning, most of the serious replies that the lexicons missed are
 found, one routine reply in ten is raised, and one or two harmless ones in a hundred stay open.

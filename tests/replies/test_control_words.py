@@ -156,3 +156,16 @@ def test_a_stop_from_the_wrong_person_is_both() -> None:
 )
 def test_other_control_messages(text: str, label: Label) -> None:
     assert triage(text).label is label
+
+
+@pytest.mark.parametrize(
+    ("text", "label"),
+    [
+        ("i opted out by mistake, please turn the texts back on", Label.START),
+        ("opted out by mistake last time but now i mean it, stop texting me", Label.STOP),
+        ("my kid texted stop by accident, please send the reminders again", Label.START),
+        ("i already opted out twice. stop sending these", Label.STOP),
+    ],
+)
+def test_a_stop_told_as_a_slip_gives_way_to_a_wish_for_messages(text: str, label: Label) -> None:
+    assert triage(text).label is label
