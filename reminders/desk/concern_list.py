@@ -24,6 +24,8 @@ from reminders.words import gettext, retold, shown, shown_all
 _LATELY = timedelta(days=14)
 _RULE = re.compile(r"[a-z]+\.[a-z_]+")
 """How triage names what it went by: `sign.chest_pain`."""
+_OF_CALLS = frozenset({"called", "closed"})
+"""Steps whose note begins with an outcome."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,10 +71,10 @@ class ConcernStep:
     def told(self) -> str:
         """The note in the staff's language, outcomes and rules as words; what a person wrote stays as it is."""
         outcome, colon, said = self.note.partition(": ")
-        if outcome in OUTCOMES:
+        if self.action in _OF_CALLS and outcome in OUTCOMES:
             return shown(outcome) + colon + said
         rules = self.note.split(", ")
-        if all(_RULE.fullmatch(each) for each in rules):
+        if self.by == "triage" and all(_RULE.fullmatch(each) for each in rules):
             return shown_all(dict.fromkeys(each.partition(".")[2] for each in rules))
         return retold(self.note)
 

@@ -212,16 +212,18 @@ def test_a_summary_is_kept_in_english_and_told_in_the_staffs_language(office: Of
 
 
 @pytest.mark.parametrize(
-    ("note", "told"),
+    ("action", "by", "note", "told"),
     [
-        ("reached", "se habló con el paciente"),
-        ("left_voicemail: try again, at 14:00", "se dejó un mensaje de voz: try again, at 14:00"),
-        ("sign.chest_pain, sign.breathing", "dolor de pecho, respiración"),
-        ("swollen, she says", "swollen, she says"),
-        ("", ""),
+        ("called", "Nora", "reached", "se habló con el paciente"),
+        ("closed", "Nora", "left_voicemail: try again, at 14:00", "se dejó un mensaje de voz: try again, at 14:00"),
+        ("opened", "triage", "sign.chest_pain, sign.breathing", "dolor de pecho, respiración"),
+        ("note", "Nora", "swollen, she says", "swollen, she says"),
+        ("note", "Nora", "home.again, reached", "home.again, reached"),
+        ("note", "Nora", "reached: no", "reached: no"),
+        ("taken", "Nora", "", ""),
     ],
 )
-def test_a_step_is_told_in_words_and_what_a_person_wrote_as_it_is(note: str, told: str) -> None:
-    step = ConcernStep(at=datetime(2026, 6, 10, tzinfo=UTC), action="called", by="Nora", note=note, reply_id=None)
+def test_a_step_is_told_in_words_and_what_a_person_wrote_as_it_is(action: str, by: str, note: str, told: str) -> None:
+    step = ConcernStep(at=datetime(2026, 6, 10, tzinfo=UTC), action=action, by=by, note=note, reply_id=None)
     with speaking("es"):
         assert step.told == told
