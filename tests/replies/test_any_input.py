@@ -1,5 +1,6 @@
 """Any input gives a result quickly; what can't be read goes to a person."""
 
+import gc
 import time
 
 import pytest
@@ -42,11 +43,14 @@ def test_what_says_nothing_goes_to_a_person(text: str) -> None:
 def test_a_hundred_kilobytes_are_triaged_within_two_seconds(part: str) -> None:
     text = part * (100_000 // len(part))
     triage(part * 9, after="checkin_pain")  # the first of a process compiles the lexicons
+    gc.freeze()  # or the collector looks through what all tests before have left
+    begin = time.thread_time()
 
-    begin = time.process_time()
     result = triage(text, after="checkin_pain")
 
-    assert time.process_time() - begin < 2
+    spent = time.thread_time() - begin
+    gc.unfreeze()
+    assert spent < 2
     assert result.needs_person
 
 
