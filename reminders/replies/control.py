@@ -54,23 +54,27 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
     if back := _alone(findings, worded, "start", pairs):
         return Control(start=back)
     kept = findings.covered("control.keep") - findings.covered("control.ended")
-    again = findings.covered("control.back")
-    stop = _opening_stop(findings) or _sentence(
-        findings, "control.stop", kept | again, english("asks that the messages end")
-    )
-    start = (
-        None
-        if stop and not _undone(findings)
-        else _sentence(findings, "control.start", kept, english("asks for the messages again"))
-    )
-    return Control(stop=None if start else stop, start=start, wrong_person=_wrong_person(findings))
+    stop, start = _opening_stop(findings) or _closing_stop(findings), None
+    if stop is None:
+        stop, start = _ended_or_wanted(findings, kept)
+    return Control(stop=stop, start=start, wrong_person=_wrong_person(findings))
 
 
-def _undone(findings: Findings) -> bool:
-    """Whether the ending is told as past or a slip, and the wish for messages after it: "opted out by mistake, ..."."""
-    told = findings.of("control.undone")
-    wished = findings.of("control.start")
-    return any(before.first < one.last for before in told for one in wished)
+def _ended_or_wanted(findings: Findings, kept: Set[int]) -> tuple[Evidence | None, Evidence | None]:
+    """Find a sentence that asks that the messages end, or for them again; never both.
+
+    An ending that is told as a slip, or as past beside a wish for messages, asks for them.
+    """
+    ends = english("asks that the messages end")
+    again = english("asks for the messages again")
+    wish = _sentence(findings, "control.start", kept, again)
+    kept_or_back = kept | findings.covered("control.back")
+    slips = findings.covered("control.slip")
+    told = slips | findings.covered("control.undone") if wish else slips
+    if told and _sentence(findings, "control.stop", kept_or_back | told, ends) is None:
+        return None, wish or _sentence(findings, "control.slip", frozenset(), again)
+    stop = _sentence(findings, "control.stop", kept_or_back, ends)
+    return stop, None if stop else wish
 
 
 def _opening_stop(findings: Findings) -> Evidence | None:
@@ -83,6 +87,20 @@ def _opening_stop(findings: Findings) -> Evidence | None:
     if not hits or not all(findings.has(at, "stop_first") or findings.has(at, "courtesy") for at in words):
         return None
     return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the first sentence is the word for stop"))
+
+
+def _closing_stop(findings: Findings) -> Evidence | None:
+    """Find an unmistakable stop word that is the whole last clause: "thanks for these, stop"."""
+    if not findings.mentions("stop_first") or any(token.word == "?" for token in findings.reading.tokens):
+        return None
+    if findings.mentions("negator", "says") or any(kind.startswith(("sign.", "net.")) for kind in findings.by_kind):
+        return None
+    parts = findings.reading.clause
+    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and parts[at] == parts[-1]]
+    hits = [at for at in words if findings.has(at, "stop_first")]
+    if not hits or not all(findings.has(at, "stop_first", "courtesy") for at in words):
+        return None
+    return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the last words are the word for stop"))
 
 
 def _alone(findings: Findings, words: list[int], name: str, pairs: list[tuple[int, int, int]]) -> Evidence | None:
@@ -217,6 +235,6 @@ def _sentence(findings: Findings, kind: str, kept: Set[int], note: str) -> Evide
 
 
 def _wrong_person(findings: Findings) -> Evidence | None:
-    meant = findings.covered("control.not_wrong")
+    meant = findings.covered("control.not_wrong", "control.slip")
     said = _sentence(findings, "control.wrong_person", meant, english("says that the number is not the patient's"))
     return said or _names_another(findings)

@@ -65,6 +65,36 @@ def test_a_stop_word_set_apart_or_signed_revokes(text: str) -> None:
     assert triage(text).label is Label.STOP
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I would prefer not to receive any further text messages",
+        "please refrain from texting me",
+        "Would you mind not sending me these messages?",
+        "We would rather not be on your texting list",
+        "I shall have to decline further messages",
+        "thanks for the texts, stop",
+        "prefiero no recibir más mensajes",
+        "por favor absténganse de mandarme mensajes",
+        "je préférerais ne plus recevoir de messages",
+        "bitte sehen Sie von weiteren Nachrichten ab",
+        "preferirei non ricevere più messaggi",
+        "prefiro não receber mais mensagens",
+        "proszę o zaprzestanie wysyłania wiadomości",
+        "я бы предпочёл не получать сообщения",
+        "tôi xin phép không nhận thêm tin nhắn",
+        "我不想再收到短信",
+        "더 이상 문자를 받고 싶지 않습니다",
+        "メッセージの配信は遠慮します",
+        "ayoko na pong makatanggap ng mensahe",
+        "mwen ta prefere pa resevwa mesaj ankò",
+        "أفضل عدم تلقي المزيد من الرسائل",
+    ],
+)
+def test_a_polite_refusal_of_messages_revokes_in_every_language(text: str) -> None:
+    assert triage(text).label is Label.STOP
+
+
 @pytest.mark.parametrize("text", ["取消", "停止", "退订", "arrêt", "стоп", "취소"])
 def test_the_stop_words_of_other_writings_revoke(text: str) -> None:
     assert triage(text).opt_out
@@ -105,6 +135,21 @@ def test_no_more_as_an_answer_may_speak_of_pain_and_goes_to_a_person(after: str)
         "stop by tomorrow?",
         "do i have to quit smoking",
         "no paro de rascarme",
+        "I would prefer not to receive the ointment",
+        "I'd rather you text me than call",
+        "I'd prefer not to get texts at work",
+        "I have not received any text messages from this office",
+        "would you mind not sending the bill to my work",
+        "can i be taken off the waiting list",
+        "the bleeding will not. stop",
+        "prefiero no tomar más pastillas",
+        "no he recibido más mensajes",
+        "ich habe keine Nachricht mehr bekommen",
+        "я не получал сообщение",
+        "tôi không nhận được tin nhắn",
+        "我没有收到短信",
+        "문자를 받지 못했어요",
+        "メッセージが届いていません",
         "cuando paro la pomada",
     ],
 )
@@ -165,6 +210,30 @@ def test_other_control_messages(text: str, label: Label) -> None:
         ("opted out by mistake last time but now i mean it, stop texting me", Label.STOP),
         ("my kid texted stop by accident, please send the reminders again", Label.START),
         ("i already opted out twice. stop sending these", Label.STOP),
+        ("turn the texts back on pls, i opted out by mistake", Label.START),
+        ("sorry i texted stop by mistake", Label.START),
+        ("I had opted out but now I'd like to receive your messages again", Label.START),
+        ("ignore my stop, it was a mistake", Label.START),
+        ("me di de baja por error, quiero los mensajes otra vez", Label.START),
+        ("je me suis désabonné par erreur, remettez les messages", Label.START),
+        ("habe mich versehentlich abgemeldet, bitte wieder Nachrichten schicken", Label.START),
+        ("mi sono cancellato per errore", Label.START),
+        ("mandei parar por engano", Label.START),
+        ("wypisałem się przez pomyłkę", Label.START),
+        ("я отписался по ошибке", Label.START),
+        ("tôi lỡ nhắn stop", Label.START),
+        ("我不小心退订了", Label.START),
+        ("실수로 수신거부했어요", Label.START),
+        ("間違えて配信停止しました", Label.START),
+        ("hindi ko sinasadyang mag-unsubscribe", Label.START),
+        ("mwen dezabone pa aksidan", Label.START),
+        ("ألغيت الاشتراك بالخطأ", Label.START),
+        ("i signed up by mistake unsubscribe me", Label.STOP),
+        ("i unsubscribed already, why are you still texting me, take me off", Label.STOP),
+        ("accidentally subscribed so please unsubscribe", Label.STOP),
+        ("me inscribieron por error, denme de baja", Label.STOP),
+        ("ich wurde aus Versehen angemeldet, bitte keine Nachrichten mehr", Label.STOP),
+        ("you text me by mistake, please stop", Label.STOP),
     ],
 )
 def test_a_stop_told_as_a_slip_gives_way_to_a_wish_for_messages(text: str, label: Label) -> None:
