@@ -31,6 +31,8 @@ _KEPT = frozenset({"file", "key", "keys", "known", "option"})
 """Places of sentences in which names stand that are the same in every language."""
 _WORDS = frozenset({"label", "signs", "unit"})
 """Places in which words stand that the database holds, one or several with commas between them."""
+_CLOCK = " HH:mm"
+"""How most patterns end: two digits each, which every locale writes alike, so that the day before them can be kept."""
 _VARIABLES = ("LANGUAGE", "LC_ALL", "LC_MESSAGES", "LANG")
 
 _house = [SOURCE_LANGUAGE]
@@ -87,11 +89,14 @@ def retold(text: str) -> str:
 
 def on_day(local: date, pattern: str = "EEE d MMM y HH:mm") -> str:
     """Return a day or a moment by its own wall clock, in the staff's language, by a pattern of CLDR (UTS 35 part 4)."""
-    from babel.dates import format_date, format_datetime  # noqa: PLC0415  many commands show none
+    if not isinstance(local, datetime):
+        return _said_on(local, pattern, language())
+    of_day, clock, rest = pattern.partition(_CLOCK)
+    if clock and not rest:
+        return f"{_said_on(local.date(), of_day, language())} {local:%H:%M}"
+    from babel.dates import format_datetime  # noqa: PLC0415  many commands show none
 
-    if isinstance(local, datetime):
-        return format_datetime(local, pattern, locale=language())
-    return format_date(local, pattern, locale=language())
+    return format_datetime(local, pattern, locale=language())
 
 
 def language() -> str:
@@ -138,6 +143,13 @@ def of_environment(variables: Mapping[str, str] = os.environ) -> str:
 def is_draft(code: str) -> bool:
     """Say whether a catalog was read by nobody qualified: its `Last-Translator` is a draft."""
     return _translations(code).info().get("last-translator", "").startswith("draft")
+
+
+@lru_cache(maxsize=1024)
+def _said_on(local: date, pattern: str, code: str) -> str:
+    from babel.dates import format_date  # noqa: PLC0415  as above
+
+    return format_date(local, pattern, locale=code)
 
 
 @lru_cache(maxsize=4096)

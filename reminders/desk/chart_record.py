@@ -93,6 +93,8 @@ def chart_record(session: Session, desk: Desk, enrollment_id: int) -> ChartRecor
         if reply.enrollment_id in {None, enrollment_id}
     ]
     answers = finding.answers_to(session, [reply.id for reply in said if reply.id is not None])
+    # Whoever lists messages or concerns asks for the patient again; as long as it is in hand, the session has it.
+    _patient = people.patient_of(session, enrollment.patient_id)
     return ChartRecord(
         **_summary(session, desk, enrollment),
         messages=listed(session, desk, courses.messages_of(session, enrollment_id)),

@@ -14,7 +14,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.concerns import OUTCOMES
 from reminders.desk.message_list import full_name
 from reminders.errors import NotFound
-from reminders.records import concerns, finding, replies
+from reminders.records import concerns, finding, people, replies
 from reminders.records.people import new_id
 from reminders.records.tables import Contact, Patient, Reply
 from reminders.records.tables_concerns import Concern, ConcernEvent
@@ -144,6 +144,15 @@ def concern_with_context(session: Session, desk: Desk, concern_id: int) -> Liste
     return _with_context(session, desk, [concern])[0]
 
 
+def concern_and_list(
+    session: Session, desk: Desk, concern_id: int
+) -> tuple[ListedConcern, tuple[ListedConcern, ...]]:
+    """Return one concern and the list beside it, each with its context; raises NotFound."""
+    beside = list_concerns(session, desk)
+    found = next((each for each in beside if each.id == concern_id), None)
+    return found or concern_with_context(session, desk, concern_id), beside
+
+
 def concerns_about(session: Session, desk: Desk, patient_id: int) -> tuple[ListedConcern, ...]:
     """Return every concern about a patient with its context, oldest first."""
     return _with_context(session, desk, concerns.concerns_of_patient(session, patient_id))
@@ -151,7 +160,7 @@ def concerns_about(session: Session, desk: Desk, patient_id: int) -> tuple[Liste
 
 def _with_context(session: Session, desk: Desk, found: Sequence[Concern]) -> tuple[ListedConcern, ...]:
     patient_ids = {each.patient_id for each in found if each.patient_id is not None}
-    patients = finding.patients_by_id(session, patient_ids)
+    patients = people.patients_of(session, patient_ids)
     contacts = finding.contacts_by_patient(session, patient_ids)
     histories = concerns.histories_of(session, [new_id(each.id) for each in found])
     reply_ids = [step.reply_id for steps in histories.values() for step in steps if step.reply_id is not None]

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.message_list import full_name
-from reminders.records import finding
+from reminders.records import finding, people
 from reminders.records.directory import patients_matching
 from reminders.records.finding import EnrollmentLine
 
@@ -66,7 +66,7 @@ def find_courses(
     """Return courses whose patient's name, number or address holds `search`, the newest first; all of them for ""."""
     ids = _matching(session, desk, search) if search.strip() else None
     found = finding.enrollment_lines(session, desk.practice_id, ids, running_only=running_only)[:limit]
-    patients = finding.patients_by_id(session, {each.patient_id for each in found})
+    patients = people.patients_of(session, {each.patient_id for each in found})
     return tuple(FoundCourse(course=each, name=full_name(patients.get(each.patient_id))) for each in found)
 
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from reminders.care.values import Reason
 from reminders.desk.composing import Desk
 from reminders.errors import InputError, NotFound
-from reminders.records import courses, finding
+from reminders.records import courses, finding, people
 from reminders.records.finding import MessageFilter, Place, Window
 from reminders.records.message_states import MessageState
 from reminders.records.tables import Message, Patient
@@ -103,7 +103,7 @@ def message_page(
 def listed(session: Session, desk: Desk, messages: Sequence[Message]) -> tuple[ListedMessage, ...]:
     """Return messages with their patients."""
     ids = {each.patient_id for each in messages if each.patient_id is not None}
-    patients = finding.patients_by_id(session, ids)
+    patients = people.patients_of(session, ids)
     return tuple(_listed(each, patients.get(each.patient_id or 0), desk.zone) for each in messages)
 
 

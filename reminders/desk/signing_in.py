@@ -73,6 +73,8 @@ class SignedIn:
     rights: frozenset[Right]
     csrf: str
     token_hash: str
+    seen_at: datetime
+    """When it was noted last that they are there."""
     is_idle: bool
     """Nothing was done for too long: they may see nothing until they sign in again."""
     has_second_factor: bool
@@ -140,6 +142,7 @@ def signed_in(session: Session, token: str, now: datetime, limits: Limits) -> Si
         rights=rights_of(member.roles),
         csrf=row.csrf,
         token_hash=hashed,
+        seen_at=row.seen_at,
         is_idle=now - row.seen_at >= limits.idle,
         has_second_factor=member.totp_secret is not None,
     )
@@ -147,9 +150,7 @@ def signed_in(session: Session, token: str, now: datetime, limits: Limits) -> Si
 
 def note_presence(database: Database, who: SignedIn, now: datetime) -> None:
     """Note that somebody is still there; at most every half minute, as this writes."""
-    with database.reading() as session:
-        found = staff.session_of(session, who.token_hash)
-    if found is not None and now - found[0].seen_at >= _SEEN_EVERY:
+    if now - who.seen_at >= _SEEN_EVERY:
         with database.writing() as session:
             staff.touch_session(session, who.token_hash, now)
 

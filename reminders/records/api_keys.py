@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from sqlalchemy import CursorResult, func, or_, select, update
+from sqlalchemy import CursorResult, bindparam, func, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -19,8 +19,7 @@ def add_key(session: Session, key: ApiKey) -> None:
 
 def key_by_prefix(session: Session, practice_id: str, prefix: str) -> ApiKey | None:
     """Return the practice's key with this prefix, None when there is none; whether it holds, the desk decides."""
-    statement = select(ApiKey).where(col(ApiKey.prefix) == prefix, col(ApiKey.practice_id) == practice_id)
-    return session.execute(statement).scalar_one_or_none()
+    return session.execute(_BY_PREFIX, {"prefix": prefix, "practice": practice_id}).scalar_one_or_none()
 
 
 def keys_of(session: Session, practice_id: str) -> list[ApiKey]:
@@ -51,3 +50,9 @@ def note_use(session: Session, key_id: int, on: date) -> None:
     """Note the day on which a key was used."""
     earlier = or_(col(ApiKey.last_used_on).is_(None), col(ApiKey.last_used_on) < on)
     session.execute(update(ApiKey).where(col(ApiKey.id) == key_id, earlier).values(last_used_on=on))
+
+
+# Built once, as every call runs it: to build it costs more than to run it.
+_BY_PREFIX = select(ApiKey).where(
+    col(ApiKey.prefix) == bindparam("prefix"), col(ApiKey.practice_id) == bindparam("practice")
+)

@@ -71,7 +71,7 @@ def open_concerns(session: Session, practice_id: str, *, closed_too: bool = Fals
     """Return the practice's concerns, most urgent first, then by when they are due."""
     statement = select(Concern).where(col(Concern.practice_id) == practice_id)
     if not closed_too:
-        statement = statement.where(col(Concern.state) != "closed")
+        statement = statement.where(_NOT_CLOSED)
     return list(session.execute(statement.order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))).scalars())
 
 
@@ -83,7 +83,7 @@ def concerns_after(
         col(Concern.practice_id) == practice_id, col(Concern.state).in_(states), col(Concern.id) > after
     )
     if "closed" not in states:
-        statement = statement.where(col(Concern.state) != literal_column("'closed'"))  # as the partial index has it
+        statement = statement.where(_NOT_CLOSED)
     return list(session.execute(statement.order_by(col(Concern.id)).limit(most)).scalars())
 
 
@@ -141,9 +141,8 @@ def history_of(session: Session, concern_id: int) -> list[ConcernEvent]:
 
 def histories_of(session: Session, concern_ids: Sequence[int]) -> dict[int, tuple[ConcernEvent, ...]]:
     """Return the histories of concerns, each oldest first."""
-    statement = select(ConcernEvent).where(col(ConcernEvent.concern_id).in_(concern_ids)).order_by(col(ConcernEvent.id))
     found: dict[int, tuple[ConcernEvent, ...]] = {}
-    for event in session.execute(statement).scalars():
+    for event in session.execute(_HISTORIES, {"concerns": [*concern_ids]}).scalars() if concern_ids else ():
         found[event.concern_id] = (*found.get(event.concern_id, ()), event)
     return found
 
@@ -211,6 +210,11 @@ def last_about(session: Session, practice_id: str, kind: str, about: str) -> dat
 
 
 _NOT_CLOSED = col(Concern.state) != literal_column("'closed'")  # as the partial index has it
+_HISTORIES = (
+    select(ConcernEvent)
+    .where(col(ConcernEvent.concern_id).in_(bindparam("concerns", expanding=True)))
+    .order_by(col(ConcernEvent.id))
+)
 _HELD = {"populate_existing": True}  # what somebody else changed while we waited for it
 _TO_JOIN = (
     select(Concern)

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import or_, select
+from sqlalchemy import bindparam, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -93,19 +93,10 @@ def patient_lines(session: Session, ids: Collection[int]) -> list[PatientLine]:
     ]
 
 
-def patients_by_id(session: Session, ids: Collection[int]) -> dict[int, Patient]:
-    """Return patients by their ids."""
-    found = session.execute(select(Patient).where(col(Patient.id).in_(ids))).scalars()
-    return {new_id(patient.id): patient for patient in found}
-
-
 def contacts_by_patient(session: Session, ids: Collection[int]) -> dict[int, tuple[Contact, ...]]:
     """Return the contacts of patients, SMS first."""
-    statement = (
-        select(Contact).where(col(Contact.patient_id).in_(ids)).order_by(col(Contact.channel).desc(), col(Contact.id))
-    )
     found: dict[int, tuple[Contact, ...]] = {}
-    for contact in session.execute(statement).scalars():
+    for contact in session.execute(_CONTACTS_OF, {"patients": [*ids]}).scalars() if ids else ():
         found[contact.patient_id] = (*found.get(contact.patient_id, ()), contact)
     return found
 
@@ -183,6 +174,17 @@ def messages_by_id(session: Session, ids: Collection[int]) -> dict[int, Message]
 
 def answers_to(session: Session, reply_ids: Sequence[int]) -> dict[int, Message]:
     """Return the automatic answers to replies, by the reply."""
-    statement = select(Message).where(col(Message.answers_reply_id).in_(reply_ids)).order_by(col(Message.id))
-    found = session.execute(statement).scalars()
+    found = session.execute(_ANSWERS_TO, {"replies": [*reply_ids]}).scalars() if reply_ids else ()
     return {new_id(message.answers_reply_id): message for message in found}
+
+
+_CONTACTS_OF = (
+    select(Contact)
+    .where(col(Contact.patient_id).in_(bindparam("patients", expanding=True)))
+    .order_by(col(Contact.channel).desc(), col(Contact.id))
+)
+_ANSWERS_TO = (
+    select(Message)
+    .where(col(Message.answers_reply_id).in_(bindparam("replies", expanding=True)))
+    .order_by(col(Message.id))
+)

@@ -131,7 +131,7 @@ def open_by_patient(session: Session, practice_id: str) -> dict[int, tuple[int, 
         select(col(Concern.patient_id), col(Concern.id))
         .where(
             col(Concern.practice_id) == practice_id,
-            col(Concern.state) != "closed",
+            col(Concern.state) != literal_column("'closed'"),  # as the partial index has it
             col(Concern.patient_id).is_not(None),
         )
         .order_by(col(Concern.id))

@@ -133,6 +133,10 @@ def patient_of(session: Session, patient_id: int) -> Patient | None:
 
 def patients_of(session: Session, patient_ids: Collection[int]) -> dict[int, Patient]:
     """Return patients by their ids."""
+    if len(patient_ids) == 1:
+        (only,) = patient_ids
+        patient = patient_of(session, only)  # whom the session may have at hand
+        return {} if patient is None else {only: patient}
     found = session.execute(_PATIENTS_OF, {"ids": [*patient_ids]}).scalars() if patient_ids else ()
     return {new_id(each.id): each for each in found}
 

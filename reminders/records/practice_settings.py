@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -12,8 +12,7 @@ from reminders.records.tables_settings import PracticeSetting
 
 def newest_version(session: Session, practice_id: str) -> int:
     """Return the version of a practice's last change; 0 when there was none."""
-    statement = select(func.max(col(PracticeSetting.version))).where(col(PracticeSetting.practice_id) == practice_id)
-    return session.execute(statement).scalar_one() or 0
+    return session.connection().execute(_NEWEST, {"practice": practice_id}).scalar_one() or 0
 
 
 def settings_in_force(session: Session, practice_id: str) -> dict[str, PracticeSetting]:
@@ -51,3 +50,9 @@ def add_setting(session: Session, change: PracticeSetting) -> int:
     session.add(change)
     session.flush()
     return change.version
+
+
+# Built once, as every request runs it: to build it costs more than to run it.
+_NEWEST = select(func.max(col(PracticeSetting.version))).where(
+    col(PracticeSetting.practice_id) == bindparam("practice")
+)

@@ -128,7 +128,7 @@ def last_said(session: Session, patient_id: int, *, since: datetime, most: int) 
 
 def replies_by_id(session: Session, ids: Sequence[int]) -> dict[int, Reply]:
     """Return replies by their ids."""
-    found = session.execute(select(Reply).where(col(Reply.id).in_(ids))).scalars()
+    found = session.execute(_BY_ID, {"ids": [*ids]}).scalars() if ids else ()
     return {new_id(reply.id): reply for reply in found}
 
 
@@ -169,6 +169,7 @@ _REACHED = (
 _LATEST_FIRST = (MESSAGES.c.settled_at.desc(), MESSAGES.c.id.desc())
 _REACHED_MESSAGES = select(Message).where(*_REACHED).order_by(*_LATEST_FIRST)
 _TOLD = select(*(MESSAGES.c[name] for name in Told._fields)).where(*_REACHED).order_by(*_LATEST_FIRST)
+_BY_ID = select(Reply).where(col(Reply.id).in_(bindparam("ids", expanding=True)))
 _REPLIES_OF = select(Reply).where(col(Reply.patient_id) == bindparam("patient")).order_by(col(Reply.id))
 _REPLIES_SINCE = _REPLIES_OF.where(col(Reply.received_at) >= bindparam("since"))
 _LAST_SAID = Compiled(

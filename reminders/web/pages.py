@@ -14,7 +14,7 @@ import phonenumbers
 from babel import Locale, UnknownLocaleError
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from reminders.care.quiet_hours import WEEKDAYS
 from reminders.wording.languages import direction_of
@@ -136,12 +136,12 @@ def number(address: str) -> Markup:
 
 def plainly(said: object) -> Markup:
     """Return a number, an address, hours or a code, whose parts stand from left to right on every page."""
-    return Markup('<bdi dir="ltr">{}</bdi>').format(said)
+    return Markup(f'<bdi dir="ltr">{escape(said)}</bdi>')  # noqa: S704  escaped here; `format` takes four times as long
 
 
 def apart(said: object) -> Markup:
     """Return a name or another's words within a sentence: in their own direction, and turning nothing around them."""
-    return Markup("<bdi>{}</bdi>").format(said)
+    return Markup(f"<bdi>{escape(said)}</bdi>")  # noqa: S704  as above
 
 
 def dial(said: str, region: str) -> str:

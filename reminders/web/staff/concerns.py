@@ -10,9 +10,15 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from reminders.desk import concerns as desk_concerns
-from reminders.desk.chart_record import ChartRecord, chart_record
+from reminders.desk.chart_record import course_summary
 from reminders.desk.composing import Desk
-from reminders.desk.concern_list import ListedConcern, concern_with_context, lately_closed, list_concerns
+from reminders.desk.concern_list import (
+    ListedConcern,
+    concern_and_list,
+    concern_with_context,
+    lately_closed,
+    list_concerns,
+)
 from reminders.desk.concerns import OUTCOMES, CallBack
 from reminders.desk.marked_words import pieces_of, reasons_of
 from reminders.desk.pinned_plans import pinned_plan
@@ -20,6 +26,7 @@ from reminders.desk.roles import Right
 from reminders.desk.staff import who_works_concerns
 from reminders.desk.trail import Action, Look
 from reminders.errors import InputError, StateError
+from reminders.records import courses
 from reminders.web.forms import go
 from reminders.web.staff.here import Here, acts
 from reminders.words import gettext
@@ -143,8 +150,7 @@ def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *
 
 def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str, ...] = ()) -> Response:
     with here.reading() as session:
-        concern = concern_with_context(session, here.desk, concern_id)
-        beside = list_concerns(session, here.desk)
+        concern, beside = concern_and_list(session, here.desk, concern_id)
         values = {
             "concern": concern,
             "said": tuple((each, pieces_of(each.text, each.why), reasons_of(each.why)) for each in concern.said),
@@ -172,21 +178,17 @@ def _course(session: Session, desk: Desk, concern: ListedConcern) -> dict[str, A
     """Return the course that the concern is about, as far as one wants to know it before calling."""
     if concern.enrollment_id is None:
         return None
-    record = chart_record(session, desk, concern.enrollment_id)
+    record = course_summary(session, desk, concern.enrollment_id)
     plan = pinned_plan(session, desk, record.plan.procedure, record.plan.content_hash).plan
+    steps = courses.steps_of(session, concern.enrollment_id)
     return {
         "record": record,
         "title": plan.file.title,
         "factors": tuple(plan.factors[name].says for name in sorted(record.course.factors) if name in plan.factors),
         "anaesthetic": record.course.settings.get("anaesthetic", ""),
-        "sent": _sent_lately(record),
-        "next": next((each for each in record.messages if each.state == "scheduled"), None),
+        "sent": [each for each in steps if each.state in _SENT and each.text][-_SHOWN_MESSAGES:],
+        "next": next((each for each in steps if each.state == "scheduled"), None),
     }
-
-
-def _sent_lately(record: ChartRecord) -> tuple[Any, ...]:
-    sent = [each for each in record.messages if each.state in _SENT and each.text]
-    return tuple(sent[-_SHOWN_MESSAGES:])
 
 
 def _me(here: Here) -> str:

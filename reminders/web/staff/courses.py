@@ -175,8 +175,8 @@ def _decision(here: Here) -> Decision:
 def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: Any) -> Response:
     """Return the page of a course, with `problems` or other values for its template."""
     with here.reading() as session:
+        enrollment = courses.enrollment_of(session, enrollment_id)  # in hand, so that nobody below reads it again
         found = chart_record(session, here.desk, enrollment_id)
-        enrollment = courses.enrollment_of(session, enrollment_id)
         plan = pinned_plan(session, here.desk, found.plan.procedure, found.plan.content_hash).plan
         page = offered(session, here.desk, here.site.app.page_rules, enrollment_id)
     here.trail((found.patient_id, f"enrollment {enrollment_id}"))
