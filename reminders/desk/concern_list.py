@@ -144,9 +144,7 @@ def concern_with_context(session: Session, desk: Desk, concern_id: int) -> Liste
     return _with_context(session, desk, [concern])[0]
 
 
-def concern_and_list(
-    session: Session, desk: Desk, concern_id: int
-) -> tuple[ListedConcern, tuple[ListedConcern, ...]]:
+def concern_and_list(session: Session, desk: Desk, concern_id: int) -> tuple[ListedConcern, tuple[ListedConcern, ...]]:
     """Return one concern and the list beside it, each with its context; raises NotFound."""
     beside = list_concerns(session, desk)
     found = next((each for each in beside if each.id == concern_id), None)

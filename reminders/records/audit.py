@@ -205,6 +205,7 @@ def _append(session: Session, practice_id: str, those: Sequence[Noted]) -> None:
         run(statements.first_head, (practice_id, BEFORE_THE_FIRST))
         head = run(statements.locked_head, (practice_id,)).one()
     sequence, previous = head
+    at_kept = _AT.bind_processor(dialect)
     rows = []
     for each in those:
         sequence += 1
@@ -212,7 +213,7 @@ def _append(session: Session, practice_id: str, those: Sequence[Noted]) -> None:
         said = (practice_id, sequence, each.at, by.kind, by.name, each.action, each.patient_id, each.about)
         entry = Entry(*said, each.outcome, as_details(each.details), previous, "")
         previous = hash_of(key, entry)
-        rows.append((*entry[:2], _AT.process_bind_param(entry.at, dialect), *entry[3:-1], previous))
+        rows.append((*entry[:2], at_kept(entry.at), *entry[3:-1], previous))
     run(statements.add, rows)  # a trigger moves the head
 
 

@@ -6,13 +6,14 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, func, literal_column, select, true
+from sqlalchemy import bindparam, func, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from reminders.records.columns import Instant
 from reminders.records.message_states import MessageState
-from reminders.records.tables import Enrollment, Message, Patient, Reply
+from reminders.records.people import new_id
+from reminders.records.tables import MESSAGES, Enrollment, Patient, Reply
 from reminders.records.tables_concerns import Concern
 
 
@@ -52,26 +53,8 @@ def courses_in_brief(session: Session, practice_id: str, *, since: datetime) -> 
 
     Few columns, each from an index of its own: it is asked for all courses to show fifty of them.
     """
-    own = col(Message.enrollment_id) == col(Enrollment.id)
-    failed = select(func.count()).where(own, col(Message.state) == literal_column("'failed'"))
-    unanswered = select(func.max(col(Message.unanswered_at), type_=Instant())).where(
-        own, col(Message.unanswered_at).is_not(None)
-    )
-    ahead = select(col(Message.enrollment_id)).where(
-        col(Message.practice_id) == practice_id, col(Message.send_at) >= since
-    )
-    statement = (
-        select(
-            col(Enrollment.id),
-            col(Enrollment.patient_id),
-            col(Enrollment.paused_at),
-            failed.scalar_subquery(),
-            unanswered.scalar_subquery(),
-        )
-        .where(_is_active(practice_id), col(Enrollment.id).in_(ahead))
-        .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))
-    )
-    return tuple(map(CourseInBrief._make, session.connection().execute(statement)))
+    found = session.connection().execute(_IN_BRIEF, {"practice": practice_id, "since": since})
+    return tuple(map(CourseInBrief._make, found.all()))
 
 
 def running_courses(
@@ -81,31 +64,10 @@ def running_courses(
 
     `only` names the courses asked for; all of them when it is None.
     """
-    waits = col(Message.state).in_((MessageState.SCHEDULED, MessageState.SENDING))
-    last_at = func.max(col(Message.send_at), type_=Instant())
-    statement = (
-        select(
-            col(Enrollment.id),
-            col(Enrollment.patient_id),
-            col(Patient.first_name),
-            col(Patient.last_name),
-            col(Enrollment.procedure),
-            col(Enrollment.procedure_end),
-            col(Patient.zone),
-            col(Enrollment.paused_at),
-            last_at,
-            func.count().filter(waits),
-            func.count().filter(col(Message.state) == MessageState.FAILED),
-            func.max(col(Message.unanswered_at), type_=Instant()),
-        )
-        .join(Patient, col(Patient.id) == col(Enrollment.patient_id))
-        .join(Message, col(Message.enrollment_id) == col(Enrollment.id))
-        .where(_is_active(practice_id), true() if only is None else col(Enrollment.id).in_(only))
-        .group_by(col(Enrollment.id), col(Patient.id))
-        .having(last_at >= since)
-        .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))
-    )
-    return tuple(RunningCourse._make(row) for row in _rows(session, statement))
+    values: dict[str, Any] = {"practice": practice_id, "since": since}
+    run = session.connection().execute
+    found = run(_RUNNING, values) if only is None else run(_RUNNING_OF_THESE, {**values, "only": [*only]})
+    return tuple(map(RunningCourse._make, found.all()))
 
 
 def last_replies(
@@ -122,30 +84,70 @@ def last_replies(
         )
         .group_by(col(Reply.patient_id))
     )
-    return {patient_id: at for patient_id, at in _rows(session, statement)}  # noqa: C416  a result is no mapping
+    return {new_id(patient_id): at for patient_id, at in session.connection().execute(statement)}
 
 
 def open_by_patient(session: Session, practice_id: str) -> dict[int, tuple[int, ...]]:
     """Return by patient the ids of the concerns that are not closed, oldest first."""
-    statement = (
-        select(col(Concern.patient_id), col(Concern.id))
-        .where(
-            col(Concern.practice_id) == practice_id,
-            col(Concern.state) != literal_column("'closed'"),  # as the partial index has it
-            col(Concern.patient_id).is_not(None),
-        )
-        .order_by(col(Concern.id))
-    )
     found: dict[int, tuple[int, ...]] = {}
-    for patient_id, concern_id in _rows(session, statement):
-        found[patient_id] = (*found.get(patient_id, ()), concern_id)
+    for patient_id, concern_id in session.connection().execute(_OPEN_BY_PATIENT, {"practice": practice_id}):
+        found[new_id(patient_id)] = (*found.get(new_id(patient_id), ()), new_id(concern_id))
     return found
 
 
-def _is_active(practice_id: str) -> ColumnElement[bool]:
-    # The state stands word for word: a partial index can't be matched with a parameter.
-    return (col(Enrollment.practice_id) == practice_id) & (col(Enrollment.state) == literal_column("'active'"))
-
-
-def _rows(session: Session, statement: Any) -> Any:
-    return session.execute(statement)
+# The states stand word for word: a partial index can't be matched with a parameter.
+_IS_ACTIVE = (col(Enrollment.practice_id) == bindparam("practice")) & (
+    col(Enrollment.state) == literal_column("'active'")
+)
+_NOT_CLOSED = col(Concern.state) != literal_column("'closed'")
+# Built once, as the page of the day is asked for all day: to build them costs as much as to run them.
+_OF_COURSE = MESSAGES.c.enrollment_id == col(Enrollment.id)
+_IN_BRIEF = (
+    select(
+        col(Enrollment.id),
+        col(Enrollment.patient_id),
+        col(Enrollment.paused_at),
+        select(func.count()).where(_OF_COURSE, MESSAGES.c.state == literal_column("'failed'")).scalar_subquery(),
+        select(func.max(MESSAGES.c.unanswered_at, type_=Instant()))
+        .where(_OF_COURSE, MESSAGES.c.unanswered_at.is_not(None))
+        .scalar_subquery(),
+    )
+    .where(
+        _IS_ACTIVE,
+        col(Enrollment.id).in_(
+            select(MESSAGES.c.enrollment_id).where(
+                MESSAGES.c.practice_id == bindparam("practice"), MESSAGES.c.send_at >= bindparam("since")
+            )
+        ),
+    )
+    .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))
+)
+_LAST_AT = func.max(MESSAGES.c.send_at, type_=Instant())
+_RUNNING = (
+    select(
+        col(Enrollment.id),
+        col(Enrollment.patient_id),
+        col(Patient.first_name),
+        col(Patient.last_name),
+        col(Enrollment.procedure),
+        col(Enrollment.procedure_end),
+        col(Patient.zone),
+        col(Enrollment.paused_at),
+        _LAST_AT,
+        func.count().filter(MESSAGES.c.state.in_((MessageState.SCHEDULED, MessageState.SENDING))),
+        func.count().filter(MESSAGES.c.state == MessageState.FAILED),
+        func.max(MESSAGES.c.unanswered_at, type_=Instant()),
+    )
+    .join(Patient, col(Patient.id) == col(Enrollment.patient_id))
+    .join(MESSAGES, _OF_COURSE)
+    .where(_IS_ACTIVE)
+    .group_by(col(Enrollment.id), col(Patient.id))
+    .having(bindparam("since", type_=Instant()) <= _LAST_AT)
+    .order_by(col(Enrollment.procedure_end).desc(), col(Enrollment.id))
+)
+_RUNNING_OF_THESE = _RUNNING.where(col(Enrollment.id).in_(bindparam("only", expanding=True)))
+_OPEN_BY_PATIENT = (
+    select(col(Concern.patient_id), col(Concern.id))
+    .where(col(Concern.practice_id) == bindparam("practice"), _NOT_CLOSED, col(Concern.patient_id).is_not(None))
+    .order_by(col(Concern.id))
+)

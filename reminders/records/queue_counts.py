@@ -47,8 +47,8 @@ class QueueState:
     """When any worker last went round."""
 
 
-def waiting_in(practice_id: str) -> ColumnElement[bool]:
-    """Return the condition that a message of a practice waits for its moment.
+def waiting_in(practice_id: str | ColumnElement[str]) -> ColumnElement[bool]:
+    """Return the condition that a message of a practice, or of the one that a statement is told, waits for its moment.
 
     So spelt that the index over what is due serves it, with a range of `due_at` behind it, also in a database that
     knows nothing of its tables' sizes: else every message that there ever was would be read.

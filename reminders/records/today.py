@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import NamedTuple
+from functools import cache
+from typing import Any, NamedTuple
 
-from sqlalchemy import case, func, literal, literal_column, select
+from sqlalchemy import Select, String, bindparam, case, func, literal_column, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from reminders.records.queue_counts import waiting_in
-from reminders.records.tables import Message, Patient
+from reminders.records.tables import MESSAGES, Patient
 from reminders.records.tables_concerns import Concern
 
 
@@ -30,41 +31,14 @@ def going_out(
     session: Session, practice_id: str, start: datetime, end: datetime, *, limit: int
 ) -> tuple[GoingOut, ...]:
     """Return the messages of courses that wait and go out from `start` on before `end`, the earliest first."""
-    statement = (
-        select(
-            col(Message.send_at),
-            col(Message.key),
-            col(Message.channel),
-            col(Message.enrollment_id),
-            col(Patient.first_name),
-            col(Patient.last_name),
-        )
-        .join(Patient, col(Patient.id) == col(Message.patient_id))
-        .where(
-            waiting_in(practice_id),
-            col(Message.due_at) >= start,
-            col(Message.due_at) < end,
-            col(Message.enrollment_id).is_not(None),
-        )
-        .order_by(col(Message.due_at), col(Message.id))
-        .limit(limit)
-    )
-    return tuple(map(GoingOut._make, session.execute(statement)))
+    values = {"practice": practice_id, "start": start, "end": end, "most": limit}
+    return tuple(map(GoingOut._make, session.connection().execute(_GOING_OUT, values).all()))
 
 
 def handed_over_of(session: Session, practice_id: str, start: datetime, end: datetime) -> dict[tuple[str, str], int]:
     """Return what became of the messages whose moment lay between two instants, by channel and state."""
-    statement = (
-        select(col(Message.channel), col(Message.state), func.count())
-        .where(
-            col(Message.practice_id) == practice_id,
-            col(Message.send_at) >= start,
-            col(Message.send_at) < end,
-            col(Message.settled_at).is_not(None),
-        )
-        .group_by(col(Message.channel), col(Message.state))
-    )
-    return {(channel, state): count for channel, state, count in session.execute(statement)}
+    values = {"practice": practice_id, "start": start, "end": end}
+    return {(channel, state): count for channel, state, count in session.connection().execute(_HANDED_OVER, values)}
 
 
 class DayLoad(NamedTuple):
@@ -90,30 +64,74 @@ def load_by_day(
     `moments` are now and the one before which a message is late. `parts` asks for segments, which no index holds.
     """
     now, late_before = moments
-    due_at = col(Message.due_at)
-    day = case(*((due_at < end, number) for number, end in enumerate(ends)))
-    statement = (
-        select(
-            col(Message.channel),
-            day,
-            func.count(),
-            func.sum(col(Message.segments)) if parts else literal(0),
-            func.count().filter(due_at < late_before),
-            func.count().filter(col(Message.useful_until) < now),
-        )
-        .where(
-            waiting_in(practice_id),
-            due_at < ends[-1],
-        )
-        .group_by(col(Message.channel), day)
-    )
-    return tuple(map(DayLoad._make, session.connection().execute(statement)))
+    values = {"practice": practice_id, "now": now, "late_before": late_before, "last": ends[-1]}
+    by_day = {f"end_{number}": end for number, end in enumerate(ends)}
+    statement = _load_by_day(len(ends), parts=parts)
+    return tuple(map(DayLoad._make, session.connection().execute(statement, values | by_day).all()))
 
 
 def open_concerns_counted(session: Session, practice_id: str, now: datetime) -> tuple[int, int]:
     """Return how many concerns are not closed, and how many of them are overdue."""
-    statement = select(func.count(), func.count().filter(col(Concern.due_at) < now)).where(
-        col(Concern.practice_id) == practice_id, col(Concern.state) != literal_column("'closed'")
-    )
-    all_of_them, overdue = session.execute(statement).one()
+    values = {"practice": practice_id, "now": now}
+    all_of_them, overdue = session.connection().execute(_OPEN_CONCERNS, values).one()
     return all_of_them, overdue
+
+
+# Built once, as the page of the day is asked for all day: to build them costs as much as to run them.
+_OURS = MESSAGES.c.practice_id == bindparam("practice")
+_WAITING = waiting_in(bindparam("practice", type_=String))
+_GOING_OUT = (
+    select(
+        MESSAGES.c.send_at,
+        MESSAGES.c.key,
+        MESSAGES.c.channel,
+        MESSAGES.c.enrollment_id,
+        col(Patient.first_name),
+        col(Patient.last_name),
+    )
+    .join(Patient, col(Patient.id) == MESSAGES.c.patient_id)
+    .where(
+        _WAITING,
+        MESSAGES.c.due_at >= bindparam("start"),
+        MESSAGES.c.due_at < bindparam("end"),
+        MESSAGES.c.enrollment_id.is_not(None),
+    )
+    .order_by(MESSAGES.c.due_at, MESSAGES.c.id)
+    .limit(bindparam("most"))
+)
+_HANDED_OVER = (
+    select(MESSAGES.c.channel, MESSAGES.c.state, func.count())
+    .where(
+        _OURS,
+        MESSAGES.c.send_at >= bindparam("start"),
+        MESSAGES.c.send_at < bindparam("end"),
+        MESSAGES.c.settled_at.is_not(None),
+    )
+    .group_by(MESSAGES.c.channel, MESSAGES.c.state)
+)
+_OPEN_CONCERNS = select(func.count(), func.count().filter(col(Concern.due_at) < bindparam("now"))).where(
+    col(Concern.practice_id) == bindparam("practice"), col(Concern.state) != literal_column("'closed'")
+)
+
+
+@cache
+def _load_by_day(days: int, *, parts: bool) -> Select[Any]:
+    due_at = MESSAGES.c.due_at
+    # the numbers stand word for word, as PostgreSQL takes two parameters for two, though they are one
+    day = case(*((due_at < bindparam(f"end_{number}"), literal_column(str(number))) for number in range(days)))
+    counted = select(
+        MESSAGES.c.channel,
+        day.label("day"),
+        MESSAGES.c.segments,
+        (due_at < bindparam("late_before")).label("is_late"),
+        (MESSAGES.c.useful_until < bindparam("now")).label("is_useless"),
+    ).where(_WAITING, due_at < bindparam("last"))
+    each = counted.subquery().c
+    return select(
+        each.channel,
+        each.day,
+        func.count(),
+        func.sum(each.segments) if parts else literal_column("0"),
+        func.count().filter(each.is_late),
+        func.count().filter(each.is_useless),
+    ).group_by(each.channel, each.day)
