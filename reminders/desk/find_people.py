@@ -73,7 +73,7 @@ def find_courses(
 def _matching(session: Session, desk: Desk, search: str) -> list[int]:
     if not search.strip():
         return finding.newest_patients(session, desk.practice_id, _AT_MOST)
-    return patients_matching(session, desk.practice_id, search, _address_part(search))[:_AT_MOST]
+    return patients_matching(session, desk.practice_id, search, _address_part(search), most=_AT_MOST)
 
 
 def _address_part(search: str) -> str:

@@ -120,6 +120,20 @@ class Keyring:
                 ).format(column=context.decode())
             ) from None
 
+    def open_all(self, context: bytes, sealed: Sequence[bytes]) -> list[bytes]:
+        """Return many values of one column opened, in half the time; raises what `open` raises."""
+        key, nonce_ends = self.current, HEADER_BYTES + _NONCE_BYTES
+        header, decrypt, bound = key.header, key.cipher.decrypt, key.header + context
+        try:
+            return [
+                decrypt(each[HEADER_BYTES:nonce_ends], each[nonce_ends:], bound)
+                if each[:HEADER_BYTES] == header
+                else self.open(context, each)
+                for each in sealed
+            ]
+        except (InvalidTag, ValueError):  # `open` says which
+            return [self.open(context, each) for each in sealed]
+
     def keep_up(self) -> None:
         """Take over keys that changed meanwhile, so that whoever runs all day seals with the newest.
 

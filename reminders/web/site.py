@@ -14,11 +14,15 @@ from reminders.clock import Clock
 from reminders.config_web import WebSection
 from reminders.desk.composing import Desk
 from reminders.records.database import Database
+from reminders.records.directory import read_ahead
 from reminders.web.limits import Limiter
 from reminders.web.pages import Pages
 from reminders.web.plan_checks import PlanChecks
 from reminders.web.plan_pages import PlanPages
 from reminders.web.shown_lately import ShownLately
+
+_PAUSE_SECONDS = 0.01
+"""Between two steps of making ready, each of which takes some ten times as long."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,8 +69,12 @@ class Site:
         self.app.keep_up()
         self.pages.know(practice=self.app.config.practice)
 
-    def make_plan_pages(self) -> None:
-        """Make the pages of all plans before somebody asks for one; takes seconds."""
+    def make_ready(self) -> None:
+        """Read all names before somebody searches, and make the pages of all plans; takes seconds."""
+        is_more = True
+        while is_more and not self.closing.wait(_PAUSE_SECONDS):
+            with self.database.reading() as session:
+                is_more = read_ahead(session, self.desk.practice_id)
         self.plan_pages.make_all(self.database, self.desk, closing=self.closing)
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import insert
 from sqlmodel import SQLModel
 
 from reminders.records.database import Database
-from reminders.records.directory import patients_matching, plain
+from reminders.records.directory import patients_matching, plain, read_ahead
 from reminders.records.people import set_patient
 from reminders.records.tables import Contact, Practice
 from tests.servers import fresh_database, open_database, url_of
@@ -39,7 +39,7 @@ def _add(database: Database, *rows: dict[str, Any]) -> None:
 
 def _found(database: Database, name: str = "", address: str = "") -> list[int]:
     with database.reading() as session:
-        return patients_matching(session, "main", name, address)
+        return patients_matching(session, "main", name, address, most=1000)
 
 
 @pytest.mark.parametrize(
@@ -105,7 +105,7 @@ def test_the_patients_of_other_practices_are_not_found(filled: Database) -> None
         session.add(Contact(practice_id="north", patient_id=2, channel="sms", address=PHONE))
     assert _found(filled, "robin", PHONE) == [1]
     with filled.reading() as session:
-        assert patients_matching(session, "north", "robin", "") == [2]
+        assert patients_matching(session, "north", "robin", "", most=1000) == [2]
 
 
 def test_what_other_databases_hold_is_not_found(filled: Database, tmp_path: Path) -> None:
@@ -118,3 +118,22 @@ def test_what_other_databases_hold_is_not_found(filled: Database, tmp_path: Path
 @pytest.mark.parametrize(("text", "expected"), [("  Zoë   Ñandú ", "zoe nandu"), ("STRASSE", "strasse"), ("ß", "ss")])
 def test_a_name_without_case_accents_and_doubled_spaces(text: str, expected: str) -> None:
     assert plain(text) == expected
+
+
+@pytest.mark.parametrize("searched_first", [True, False])
+def test_whoever_was_read_ahead_is_found_once(filled: Database, searched_first: bool) -> None:
+    _add(filled, *(_patient(number, "Zoe", f"Number{number}") for number in range(2, 9_000)))
+    if searched_first:
+        assert _found(filled, "number77") != []
+    with filled.reading() as session:
+        while read_ahead(session, "main"):
+            pass
+    _add(filled, _patient(9_000, "Zoe", "Number 770"))
+    assert _found(filled, "number77") == sorted((n for n in range(2, 9_000) if str(n).startswith("77")), reverse=True)
+    assert _found(filled, "number 770") == [9_000]
+
+
+def test_of_very_many_the_newest_are_found(filled: Database) -> None:
+    _add(filled, *(_patient(number, "Zoe", "Many") for number in range(2, 9_000)))
+    with filled.reading() as session:
+        assert patients_matching(session, "main", "many", "", most=5) == [8999, 8998, 8997, 8996, 8995]
