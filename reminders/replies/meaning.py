@@ -13,7 +13,7 @@ _GOING_DOWN = frozenset({"mended", "scope.eased", "close.fine"})
 _SAID_FIRST = ("close.fine", "close.done", "close.dressed", "close.drainage", "mended", "scope.resolved", "scope.eased")
 _UNSETTLED = "answer.unsettled"
 _JUDGED = (*_WELL, "sign.", "net.")
-_EMERGENCIES = frozenset(f"sign.{name}" for name in EMERGENCY_SIGNS)
+_TAKEN_WHOLE = frozenset(f"sign.{name}" for name in (*EMERGENCY_SIGNS, "supplies", "complaint"))
 
 
 def meant(findings: Findings) -> Findings:
@@ -131,10 +131,10 @@ def _leads_on(findings: Findings, one: Finding) -> bool:
 
 
 def _only_said(one: Finding, said: frozenset[int], mended: list[set[int]]) -> bool:
-    """Whether an idiom takes a sign away: one word of it is enough, but all of it for what is an emergency."""
+    """Whether an idiom takes a sign away: one word of it is enough, but all of it for what is taken whole."""
     if any(span.issuperset(one.at) for span in mended):
         return True
-    return said.issuperset(one.at) if one.kind in _EMERGENCIES else not said.isdisjoint(one.at)
+    return said.issuperset(one.at) if one.kind in _TAKEN_WHOLE else not said.isdisjoint(one.at)
 
 
 def _asked(findings: Findings) -> tuple[Finding, ...]:

@@ -16,7 +16,14 @@ _CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
 _URGENT_BEYOND = {Label.ROUTINE: -0.4, Label.NONE: 0.5}
 _EMERGENCY_BEYOND = {Label.URGENT: 0.0, Label.ROUTINE: 0.4, Label.NONE: 0.8}
 _UNSURE = 0.35
-"""How much more likeness is wanted of a single word, of few and unknown ones, in a question, and beside a score."""
+"""How much more likeness is wanted of a single word, and of few and unknown ones."""
+_ASKED, _SCORED, _EXPLAINED, _EASING = 0.7, 0.8, 1.0, 1.3
+"""How much more in a question, beside a score, where a sign for the next day says what the reply is about, and beside a
+score that is called better."""
+_BUSINESS = frozenset({"supplies", "reschedule", "medicine_question", "callback", "complaint"})
+_OF_SITE = frozenset({"itching", "stuck_dressing"})
+_VITAL = ("vital", "face", "throat", "chest", "heart")
+_SITE = ("digit", "foot", "leg", "site")
 _NOISE = 3
 _PIECE, _FRAGMENT = 2, 0.95
 """How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
@@ -44,7 +51,7 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
 
 def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
     """How much less the words of a reply weigh than they seem to."""
-    named = [sign for sign in heard.signs if sign.name in _CLINICAL]
+    named = [sign for sign in heard.signs if sign.name in _CLINICAL or sign.name == "net"]
     if any(sign.standing.counts or sign.evidence.rule.startswith("number.") for sign in named):
         return _SETTLED
     if named:
@@ -53,4 +60,20 @@ def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
         return _FRAGMENT
     words = len(heard.findings.masks)
     noise = words <= 1 or (words <= _NOISE and not like.known)
-    return _UNSURE if noise or heard.score is not None or heard.findings.of("ask") else 0.0
+    doubts = {
+        _EASING: heard.score is not None and not heard.score.rising and bool(heard.findings.of("close.fine")),
+        _EXPLAINED: _explained(heard),
+        _SCORED: heard.score is not None,
+        _DENIED: like.at in heard.findings.covered("idiom", "mended"),
+        _ASKED: bool(heard.findings.of("ask")),
+        _UNSURE: noise,
+    }
+    return next((doubt for doubt, there in doubts.items() if there), 0.0)
+
+
+def _explained(heard: Heard) -> bool:
+    """Whether a sign for the next day says what the reply is about, and it names no part of the body besides."""
+    named = {sign.name for sign in heard.signs if sign.standing.counts}
+    if heard.findings.mentions(*_VITAL):
+        return False
+    return not named.isdisjoint(_OF_SITE) or (not named.isdisjoint(_BUSINESS) and not heard.findings.mentions(*_SITE))

@@ -108,9 +108,15 @@ def _given_to_staff(findings: Findings, number: Amount) -> bool:
 
 def _beside_pain(findings: Findings, number: Amount) -> bool:
     return any(
-        findings.has(at, "pain") and (abs(at - number.first) <= 3 or abs(at - number.last) <= 2)
+        findings.has(at, "pain")
+        and (abs(at - number.first) <= 3 or abs(at - number.last) <= 2 or _leads(findings, at, number.first))
         for at in _clause(findings, number)
     )
+
+
+def _leads(findings: Findings, at: int, number: int) -> bool:
+    """Whether only words that lead to a score stand between: "pain is like a 5"."""
+    return at < number and all(findings.has(one, "score_lead", "degree") for one in range(at + 1, number))
 
 
 def _bounded(findings: Findings, number: Amount) -> float:

@@ -77,18 +77,28 @@ _CONTRASTS = frozenset(
         "because",
         "porque",
         "aparte",
+        "comma",
+        "period",
     ]
 )
-"""Words that open a new clause."""
+"""Words that open a new clause; two are signs written out by who dictates."""
 
 
-_PARTS = frozenset(
-    (
-        *("come", "comes", "came", "coming", "fall", "falls", "fell", "fallen", "falling"),
-        *("pull", "pulled", "pulling", "tear", "torn", "tore", "split", "rip", "ripped"),
-    )
-)
-"""Words after which "apart" opens no clause."""
+_JOINED = {
+    "apart": frozenset(
+        (
+            *("come", "comes", "came", "coming", "fall", "falls", "fell", "fallen", "falling"),
+            *("pull", "pulled", "pulling", "tear", "torn", "tore", "split", "rip", "ripped"),
+        )
+    ),
+    "period": frozenset(
+        (
+            *("a", "the", "my", "her", "this", "that", "same", "last", "first", "next", "any", "whole"),
+            *("long", "short", "brief", "time", "waiting", "healing", "recovery", "menstrual", "missed", "heavy"),
+        )
+    ),
+}
+"""Words that open no clause after these."""
 
 
 class _Known(NamedTuple):
@@ -166,8 +176,8 @@ def _unsigned(text: str) -> str:
 
 
 def _parting(tokens: list[Token], word: str) -> bool:
-    """Whether "apart" says what became of something ("the stitches have come apart") and opens no clause."""
-    return word == "apart" and bool(tokens) and tokens[-1].word in _PARTS
+    """Whether the word goes on with what stands before it: "the stitches have come apart", "for a period of"."""
+    return word in _JOINED and bool(tokens) and tokens[-1].word in _JOINED[word]
 
 
 def _apart(text: str, start: int, end: int) -> bool:

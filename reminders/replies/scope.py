@@ -127,9 +127,21 @@ class Scope:
     def _negated(self, sign: Finding) -> bool:
         if sign.kind == "sign.self_harm":
             return False  # "i dont see a reason to live": what is negated here is life; a denial is read by a person
+        if self.findings.of("scope.turned") and self._turned(sign):
+            return False
         if self.findings.of("scope.negation") and (self._negated_before(sign) or self._negated_within(sign)):
             return True
         return self._negated_after(sign)
+
+    def _turned(self, sign: Finding) -> bool:
+        """Whether the sentence ends by taking the denial back: "there was no pus, now there is"."""
+        parts = self.findings.reading.sentence
+        return any(
+            found.first > sign.last
+            and parts[found.first] == parts[sign.last]
+            and (found.last + 1 == len(parts) or parts[found.last + 1] != parts[found.last])
+            for found in self.findings.of("scope.turned")
+        )
 
     def _negated_within(self, sign: Finding) -> bool:
         """Find a negation between the words of the sign: "the redness has not spread"."""
@@ -223,7 +235,9 @@ class Scope:
             first = trigger.first
             if reading.sentence[first] != reading.sentence[sign.first] or first > sign.first:
                 continue
-            if sign.first - first <= 2 * _REACH and not self._asserted_between(trigger.last, sign.first):
+            if sign.first - first > 2 * _REACH or self._asserted_between(trigger.last, sign.first):
+                continue
+            if not self._told_apart(trigger.last, sign):
                 return True
         return False
 
@@ -238,6 +252,16 @@ class Scope:
             if self.findings.has(at, "assert") or self.findings.has(at, "contrast"):
                 return True
         return False
+
+    def _told_apart(self, trigger: int, sign: Finding) -> bool:
+        """Whether a later clause says that the sign is there: "when should i worry, the streak is ..."."""
+        findings, parts = self.findings, self.findings.reading.clause
+        if parts[trigger] == parts[sign.first] or any(
+            findings.has(at, "or_joins") for at in range(trigger, sign.first)
+        ):
+            return False
+        clause = [at for at in range(sign.first - _REACH, sign.last + 1) if at >= 0 and parts[at] == parts[sign.first]]
+        return any(findings.has(at, "copula") for at in clause)
 
     def _of_stranger(self, sign: Finding) -> bool:
         findings, parts = self.findings, self.findings.reading.clause
@@ -314,6 +338,8 @@ class Scope:
         )
 
     def _resolved(self, sign: Finding, name: str) -> bool:
+        if name == "bleeding" and self._stanched(sign):
+            return True
         if not (self.findings.of("scope.resolved") or self.findings.of("scope.eased")) or not self._endings:
             return False
         reading, theirs = self.findings.reading, self._of_others
@@ -335,6 +361,16 @@ class Scope:
             ):
                 return True
         return False
+
+    def _stanched(self, sign: Finding) -> bool:
+        """Whether the next sentence says that bleeding told as past stopped: "It bled. Pressed on it and it quit."."""
+        findings, parts = self.findings, self.findings.reading.sentence
+        told = any(findings.has(at, "bled") for at in sign.at)
+        ends = [found for found in findings.of("scope.stanched") if parts[found.first] == parts[sign.last] + 1]
+        if not told or not ends:
+            return False
+        later = (*findings.of("scope.again"), *findings.of("scope.active"), *findings.of("sign.bleeding"))
+        return not any(parts[found.last] > parts[sign.last] for found in later)
 
     @cached_property
     def _of_others(self) -> frozenset[int]:

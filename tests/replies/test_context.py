@@ -70,3 +70,41 @@ def test_risk_factors_lower_thresholds(factor: str) -> None:
 
 def test_a_child_by_itself_lowers_nothing() -> None:
     assert triage("temp is 37.9", factors=frozenset({"child"})).label is Label.ROUTINE
+
+
+@pytest.mark.parametrize(
+    ("after", "text"),
+    [
+        ("none", "sat in your waiting room an hour and nobody came"),
+        ("none", "i have been on hold 40 min"),
+        ("none", "is the antibiotic ok while im nursing"),
+        ("none", "dog ate my tape and pads"),
+        ("none", "ran out of those wraps you gave me"),
+        ("none", "please have somebody ring me, nothing serious"),
+        ("none", "itches so bad under the tape"),
+        ("none", "когда снимать повязку"),
+        ("checkin_pain", "5, better than yesterday's 8"),
+        ("checkin_pain", "between 4 and 5, bearable"),
+        ("checkin_yesno", "dry yes, pain is like a 5"),
+        ("visit", "can't that morning, i have a funeral"),
+    ],
+)
+def test_what_waits_for_the_next_day_is_not_raised_for_its_words(after: str, text: str) -> None:
+    assert triage(text, after=after).label is Label.ROUTINE
+
+
+@pytest.mark.parametrize(
+    ("after", "text"),
+    [
+        ("none", "someone needs to ring me, my lip is like a tire"),
+        ("none", "ran out of pads because it keeps soaking"),
+        ("none", "used up all the gauze trying to stop it"),
+        ("none", "the toddler ate my pain pills"),
+        ("none", "is it ok that my toe turned black"),
+        ("none", "sat in the waiting room an hour and now the toe is black"),
+        ("checkin_pain", "5 but the calf is tight as a drum"),
+        ("checkin_pain", "5, was a 3 yesterday"),
+    ],
+)
+def test_what_cannot_wait_is_raised_beside_what_can(after: str, text: str) -> None:
+    assert triage(text, after=after).label in {Label.URGENT, Label.EMERGENCY}

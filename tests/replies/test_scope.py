@@ -28,6 +28,16 @@ from reminders.replies import triage
         ("other toe is black now too", "colour_change"),
         ("my toe is killing me", "pain_high"),
         ("my son has pus in his toe", "pus"),
+        ("there was no pus, now there is", "pus"),
+        ("no había pus, ahora sí", "pus"),
+        ("gestern kein Fieber, jetzt schon", "fever"),
+        ("when should i worry, the streak is past my ankle", "streaks"),
+        ("what does it look like if its infected, mine is full of pus", "pus"),
+        ("should i come in if its already black", "colour_change"),
+        ("she passed out after the test", "collapse"),
+        ("no fever comma but there is pus period", "pus"),
+        ("bleeding for a period of 20 minutes with pressure", "heavy_bleeding"),
+        ("It bled yesterday. Held it ten minutes, it quit, then started again", "bleeding"),
     ],
 )
 def test_a_sign_that_is_reported_counts(text: str, sign: str) -> None:
@@ -57,6 +67,14 @@ def test_a_sign_that_is_reported_counts(text: str, sign: str) -> None:
         ("got cold feet about the other toe", "cold"),
         ("let the toe breathe", "breathing"),
         ("black stitches look fine", "colour_change"),
+        ("i passed my driving test today", "collapse"),
+        ("when do the stitches come out", "wound_open"),
+        ("worried the stitches might open if i play football", "wound_open"),
+        ("suppose i bleed thru at night, do i come in", "bleeding"),
+        ("how bad is bad when you say call for bad pain", "pain_high"),
+        ("qué temperatura es fiebre", "fever"),
+        ("no fever comma no pus period all good period", "pus"),
+        ("Est-ce que je peux conduire après le rendez-vous ?", "breathing"),
     ],
 )
 def test_a_sign_that_is_denied_past_imagined_or_anothers_does_not(text: str, sign: str) -> None:
@@ -70,7 +88,12 @@ def test_what_was_denied_is_told_with_its_reason() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["it stopped bleeding after i pressed on it", "bled a bit last night, held it and it quit"]
+    "text",
+    [
+        "it stopped bleeding after i pressed on it",
+        "bled a bit last night, held it and it quit",
+        "It bled some yesterday after I bumped it. Held it ten minutes, it quit, nothing since.",
+    ],
 )
 def test_bleeding_that_has_stopped_is_read_by_a_person(text: str) -> None:
     assert triage(text).label.value == "routine"
