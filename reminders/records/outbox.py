@@ -10,7 +10,8 @@ from typing import Any, NamedTuple
 from sqlalchemy import (
     BigInteger,
     ColumnElement,
-    Connection,
+    FromClause,
+    Integer,
     Interval,
     Select,
     Update,
@@ -22,6 +23,7 @@ from sqlalchemy import (
     literal,
     literal_column,
     select,
+    true,
     union_all,
     update,
 )
@@ -157,11 +159,13 @@ def waiting_messages(session: Session, queue: Queue, *, now: datetime, limit: in
 
 def messages_named(session: Session, queue: Queue, ids: Sequence[int]) -> tuple[DueMessage, ...]:
     """Return these messages of a queue as far as they are scheduled, in this order, locked as by `due_messages`."""
+    if not ids:
+        return ()
     connection = session.connection()
-    if ids and connection.dialect.name == "postgresql":
-        free = set(connection.execute(_FREE, {**queue._asdict(), "ids": list(ids)}).scalars())
-        ids = [each for each in ids if each in free]
-    return tuple(_read(connection, queue, ids))
+    statement = _NAMED_ON_POSTGRESQL if connection.dialect.name == "postgresql" else _NAMED
+    rows = map(DueMessage._make, connection.execute(statement, {**queue._asdict(), "ids": list(ids)}))
+    by_id = {row.id: row for row in rows}
+    return tuple(by_id[each] for each in ids if each in by_id)
 
 
 def next_due_at(session: Session, queue: Queue) -> datetime | None:
@@ -224,7 +228,6 @@ class _Wanted(NamedTuple):
 
     statement: Select[Any]
     on_postgresql: Select[Any]
-    """Locks them and gives their ids: what is read after that is what the lock holds."""
     now: datetime
     limit: int
 
@@ -232,29 +235,15 @@ class _Wanted(NamedTuple):
 def _in_order(session: Session, queue: Queue, which: _Wanted) -> tuple[DueMessage, ...]:
     found: list[DueMessage] = []
     connection = session.connection()
-    on_postgresql = connection.dialect.name == "postgresql"
-    statement = which.on_postgresql if on_postgresql else which.statement
+    statement = which.on_postgresql if connection.dialect.name == "postgresql" else which.statement
     for importance, due_at in _heads(session, queue):
         wanted = which.limit - len(found)
         if wanted <= 0:
             break
-        if due_at > which.now:
-            continue
-        # Each worker locks what it takes, so it has to see more than its share to find some that are free.
-        window = {"seen": min(4 * wanted, _WINDOW) if on_postgresql else wanted, "wanted": wanted}
-        rows = connection.execute(statement, {**queue._asdict(), "level": importance, "now": which.now, **window})
-        found.extend(_read(connection, queue, rows.scalars().all()) if on_postgresql else map(DueMessage._make, rows))
+        if due_at <= which.now:
+            values = {**queue._asdict(), "level": importance, "now": which.now, "wanted": wanted}
+            found.extend(map(DueMessage._make, connection.execute(statement, values)))
     return tuple(found)
-
-
-def _read(connection: Connection, queue: Queue, ids: Sequence[int]) -> list[DueMessage]:
-    """Return these messages of a queue as far as they are scheduled, in this order."""
-    if not ids:
-        return []
-    statement = _NAMED_ON_POSTGRESQL if connection.dialect.name == "postgresql" else _NAMED
-    rows = map(DueMessage._make, connection.execute(statement, {**queue._asdict(), "ids": list(ids)}))
-    by_id = {row.id: row for row in rows}
-    return [by_id[each] for each in ids if each in by_id]
 
 
 def _heads(session: Session, queue: Queue) -> list[tuple[int, datetime]]:
@@ -280,22 +269,30 @@ def _due(*narrowed: ColumnElement[bool], on_postgresql: bool) -> Select[Any]:
         .limit(_WINDOW)
         .subquery()
     )
-    nearest = select(window.c.id).order_by(window.c.useful_until, window.c.id).limit(bindparam("seen"))
+    nearest = select(window.c.id).order_by(window.c.useful_until, window.c.id)
+    wanted = bindparam("wanted", type_=Integer())
     if on_postgresql:
-        # as an array, found by id: joined, it might be met by reading the table from end to end
-        found = _locked(MESSAGES.c.id == any_(func.array(nearest.scalar_subquery())))
+        messages = _locked(func.array(nearest.scalar_subquery())).limit(wanted).subquery()
     else:
-        found = _whole(MESSAGES.c.id.in_(nearest), on_postgresql=False)
-    return found.order_by(MESSAGES.c.useful_until, MESSAGES.c.id).limit(bindparam("wanted"))
+        messages = _named(MESSAGES.c.id.in_(nearest.limit(wanted)), on_postgresql=False).subquery()
+    return _whole(messages).order_by(messages.c.useful_until, messages.c.id)
 
 
-def _locked(which: ColumnElement[bool]) -> Select[Any]:
-    """Return what locks messages and gives their ids: rows that are only looked at are not read whole for that."""
-    return (
-        select(MESSAGES.c.id)
-        .where(_of_practice("practice_id", on_postgresql=True), _STILL_SCHEDULED, which)
-        .with_for_update(skip_locked=True)
-    )
+def _locked(ids: ColumnElement[Any]) -> Select[Any]:
+    """Return what locks the messages of an array one by one, in its order, and passes over those that others locked.
+
+    Each is looked up for itself, so that a limit ends it before the rest is read: every worker has to know of more
+    than its share, to find some that are free.
+    """
+    turn = func.unnest(ids).table_valued("id").render_derived(name="turn")
+    free = _named(MESSAGES.c.id == turn.c.id, on_postgresql=True).with_for_update(skip_locked=True).lateral()
+    return select(free).select_from(turn.join(free, true()))
+
+
+def _named(which: ColumnElement[bool], *, on_postgresql: bool) -> Select[Any]:
+    """Return what reads messages of a practice that are named by their ids, as far as they are scheduled."""
+    columns = (MESSAGES.c[name] for name in (*_OF_MESSAGE, "address_key"))
+    return select(*columns).where(_of_practice("practice_id", on_postgresql=on_postgresql), _STILL_SCHEDULED, which)
 
 
 def _of_practice(parameter: str, *, on_postgresql: bool) -> ColumnElement[bool]:
@@ -308,14 +305,15 @@ def _of_practice(parameter: str, *, on_postgresql: bool) -> ColumnElement[bool]:
     return column == bindparam(parameter)
 
 
-def _whole(which: ColumnElement[bool], *, on_postgresql: bool) -> Select[Any]:
+def _whole(messages: FromClause) -> Select[Any]:
+    """Return what reads messages with what the gate wants to know about them."""
     approved = exists().where(
         _APPROVALS.c.practice_id == _ENROLLMENTS.c.practice_id,
         _APPROVALS.c.content_hash == _ENROLLMENTS.c.content_hash,
     )
     return (
         select(
-            *(MESSAGES.c[name] for name in DueMessage._fields[: DueMessage._fields.index("contact_state")]),
+            *(messages.c[name] for name in _OF_MESSAGE),
             _CONTACTS.c.state,
             # a course that pauses is one that does not run now
             case((_ENROLLMENTS.c.paused_at.is_not(None), literal("paused")), else_=_ENROLLMENTS.c.state),
@@ -323,26 +321,27 @@ def _whole(which: ColumnElement[bool], *, on_postgresql: bool) -> Select[Any]:
             _PATIENTS.c.night_contact_agreed,
             approved.label("approved"),
         )
-        .select_from(MESSAGES)
-        .outerjoin(_ENROLLMENTS, _ENROLLMENTS.c.id == MESSAGES.c.enrollment_id)
-        .outerjoin(_PATIENTS, _PATIENTS.c.id == MESSAGES.c.patient_id)
+        .select_from(messages)
+        .outerjoin(_ENROLLMENTS, _ENROLLMENTS.c.id == messages.c.enrollment_id)
+        .outerjoin(_PATIENTS, _PATIENTS.c.id == messages.c.patient_id)
         .outerjoin(
             _CONTACTS,
-            (_CONTACTS.c.patient_id == MESSAGES.c.patient_id)
-            & (_CONTACTS.c.channel == MESSAGES.c.channel)
-            & (_CONTACTS.c.address_key == MESSAGES.c.address_key),
+            (_CONTACTS.c.patient_id == messages.c.patient_id)
+            & (_CONTACTS.c.channel == messages.c.channel)
+            & (_CONTACTS.c.address_key == messages.c.address_key),
         )
-        .where(_of_practice("practice_id", on_postgresql=on_postgresql), _STILL_SCHEDULED, which)
     )
 
 
 def _is_named(*, on_postgresql: bool) -> ColumnElement[bool]:
     """Return the condition that an id is one of those given; one statement for any number of them where that can be."""
     if on_postgresql:
-        return MESSAGES.c.id == any_(bindparam("ids", type_=ARRAY(BigInteger)))
+        return MESSAGES.c.id == any_(_IDS)
     return MESSAGES.c.id.in_(bindparam("ids", expanding=True))
 
 
+_OF_MESSAGE = DueMessage._fields[: DueMessage._fields.index("contact_state")]
+_IDS = bindparam("ids", type_=ARRAY(BigInteger))
 _DUE_AT_LEVEL = (
     _IS_SCHEDULED,
     *_IN_QUEUE,
@@ -361,9 +360,8 @@ _WAITING = (
     .order_by(MESSAGES.c.due_at, MESSAGES.c.useful_until)
     .limit(bindparam("wanted"))
 )
-_FREE = _locked(_is_named(on_postgresql=True))
-_NAMED = _whole(_is_named(on_postgresql=False), on_postgresql=False)
-_NAMED_ON_POSTGRESQL = _whole(_is_named(on_postgresql=True), on_postgresql=True)
+_NAMED = _whole(_named(_is_named(on_postgresql=False), on_postgresql=False).subquery())
+_NAMED_ON_POSTGRESQL = _whole(_locked(_IDS).subquery())
 _NEXT_LAPSE = select(func.min(MESSAGES.c.lease_until, type_=MESSAGES.c.lease_until.type)).where(
     _IS_SENDING, MESSAGES.c.practice_id == bindparam("practice_id")
 )
