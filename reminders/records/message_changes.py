@@ -118,15 +118,16 @@ def state_after(event: MessageEvent) -> MessageState:
 def _accept_at_once(
     connection: Connection, practice_id: str, accepted: Sequence[tuple[Held, str]], at: datetime
 ) -> int:
-    """Change all of them by one statement, which costs a server a third of what one for each would."""
-    values = {
-        "of": practice_id,
-        "at": at,
-        "held": [held.id for held, _ in accepted],
-        "tokens": [held.token for held, _ in accepted],
-        "refs": [ref for _, ref in accepted],
-    }
-    return connection.execute(_ACCEPT_AT_ONCE, values).rowcount
+    """Change all of a claim by one statement, which costs a server a third of what one for each would."""
+    by_token: dict[str, list[tuple[int, str]]] = {}
+    for held, ref in accepted:
+        by_token.setdefault(held.token, []).append((held.id, ref))
+    taken = 0
+    for token, those in by_token.items():
+        ids, refs = map(list, zip(*those, strict=True))
+        values = {"of": practice_id, "token": token, "at": at, "held": ids, "refs": refs}
+        taken += connection.execute(_ACCEPT_AT_ONCE, values).rowcount
+    return taken
 
 
 def _parts(ref: str) -> list[str]:
@@ -149,10 +150,9 @@ _ACCEPT = Compiled(
 _TAKEN = (
     func.unnest(
         bindparam("held", type_=ARRAY(BigInteger)),
-        bindparam("tokens", type_=ARRAY(String)),
         bindparam("refs", type_=ARRAY(String)),
     )
-    .table_valued(column("id", BigInteger), column("token", String), column("ref", String))
+    .table_valued(column("id", BigInteger), column("ref", String))
     .render_derived(name="taken")
 )
 _ACCEPT_AT_ONCE = (
@@ -160,7 +160,7 @@ _ACCEPT_AT_ONCE = (
     .where(
         MESSAGES.c.practice_id == bindparam("of"),
         MESSAGES.c.id == _TAKEN.c.id,
-        MESSAGES.c.claim_token == _TAKEN.c.token,
+        MESSAGES.c.claim_token == bindparam("token"),
     )
     .values(
         state=literal_column("'sent'"),

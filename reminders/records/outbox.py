@@ -163,8 +163,8 @@ def messages_named(session: Session, queue: Queue, ids: Sequence[int]) -> tuple[
         return ()
     connection = session.connection()
     statement = _NAMED_ON_POSTGRESQL if connection.dialect.name == "postgresql" else _NAMED
-    rows = map(DueMessage._make, connection.execute(statement, {**queue._asdict(), "ids": list(ids)}))
-    by_id = {row.id: row for row in rows}
+    rows = connection.execute(statement, {**queue._asdict(), "ids": list(ids)}).all()
+    by_id = {row.id: row for row in map(DueMessage._make, rows)}
     return tuple(by_id[each] for each in ids if each in by_id)
 
 
@@ -242,7 +242,7 @@ def _in_order(session: Session, queue: Queue, which: _Wanted) -> tuple[DueMessag
             break
         if due_at <= which.now:
             values = {**queue._asdict(), "level": importance, "now": which.now, "wanted": wanted}
-            found.extend(map(DueMessage._make, connection.execute(statement, values)))
+            found.extend(map(DueMessage._make, connection.execute(statement, values).all()))
     return tuple(found)
 
 

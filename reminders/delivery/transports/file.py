@@ -22,6 +22,7 @@ else:
 
 _KEY = b'{"key": "'
 _TAIL_BYTES = 65_536
+_as_json = json.JSONEncoder(ensure_ascii=False).encode
 
 
 class FileTransport:
@@ -55,11 +56,12 @@ class FileTransport:
     def hand_over(self, batch: Iterable[Outgoing]) -> Iterator[Result]:
         """Write all messages, and say "accepted" once they are on the disk."""
         at = self._now()
+        told_at = at.isoformat()
         messages = list(batch)
         refusals = {message.id: refusal for message in messages if (refusal := self._write_email(message, at))}
         if any(message.channel == "email" for message in messages):
             _sync_folder(self._folder / "emails")
-        lines = b"".join(_line(message, at) for message in messages if message.id not in refusals)
+        lines = b"".join(_line(message, told_at) for message in messages if message.id not in refusals)
         failure = self._append(lines)
         for message in messages:
             yield refusals.get(message.id) or failure or Accepted(ref=message.idempotency_key)
@@ -155,11 +157,11 @@ class FileTransport:
                 fcntl.flock(self._file, fcntl.LOCK_UN)
 
 
-def _line(message: Outgoing, at: datetime) -> bytes:
+def _line(message: Outgoing, at: str) -> bytes:
     # The key comes first, where `look_up` finds it without reading the rest.
     fields: dict[str, object] = {
         "key": message.idempotency_key,
-        "at": at.isoformat(),
+        "at": at,
         "practice": message.practice_id,
         "channel": message.channel,
         "to": message.address,
@@ -170,7 +172,7 @@ def _line(message: Outgoing, at: datetime) -> bytes:
         fields |= {"encoding": message.encoding, "segments": message.segments}
     else:
         fields |= {"subject": message.subject}
-    return json.dumps(fields, ensure_ascii=False).encode() + b"\n"
+    return _as_json(fields).encode() + b"\n"
 
 
 def _write_all(file: int, content: bytes) -> None:
