@@ -1,6 +1,6 @@
 """The proof catches hand-made faults in copies of the lead plan, each with its rule, its file and what it is about.
 
-Faults that can't hide each other share a copy: they are in different texts and instructions and break other rules.
+Faults that can't hide each other share a copy: they break other rules, or are in different texts.
 A copy takes seconds to prove, so a fault that any text may have stands in one that has few others.
 """
 
@@ -171,8 +171,10 @@ def sheets() -> list[list[str]]:
 def apart(one: Mutation, other: Mutation) -> bool:
     if "faulty_file" in {one.rule, other.rule}:
         return False  # a plan that can't be loaded is looked at no further
-    related = one.key.startswith(other.key) or other.key.startswith(one.key) or "soak" in {one.about, other.about}
-    return not related and (one.rule != other.rule or bool(one.file and other.file))
+    if one.rule == other.rule:
+        return bool(one.file and other.file and one.file != other.file)  # else one's finding may be the other's
+    meddles = not (one.file or other.file) or one.about or other.about
+    return not meddles or one.key != other.key
 
 
 def place_of(mutation: Mutation, templates: Path) -> Path:
