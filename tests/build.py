@@ -20,6 +20,7 @@ from reminders.care.timing import parse_local
 from reminders.care.values import DEFAULT_SLOTS, ContactRules, Course, Joined, Occurrence, Slot
 
 PLANS = Path(__file__).parents[1] / "message_templates"
+SHARED = PLANS / "shared"
 Row = TypeVar("Row")
 
 LEAD = "partial-nail-avulsion-chemical"
@@ -53,7 +54,6 @@ def instruction(key: str = "note", **facts: Any) -> dict[str, Any]:
 
 def plan_of(*instructions: Mapping[str, Any], **tables: Any) -> Plan:
     """An invented plan of these instructions, beside the shared tables of the repository."""
-    shared = PLANS / "shared"
     values = {
         "title": "An invented procedure",
         "version": 1,
@@ -66,11 +66,21 @@ def plan_of(*instructions: Mapping[str, Any], **tables: Any) -> Plan:
     return Plan(
         procedure="invented",
         folder=PLANS / "invented",
-        shared=shared,
+        shared=SHARED,
         file=PlanFile.model_validate(values | tables),
-        anaesthetics=_table(shared / "anaesthetics.toml", Anaesthetic.model_validate, under="digit"),
-        factors=_table(shared / "factors.toml", Factor.model_validate),
+        anaesthetics=_anaesthetics(),
+        factors=_factors(),
     )
+
+
+@cache
+def _anaesthetics() -> Mapping[str, Anaesthetic]:
+    return _table(SHARED / "anaesthetics.toml", Anaesthetic.model_validate, under="digit")
+
+
+@cache
+def _factors() -> Mapping[str, Factor]:
+    return _table(SHARED / "factors.toml", Factor.model_validate)
 
 
 def _table(path: Path, read: Callable[[object], Row], *, under: str = "") -> dict[str, Row]:
