@@ -34,6 +34,11 @@ from reminders.replies import Label, triage
         ("visit", "C", "none", ()),
         ("visit", "no", "routine", ("reschedule",)),
         ("visit", "confirmo", "none", ()),
+        ("visit", "yes, lord willing and the creek dont rise", "none", ()),
+        ("checkin_pain", "zero. milked 60 head this morning", "none", ()),
+        ("dressing_off", "little clear wet spot on it like yall said, looks fine", "none", ("drainage",)),
+        ("soak", "did it period warm water comma salt period thank you", "none", ()),
+        ("none", "i passed my driving test today and the toe is fine", "none", ()),
     ],
 )
 def test_short_replies_mean_what_was_asked(after: str, text: str, label: str, signs: tuple[str, ...]) -> None:

@@ -74,6 +74,10 @@ def test_a_stop_word_set_apart_or_signed_revokes(text: str) -> None:
         "We would rather not be on your texting list",
         "I shall have to decline further messages",
         "thanks for the texts, stop",
+        "these messages need to end",
+        "knock it off with the texts",
+        "ya déjenme de mandar mensajitos",
+        "ya estuvo bueno de mensajes",
         "prefiero no recibir más mensajes",
         "por favor absténganse de mandarme mensajes",
         "je préférerais ne plus recevoir de messages",
@@ -142,6 +146,9 @@ def test_no_more_as_an_answer_may_speak_of_pain_and_goes_to_a_person(after: str)
         "would you mind not sending the bill to my work",
         "can i be taken off the waiting list",
         "the bleeding will not. stop",
+        "this itching needs to stop",
+        "you can stop sending the nurse",
+        "the reminder said no more soaks",
         "prefiero no tomar más pastillas",
         "no he recibido más mensajes",
         "ich habe keine Nachricht mehr bekommen",
@@ -197,6 +204,9 @@ def test_a_stop_from_the_wrong_person_is_both() -> None:
         ("this isn't Carol", Label.WRONG_PERSON),
         ("theres no jim here", Label.WRONG_PERSON),
         ("this is a business line, not her", Label.WRONG_PERSON),
+        ("There is no Dolores at this number", Label.WRONG_PERSON),
+        ("he had this number before me", Label.WRONG_PERSON),
+        ("im not your patient", Label.WRONG_PERSON),
     ],
 )
 def test_other_control_messages(text: str, label: Label) -> None:
@@ -238,3 +248,22 @@ def test_other_control_messages(text: str, label: Label) -> None:
 )
 def test_a_stop_told_as_a_slip_gives_way_to_a_wish_for_messages(text: str, label: Label) -> None:
     assert triage(text).label is label
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "im not that worried",
+        "this is not the bandage you gave me",
+        "not the right size gauze",
+        "never had a procedure heal so fast",
+        "not my first surgery",
+        "nobody here to help me change it",
+        "his phone is dead so use mine",
+        "we have a new phone number, please update it",
+        "there is no answer at your number",
+        "no es la herida, es el tobillo",
+    ],
+)
+def test_a_patient_who_names_what_is_not_so_is_no_wrong_person(text: str) -> None:
+    assert triage(text).wrong_person is False
