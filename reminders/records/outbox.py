@@ -43,7 +43,7 @@ _PATIENTS = SQLModel.metadata.tables["patient"]
 _LEVELS = range(1, 10)
 """What importance may be."""
 _WINDOW = 1000
-"""Of the messages of one importance, the longest due ones among which the nearest deadline goes first."""
+"""Of the messages of one importance, the longest due ones among which the nearest deadline goes first; at least."""
 
 # The state stands in the statements word for word: a partial index can't be matched with a parameter.
 _IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
@@ -235,13 +235,16 @@ class _Wanted(NamedTuple):
 def _in_order(session: Session, queue: Queue, which: _Wanted) -> tuple[DueMessage, ...]:
     found: list[DueMessage] = []
     connection = session.connection()
-    statement = which.on_postgresql if connection.dialect.name == "postgresql" else which.statement
+    on_postgresql = connection.dialect.name == "postgresql"
+    statement = which.on_postgresql if on_postgresql else which.statement
     for importance, due_at in _heads(session, queue):
         wanted = which.limit - len(found)
         if wanted <= 0:
             break
         if due_at <= which.now:
-            values = {**queue._asdict(), "level": importance, "now": which.now, "wanted": wanted}
+            # Each worker locks what it takes, so it has to see more than its share to find some that are free.
+            window = max(_WINDOW, 4 * wanted) if on_postgresql else _WINDOW
+            values = {**queue._asdict(), "level": importance, "now": which.now, "window": window, "wanted": wanted}
             found.extend(map(DueMessage._make, connection.execute(statement, values).all()))
     return tuple(found)
 
@@ -266,7 +269,7 @@ def _due(*narrowed: ColumnElement[bool], on_postgresql: bool) -> Select[Any]:
         select(MESSAGES.c.id, MESSAGES.c.useful_until)
         .where(*_DUE_AT_LEVEL, *narrowed)
         .order_by(MESSAGES.c.due_at, MESSAGES.c.useful_until)  # of those due at one moment, the most pressing
-        .limit(_WINDOW)
+        .limit(bindparam("window", type_=Integer()))
         .subquery()
     )
     nearest = select(window.c.id).order_by(window.c.useful_until, window.c.id)
@@ -281,8 +284,7 @@ def _due(*narrowed: ColumnElement[bool], on_postgresql: bool) -> Select[Any]:
 def _locked(ids: ColumnElement[Any]) -> Select[Any]:
     """Return what locks the messages of an array one by one, in its order, and passes over those that others locked.
 
-    Each is looked up for itself, so that a limit ends it before the rest is read: every worker has to know of more
-    than its share, to find some that are free.
+    Each is looked up for itself, so that a limit ends it before the rest is read.
     """
     turn = func.unnest(ids).table_valued("id").render_derived(name="turn")
     free = _named(MESSAGES.c.id == turn.c.id, on_postgresql=True).with_for_update(skip_locked=True).lateral()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
@@ -20,6 +21,8 @@ from reminders.records.message_changes import Held, accept, change_held
 from reminders.records.message_states import MessageEvent
 from reminders.records.outbox import Claim, Queue
 from reminders.records.tables import Practice
+from tests.databases import empty_shared_postgresql, shared_postgresql_url
+from tests.servers import open_database
 from tests.stored import NOON, add_course, messages, row, soaks, store
 
 MINUTE = timedelta(minutes=1)
@@ -108,6 +111,19 @@ def test_run_twice_when_busy_never_happens_as_workers_pass_over_each_others_mess
     for worker in workers:
         worker.join()
     assert sorted(taken["a"] + taken["b"]) == [each.id for each in messages(database)]
+
+
+def test_four_workers_with_large_batches_find_something_free_at_once() -> None:
+    database = open_database(shared_postgresql_url())
+    add_course(database)
+    store(database, *soaks(2000))
+    with ExitStack() as until_all_have_theirs:
+        workers = [until_all_have_theirs.enter_context(database.writing()) for _ in range(4)]
+        taken = [_due(worker, limit=500) for worker in workers]
+    assert [len(each) for each in taken] == [500] * 4
+    assert len(set().union(*taken)) == 2000
+    database.close()
+    empty_shared_postgresql()
 
 
 def test_the_next_moment_is_the_earliest_of_any_importance(database: Database) -> None:
