@@ -73,7 +73,7 @@ def list_entries(session: Session, desk: Desk, wanted: Wanted, *, limit: int) ->
         Listed(
             entry=each,
             who=names.get(Who(each.who_kind, each.who), each.who),
-            said=gettext(SAID[Action(each.action)]) if each.action in set(Action) else each.action,
+            said=gettext(SAID[Action(each.action)]) if each.action in SAID else each.action,
             details=json.loads(each.details),
         )
         for each in found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
@@ -21,7 +21,6 @@ from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.replies.labels import Evidence
 from reminders.words import gettext, retold, shown, shown_all
 
-_LATELY = timedelta(days=14)
 _RULE = re.compile(r"[a-z]+\.[a-z_]+")
 """How triage names what it went by: `sign.chest_pain`."""
 _OF_CALLS = frozenset({"called", "closed"})
@@ -109,10 +108,7 @@ class ListedConcern:
     @property
     def told(self) -> str:
         """The summary in the language of staff; it is kept in English."""
-        told = retold(self.summary)
-        if told != self.summary or not self.summary:
-            return told
-        return shown_all(self.summary.split(", "))  # signs, as words that the catalogs have
+        return told_summary(self.summary)
 
 
 def list_concerns(session: Session, desk: Desk, *, closed_too: bool = False) -> tuple[ListedConcern, ...]:
@@ -128,12 +124,6 @@ def concern_page(
     return _with_context(session, desk, found[:limit]), len(found) > limit
 
 
-def lately_closed(session: Session, desk: Desk) -> tuple[ListedConcern, ...]:
-    """Return what was closed within the last two weeks with its context, the latest first."""
-    since = desk.clock.now() - _LATELY
-    return _with_context(session, desk, concerns.closed_since(session, desk.practice_id, since))
-
-
 def concern_with_context(session: Session, desk: Desk, concern_id: int) -> ListedConcern:
     """Return one concern with its context; raises NotFound."""
     concern = concerns.concern_of(session, concern_id)
@@ -142,13 +132,6 @@ def concern_with_context(session: Session, desk: Desk, concern_id: int) -> Liste
             gettext("there is no concern {concern_id}; `reminders concerns --all` lists them", concern_id=concern_id)
         )
     return _with_context(session, desk, [concern])[0]
-
-
-def concern_and_list(session: Session, desk: Desk, concern_id: int) -> tuple[ListedConcern, tuple[ListedConcern, ...]]:
-    """Return one concern and the list beside it, each with its context; raises NotFound."""
-    beside = list_concerns(session, desk)
-    found = next((each for each in beside if each.id == concern_id), None)
-    return found or concern_with_context(session, desk, concern_id), beside
 
 
 def concerns_about(session: Session, desk: Desk, patient_id: int) -> tuple[ListedConcern, ...]:
@@ -213,6 +196,14 @@ def _listed(
             for step in steps
         ),
     )
+
+
+def told_summary(summary: str) -> str:
+    """Return a concern's summary in the language of staff; it is kept in English."""
+    told = retold(summary)
+    if told != summary or not summary:
+        return told
+    return shown_all(summary.split(", "))  # signs, as words that the catalogs have
 
 
 def said_by_patient(reply: Reply) -> SaidByPatient:

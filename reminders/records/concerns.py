@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, CursorResult, bindparam, case, func, insert, literal_column, or_, select, update
 from sqlalchemy.orm import Session
@@ -12,7 +12,7 @@ from sqlmodel import SQLModel, col
 
 from reminders.records.columns import Instant
 from reminders.records.compiled import Compiled
-from reminders.records.tables import Reply
+from reminders.records.tables import Patient, Reply
 from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.words import marked
 
@@ -29,6 +29,25 @@ URGENCIES = (marked("emergency"), marked("urgent"), marked("routine"))
 _BY_URGENCY = case(
     {name: rank for rank, name in enumerate(URGENCIES)}, value=col(Concern.urgency), else_=len(URGENCIES)
 )
+
+
+class ConcernRow(NamedTuple):
+    """A concern as a list shows it."""
+
+    id: int
+    urgency: str
+    state: str
+    summary: str
+    due_at: datetime
+    taken_by: str | None
+    closed_at: datetime | None
+    outcome: str | None
+    patient_id: int | None
+    first_name: str | None
+    last_name: str | None
+    zone: str | None
+    said: str | None
+    """What was written last of what it is about."""
 
 
 def open_concern(session: Session, concern: Concern, *, by: str, note: str = "", reply_id: int | None = None) -> int:
@@ -87,12 +106,15 @@ def concerns_after(
     return list(session.execute(statement.order_by(col(Concern.id)).limit(most)).scalars())
 
 
-def closed_since(session: Session, practice_id: str, since: datetime) -> list[Concern]:
+def open_rows(session: Session, practice_id: str) -> list[ConcernRow]:
+    """Return the practice's concerns that are not closed, most urgent first, then by when they are due."""
+    return [*map(ConcernRow._make, session.connection().execute(_OPEN_ROWS, {"practice": practice_id}).all())]
+
+
+def closed_rows(session: Session, practice_id: str, since: datetime) -> list[ConcernRow]:
     """Return the concerns that were closed since an instant, the latest first, a hundred at most."""
-    statement = select(Concern).where(
-        col(Concern.practice_id) == practice_id, col(Concern.state) == "closed", col(Concern.closed_at) >= since
-    )
-    return list(session.execute(statement.order_by(col(Concern.closed_at).desc()).limit(100)).scalars())
+    values = {"practice": practice_id, "since": since}
+    return [*map(ConcernRow._make, session.connection().execute(_CLOSED_ROWS, values).all())]
 
 
 def concerns_of_patient(session: Session, patient_id: int) -> list[Concern]:
@@ -210,6 +232,32 @@ def last_about(session: Session, practice_id: str, kind: str, about: str) -> dat
 
 
 _NOT_CLOSED = col(Concern.state) != literal_column("'closed'")  # as the partial index has it
+_LAST_SAID = (
+    select(col(Reply.text))
+    .join(ConcernEvent, col(ConcernEvent.reply_id) == col(Reply.id))
+    .where(col(ConcernEvent.concern_id) == col(Concern.id))
+    .order_by(col(ConcernEvent.id).desc())
+    .limit(1)
+    .scalar_subquery()
+)
+_OF_CONCERN = ("id", "urgency", "state", "summary", "due_at", "taken_by", "closed_at", "outcome", "patient_id")
+_ROWS = (
+    select(
+        *(_CONCERNS.c[name] for name in _OF_CONCERN),
+        col(Patient.first_name),
+        col(Patient.last_name),
+        col(Patient.zone),
+        _LAST_SAID,
+    )
+    .outerjoin(Patient, col(Patient.id) == _CONCERNS.c.patient_id)
+    .where(_CONCERNS.c.practice_id == bindparam("practice"))
+)
+_OPEN_ROWS = _ROWS.where(_NOT_CLOSED).order_by(_BY_URGENCY, col(Concern.due_at), col(Concern.id))
+_CLOSED_ROWS = (
+    _ROWS.where(col(Concern.state) == literal_column("'closed'"), col(Concern.closed_at) >= bindparam("since"))
+    .order_by(col(Concern.closed_at).desc())
+    .limit(100)
+)
 _HISTORIES = (
     select(ConcernEvent)
     .where(col(ConcernEvent.concern_id).in_(bindparam("concerns", expanding=True)))

@@ -23,6 +23,14 @@ class Concern(SQLModel, table=True):
             sqlite_where=text("state <> 'closed'"),
             postgresql_where=text("state <> 'closed'"),
         ),
+        # serves the list of what was closed lately
+        Index(
+            "ix_concern_closed",
+            "practice_id",
+            "closed_at",
+            sqlite_where=text("state = 'closed'"),
+            postgresql_where=text("state = 'closed'"),
+        ),
         # one trouble opens one concern, not one for every message that met it
         Index(
             "uq_concern_about",

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
+from threading import Event
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -69,6 +70,12 @@ class Pages:
         return self._environment.get_template(name).render(
             {"language": language(), "direction": direction_of(language()), **values}
         )
+
+    def read_all(self, *, closing: Event) -> None:
+        """Read every template before somebody asks for it; stops when the server closes."""
+        for name in self._environment.list_templates():
+            if not closing.is_set():
+                self._environment.get_template(name)
 
     def know(self, **known: Any) -> None:
         """Give every page other values from now on."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
+from functools import partial
 from threading import Event
 
 from markdown_it import MarkdownIt
@@ -48,14 +49,22 @@ class PlanPages:
         return kept[1]
 
     def make_all(self, database: Database, desk: Desk, *, closing: Event) -> None:
-        """Make every page before somebody asks for it; stops when the server closes."""
-        for procedure in desk.library.names():
-            if closing.is_set():
-                return
-            try:
-                ready = desk.library.get(procedure)
-                with database.reading() as session:
-                    approved = files_last_approved(session, desk, procedure)
-                self.page(ready, desk.house, approved=approved)
-            except ReminderError:
-                _LOG.warning("plan_page_not_made", extra={"procedure": procedure})
+        """Make every page before somebody asks for it; stops when the server closes.
+
+        All plans are read first, as every page of a course needs one.
+        """
+        steps: tuple[Callable[[str], object], ...] = (desk.library.get, partial(self._make, database, desk))
+        for make in steps:
+            for procedure in desk.library.names():
+                if closing.is_set():
+                    return
+                try:
+                    make(procedure)
+                except ReminderError:
+                    _LOG.warning("plan_page_not_made", extra={"procedure": procedure})
+
+    def _make(self, database: Database, desk: Desk, procedure: str) -> None:
+        ready = desk.library.get(procedure)
+        with database.reading() as session:
+            approved = files_last_approved(session, desk, procedure)
+        self.page(ready, desk.house, approved=approved)

@@ -70,11 +70,12 @@ class Site:
         self.pages.know(practice=self.app.config.practice)
 
     def make_ready(self) -> None:
-        """Read all names before somebody searches, and make the pages of all plans; takes seconds."""
+        """Read names, templates and plans, and make plans' pages, before somebody waits for them; takes seconds."""
         is_more = True
         while is_more and not self.closing.wait(_PAUSE_SECONDS):
             with self.database.reading() as session:
                 is_more = read_ahead(session, self.desk.practice_id)
+        self.pages.read_all(closing=self.closing)
         self.plan_pages.make_all(self.database, self.desk, closing=self.closing)
 
 

@@ -12,14 +12,9 @@ from sqlalchemy.orm import Session
 from reminders.desk import concerns as desk_concerns
 from reminders.desk.chart_record import course_summary
 from reminders.desk.composing import Desk
-from reminders.desk.concern_list import (
-    ListedConcern,
-    concern_and_list,
-    concern_with_context,
-    lately_closed,
-    list_concerns,
-)
+from reminders.desk.concern_list import ListedConcern, concern_with_context
 from reminders.desk.concerns import OUTCOMES, CallBack
+from reminders.desk.concerns_in_brief import ConcernInBrief, lately_closed, open_in_brief
 from reminders.desk.marked_words import pieces_of, reasons_of
 from reminders.desk.pinned_plans import pinned_plan
 from reminders.desk.roles import Right
@@ -150,7 +145,8 @@ def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *
 
 def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str, ...] = ()) -> Response:
     with here.reading() as session:
-        concern, beside = concern_and_list(session, here.desk, concern_id)
+        concern = concern_with_context(session, here.desk, concern_id)
+        beside = open_in_brief(session, here.desk)
         values = {
             "concern": concern,
             "said": tuple((each, pieces_of(each.text, each.why), reasons_of(each.why)) for each in concern.said),
@@ -165,12 +161,12 @@ def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str
     return here.show("concern.html", status=status, **known, **values)
 
 
-def _listed(here: Here) -> tuple[ListedConcern, ...]:
+def _listed(here: Here) -> tuple[ConcernInBrief, ...]:
     with here.reading() as session:
-        return list_concerns(session, here.desk)
+        return open_in_brief(session, here.desk)
 
 
-def _looks(found: Iterable[ListedConcern]) -> tuple[Look, ...]:
+def _looks(found: Iterable[ConcernInBrief]) -> tuple[Look, ...]:
     return tuple((each.patient_id, f"concern {each.id}") for each in found)
 
 
