@@ -5,13 +5,15 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from gettext import c2py
 from pathlib import Path
 from string import Formatter
+from zoneinfo import ZoneInfo
 
 import pytest
 from babel import Locale
+from babel.dates import format_datetime
 
 from reminders import words
 from reminders.config import PracticeSection
@@ -122,3 +124,16 @@ def test_every_string_is_a_literal_that_a_catalog_can_hold() -> None:
                 if node.func.id in {"gettext", "ngettext", "marked"} and isinstance(node.args[0], looser):
                     built.append(f"{path.name}:{node.lineno}")
     assert built == []
+
+
+@pytest.mark.parametrize("code", words.available())
+@pytest.mark.parametrize("pattern", ["EEE d MMM HH:mm", "EEE d MMM y HH:mm", "EEE HH:mm", "EEE HH:mm:ss", "d MMM"])
+def test_a_moment_is_written_as_babel_writes_it(code: str, pattern: str) -> None:
+    """Also by the clock of each zone, when one moment is two days: what was said of a day is kept."""
+    moments = [datetime(2026, 1, 1, tzinfo=UTC) + timedelta(hours=11 * number, minutes=number) for number in range(800)]
+    with words.speaking(code):
+        for zone in (ZoneInfo("Asia/Tokyo"), ZoneInfo("America/Chicago")):
+            locals_ = [moment.astimezone(zone) for moment in moments]
+            assert [words.on_day(each, pattern) for each in locals_] == [
+                format_datetime(each, pattern, locale=code) for each in locals_
+            ]

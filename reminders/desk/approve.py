@@ -70,3 +70,8 @@ def files_last_approved(session: Session, desk: Desk, procedure: str) -> dict[st
 def approvals_of(session: Session, desk: Desk, procedure: str) -> list[Approval]:
     """Return every approval of a procedure's plan, the newest first."""
     return courses.approvals(session, desk.practice_id, procedure)
+
+
+def last_approvals(session: Session, desk: Desk) -> dict[str, Approval]:
+    """Return the last approval of each procedure's plan, by procedure; of none that nobody approved."""
+    return courses.last_approvals(session, desk.practice_id)

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import CursorResult, ScalarSelect, bindparam, insert, select, update
+from sqlalchemy import CursorResult, ScalarSelect, bindparam, func, insert, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -53,6 +53,13 @@ def approvals(session: Session, practice_id: str, procedure: str) -> list[Approv
         .order_by(col(Approval.id).desc())
     )
     return list(session.execute(statement).scalars())
+
+
+def last_approvals(session: Session, practice_id: str) -> dict[str, Approval]:
+    """Return the practice's last approval of each procedure's plan, by procedure; of none that nobody approved."""
+    last = select(func.max(col(Approval.id))).where(col(Approval.practice_id) == practice_id)
+    statement = select(Approval).where(col(Approval.id).in_(last.group_by(col(Approval.procedure))))
+    return {each.procedure: each for each in session.execute(statement).scalars()}
 
 
 def enrollments_of(session: Session, patient_id: int, *, state: str | None = None) -> list[Enrollment]:

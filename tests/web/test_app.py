@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import httpx
 import pytest
 
-from tests.web.server import Server
+from reminders.desk.approve import Approver, approve
+from reminders.desk.plans import PlanLibrary
+from reminders.desk.roles import Role
+from reminders.web import plan_pages
+from tests.build import PLANS
+from tests.desk.office import Office
+from tests.desk.test_query_plans import statements
+from tests.web.people import browser_of, send
+from tests.web.server import Server, serving
 
 
 @pytest.fixture
@@ -60,3 +71,31 @@ def test_another_sites_name_is_not_answered(server: Server) -> None:
 def test_a_body_that_is_no_form_of_ours_is_refused(server: Server) -> None:
     with server.browser() as browser:
         assert browser.post("/staff/", content=b"x" * 1_000_001).status_code == 413
+
+
+def test_what_the_first_to_ask_would_wait_for_is_done_before(
+    office: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Names are read, and a plan's page is made: both take a second where there is much of it."""
+    office.enroll()
+    for name in ("punch-biopsy", "shared"):
+        shutil.copytree(PLANS / name, tmp_path / "plans" / name)
+    vars(office.app)["library"] = PlanLibrary(tmp_path / "plans")
+    with serving(office.app) as server, browser_of(server, office, Role.CLINICIAN) as browser:
+        server.pages.state.site.make_ready()
+        monkeypatch.setattr(plan_pages, "plan_page", None)
+        assert "Punch biopsy" in browser.get("/staff/plans/punch-biopsy").text
+        with statements(office) as seen:
+            assert "Robin Invented" in send(browser, "/staff/patients", search="robin").text
+    assert [values[2] for text, values in seen if "patient.id > ?" in text] == [1]
+
+
+def test_the_list_of_plans_tells_who_approved_each_last(office: Office, server: Server) -> None:
+    for name in ("A. First", "B. Last"):
+        with office.database.writing() as session:
+            approve(session, office.desk, "punch-biopsy", Approver(name=name, license="12345"))
+    with browser_of(server, office, Role.CLINICIAN) as browser:
+        page = browser.get("/staff/plans").text
+    assert page.count("last approved") == 1
+    assert "B. Last" in page
+    assert "A. First" not in page

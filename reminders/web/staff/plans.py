@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
-from reminders.desk.approve import Approver, approvals_of, approve, files_last_approved
+from reminders.desk.approve import Approver, approvals_of, approve, files_last_approved, last_approvals
 from reminders.desk.plan_timeline import ON, timeline_of
 from reminders.desk.plans import ReadyPlan, files_of
 from reminders.desk.prove.run import Bound
@@ -32,10 +32,9 @@ _NOW = "now"
 @router.get("/staff/plans")
 def all_plans(here: Reading) -> Response:
     """List the plans with who approved them last."""
-    titles = here.desk.library.titles()
     with here.reading() as session:
-        last = {name: next(iter(approvals_of(session, here.desk, name)), None) for name in titles}
-    return here.show("plans.html", titles=titles, last=last)
+        last = last_approvals(session, here.desk)
+    return here.show("plans.html", titles=here.desk.library.titles(), last=last)
 
 
 @router.get("/staff/plans/{procedure}")
