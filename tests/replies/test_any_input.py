@@ -1,13 +1,11 @@
 """Any input gives a result quickly; what can't be read goes to a person."""
 
-import gc
-import time
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reminders.replies import Label, triage
+from tests.counting import calls_of
 
 
 @given(st.text(max_size=300), st.sampled_from(["none", "checkin_pain", "checkin_yesno", "visit", "soak"]))
@@ -40,18 +38,12 @@ def test_what_says_nothing_goes_to_a_person(text: str) -> None:
 @pytest.mark.parametrize(
     "part", ["x", "ok ", "pus ", "no ", "12 ", "a,", "🩸", "!?", "no pus, ", "was 7 now 8 ", "\n", "e\u0301"]
 )
-def test_a_hundred_kilobytes_are_triaged_within_two_seconds(part: str) -> None:
+def test_a_hundred_kilobytes_are_as_little_work_as_the_part_that_is_read(part: str) -> None:
     text = part * (100_000 // len(part))
     triage(part * 9, after="checkin_pain")  # the first of a process compiles the lexicons
-    gc.freeze()  # or the collector looks through what all tests before have left
-    begin = time.thread_time()
 
-    result = triage(text, after="checkin_pain")
-
-    spent = time.thread_time() - begin
-    gc.unfreeze()
-    assert spent < 2
-    assert result.needs_person
+    assert calls_of(lambda: triage(text, after="checkin_pain")) < 1_000_000
+    assert triage(text, after="checkin_pain").needs_person
 
 
 @pytest.mark.parametrize("text", ["pain is a hundred and", "hundred", "cien y", "two hundred -"])
