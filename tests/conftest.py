@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import trustme
 from hypothesis import HealthCheck, settings
 
 from reminders import words
@@ -27,6 +28,16 @@ def pytest_collection_finish() -> None:
     """Let the garbage collector pass over ten thousand tests: looking through them took a quarter of the time."""
     gc.collect()
     search_seldom()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_public_authorities(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Trust one authority of our own: no test calls a host outside, and each client would read all public ones."""
+    file = tmp_path_factory.mktemp("authority") / "ours.pem"
+    trustme.CA().cert_pem.write_to_path(file)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SSL_CERT_FILE", str(file))
+        yield
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import httpx
@@ -18,6 +20,9 @@ from tests.web.people import browser_of
 from tests.web.programs import program
 from tests.web.server import Server, serving
 
+NAME = "reminders.sqlite3"
+WEDNESDAY = "2026-06-10T10:30"
+
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
@@ -29,8 +34,8 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture
 def office(tmp_path: Path, empty_database: Path) -> Iterator[Office]:
     """The practice on a Wednesday morning in June, 10:30."""
-    database = Path(shutil.copy(empty_database, tmp_path / "reminders.sqlite3"))
-    opened = open_office(tmp_path, database, "2026-06-10T10:30")
+    database = Path(shutil.copy(empty_database, tmp_path / NAME))
+    opened = open_office(tmp_path, database, WEDNESDAY)
     yield opened
     opened.database.close()
 
@@ -42,11 +47,23 @@ def server(office: Office) -> Iterator[Server]:
         yield running
 
 
-@pytest.fixture
-def busy_office(office: Office) -> Iterator[Office]:
-    """The practice with a course, a patient and a concern, each the first."""
+@pytest.fixture(scope="session")
+def busy_database(tmp_path_factory: pytest.TempPathFactory, empty_database: Path) -> Path:
+    """A database with a course, a patient and a concern, each the first; each test gets a copy."""
+    folder = tmp_path_factory.mktemp("busy")
+    database = Path(shutil.copy(empty_database, folder / NAME))
+    office = open_office(folder, database, WEDNESDAY)
     office.enroll()
     office.reply("it is red and hot up to my ankle")
+    office.database.close()
+    return database
+
+
+@pytest.fixture
+def busy_office(office: Office, tmp_path: Path, busy_database: Path) -> Iterator[Office]:
+    """The practice with what is in that database."""
+    with closing(sqlite3.connect(busy_database)) as there, closing(sqlite3.connect(tmp_path / NAME)) as here:
+        there.backup(here)
     yield office
     office.dispatcher.close()
 
