@@ -9,12 +9,12 @@ import httpx
 import pytest
 
 from reminders.desk.approve import Approver, approve
-from reminders.desk.plans import PlanLibrary
 from reminders.desk.roles import Role
 from reminders.web import plan_pages
 from tests.build import PLANS
 from tests.desk.office import Office
 from tests.desk.test_query_plans import statements
+from tests.web.patients import practice_with_pages
 from tests.web.people import browser_of, send
 from tests.web.server import Server, serving
 
@@ -74,14 +74,17 @@ def test_a_body_that_is_no_form_of_ours_is_refused(server: Server) -> None:
 
 
 def test_what_the_first_to_ask_would_wait_for_is_done_before(
-    office: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, empty_database: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Names are read, and a plan's page is made: both take a second where there is much of it."""
-    office.enroll()
     for name in ("punch-biopsy", "shared"):
         shutil.copytree(PLANS / name, tmp_path / "plans" / name)
-    vars(office.app)["library"] = PlanLibrary(tmp_path / "plans")
-    with serving(office.app) as server, browser_of(server, office, Role.CLINICIAN) as browser:
+    with (
+        practice_with_pages(tmp_path, empty_database, templates=tmp_path / "plans") as office,
+        serving(office.app) as server,
+        browser_of(server, office, Role.CLINICIAN) as browser,
+    ):
+        office.enroll(procedure="punch-biopsy", site="left arm")
         server.pages.state.site.make_ready()
         monkeypatch.setattr(plan_pages, "plan_page", None)
         assert "Punch biopsy" in browser.get("/staff/plans/punch-biopsy").text
