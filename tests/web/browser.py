@@ -78,22 +78,37 @@ def _is_error(said: ConsoleMessage) -> bool:
     return said.type == "error" and not refused
 
 
-def faults(page: Page, name: str, widths: Sequence[int] = (DESKTOP, TELEPHONE)) -> list[str]:
-    """What is wrong with an open page at each width and in both themes, one line each.
+Theme = Literal["light", "dark"]
+Look = tuple[int, Theme, Sequence[str]]
+EVERY_LOOK: tuple[Look, ...] = (
+    (DESKTOP, "light", RULES), (DESKTOP, "dark", COLOURS), (TELEPHONE, "light", RULES), (TELEPHONE, "dark", COLOURS),
+)  # fmt: skip
+"""A width, a theme, and what is looked at there."""
+_EACH_ONCE: tuple[Look, ...] = ((DESKTOP, "dark", COLOURS), (TELEPHONE, "light", RULES))
+
+
+def faults(page: Page, name: str, looks: Sequence[Look] = EVERY_LOOK) -> list[str]:
+    """What is wrong with an open page in each of these looks, one line each.
 
     WCAG 2.2 AA as far as axe-core judges it; 1.4.10 (reflow): nothing is wider than the window. The page stays as it
-    was looked at last: in the dark, and as wide as the last of `widths`.
+    was looked at last.
     """
     found = []
-    for width in widths:
+    for width, theme, rules in looks:
         page.set_viewport_size({"width": width, "height": 800})
-        theme: Literal["light", "dark"]
-        for theme, rules in (("light", RULES), ("dark", COLOURS)):
-            page.emulate_media(color_scheme=theme, reduced_motion="reduce")
-            found += [f"{name}, {width} px, {theme}: {each}" for each in violations(page, rules)]
+        page.emulate_media(color_scheme=theme, reduced_motion="reduce")
+        found += [f"{name}, {width} px, {theme}: {each}" for each in violations(page, rules)]
         if (wider := overflow(page)) > 0:
             found.append(f"{name}, {width} px: {wider} px too wide")
     return found
+
+
+def looks_in(language: str) -> Sequence[Look]:
+    """Return each width with each theme in English; in other languages each width and each theme once.
+
+    So every two of language, width and theme meet, as a page has the same colours in every language.
+    """
+    return EVERY_LOOK if language == "en" else _EACH_ONCE
 
 
 def violations(page: Page, rules: Sequence[str] = RULES) -> list[str]:

@@ -1,4 +1,4 @@
-"""Every page of every role in a real browser: in each language, width and theme it holds WCAG 2.2 AA and fits.
+"""Every page of every role in a real browser: in every language, width and theme it holds WCAG 2.2 AA and fits.
 
 A page is loaded once in each language, and its window and theme change while it is open.
 """
@@ -22,7 +22,7 @@ from reminders.web.staff import ROUTERS
 from reminders.wording.languages import direction_of
 from tests.desk.office import Office, open_office
 from tests.exchange.test_hl7_reading import A04
-from tests.web.browser import faults, page_of
+from tests.web.browser import faults, looks_in, page_of
 from tests.web.patients import ADDRESS
 from tests.web.people import employ
 from tests.web.server import Server, serving
@@ -126,7 +126,7 @@ def _looked_at(page: Page, path: str, spoken: str) -> list[str]:
     language = "en" if path.endswith("/sheet") else spoken
     expect(page.locator("html")).to_have_attribute("lang", language)
     expect(page.locator("html")).to_have_attribute("dir", direction_of(language))
-    return faults(page, path)
+    return faults(page, path, looks_in(spoken))
 
 
 @pytest.mark.parametrize("spoken", ["ar"], indirect=True)

@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.desk.office import CHICAGO, Office
-from tests.web.browser import DESKTOP, TELEPHONE, faults, tab_to, violations
+from tests.web.browser import COLOURS, EVERY_LOOK, RULES, TELEPHONE, faults, looks_in, tab_to, violations
 from tests.web.patients import Way, practice_with_pages, way_to
 from tests.web.server import Server, serving
 
@@ -97,7 +97,7 @@ def test_the_page_holds_wcag_and_fits(browser: Browser, server: Server, way: Way
         expect(page.locator("h1")).to_contain_text(title)
         page.locator("details").evaluate_all("all => all.forEach(each => { each.open = true })")
         assert page.evaluate("document.getAnimations().length") == 0
-        assert faults(page, "page", (DESKTOP, ENLARGED, TELEPHONE)) == []
+        assert faults(page, "page", (*EVERY_LOOK, (ENLARGED, "light", RULES), (ENLARGED, "dark", COLOURS))) == []
 
 
 @pytest.mark.parametrize("language", TONGUES)
@@ -110,24 +110,24 @@ def test_the_pages_around_it_hold_wcag_and_fit(browser: Browser, server: Server,
         page.locator("#times summary").click()
         page.locator("#slot-evening").fill("18:15")
         page.locator("form[action$=times] button").click()
-        wrong += faults(page, "times")
+        wrong += faults(page, "times", looks_in(language))
         page.goto(way.path)
         page.locator("details", has=page.locator("form[action$=stop]")).locator("summary").click()
         page.locator("form[action$=stop] button").click()
-        wrong += faults(page, "stop")
+        wrong += faults(page, "stop", looks_in(language))
         page.goto(way.path)
         page.locator("#words").fill(CHEST)
         page.locator("form[action$=call] button").click()
-        wrong += faults(page, "emergency")
+        wrong += faults(page, "emergency", looks_in(language))
         page.goto(way.path)
         page.locator("form[action$=forget] button").click()
-        wrong += faults(page, "forgotten")
+        wrong += faults(page, "forgotten", looks_in(language))
         page.goto(way.path)
         page.get_by_role("textbox").fill("000000")
         page.locator("form button").click()
-        wrong += faults(page, "code")
+        wrong += faults(page, "code", looks_in(language))
         page.goto("/my/1-AAAAAAAAAAAAAAAAAAAAAA/")
-        wrong += faults(page, "gone")
+        wrong += faults(page, "gone", looks_in(language))
     assert wrong == []
 
 
