@@ -32,7 +32,7 @@ def meant(findings: Findings) -> Findings:
             named.append(kind)
     if named:
         said = findings.covered("idiom")
-        control = findings.covered("control.wrong_person", "control.stop", "control.start")
+        control = findings.covered("control.wrong_person", "control.stop", "control.start", "control.slip")
         mended = [set(range(one.first, one.last + 1)) for one in by_kind.get("mended", ())]
         if said or mended:
             for kind in named:

@@ -18,8 +18,8 @@ _EMERGENCY_BEYOND = {Label.URGENT: 0.0, Label.ROUTINE: 0.4, Label.NONE: 0.8}
 _UNSURE = 0.35
 """How much more likeness is wanted of a single word, and of few and unknown ones."""
 _ASKED, _SCORED, _EXPLAINED, _EASING = 0.7, 0.8, 1.0, 1.3
-"""How much more in a question, beside a score, where a sign for the next day says what the reply is about, and beside a
-score that is called better."""
+"""How much more in a question and about a visit, beside a score, where a sign for the next day says what the reply is
+about, and beside a score that is called better."""
 _BUSINESS = frozenset({"supplies", "reschedule", "medicine_question", "callback", "complaint"})
 _OF_SITE = frozenset({"itching", "stuck_dressing"})
 _VITAL = ("vital", "face", "throat", "chest", "heart")
@@ -38,12 +38,14 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
     if label not in _EMERGENCY_BEYOND or (heard.answer is not None and heard.answer.bare):
         return label, None
     like = heard.likeness
-    more = 0.0 if label is Label.URGENT else _doubt(heard, label, like)
     for higher, lines, weight in (
         (Label.EMERGENCY, _EMERGENCY_BEYOND, like.emergency),
         (Label.URGENT, _URGENT_BEYOND, like.serious),
     ):
-        if like.at >= 0 and label in lines and weight > lines[label] + more:
+        if like.at < 0 or label not in lines or weight <= lines[label]:
+            continue
+        more = 0.0 if label is Label.URGENT else _doubt(heard, label, like)
+        if weight > lines[label] + more:
             note = english("reads like replies that were {label}").format(label=higher)
             return higher, evidence(heard.findings, "likeness", (like.at, like.at), note)
     return label, None
@@ -65,7 +67,7 @@ def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
         _EXPLAINED: _explained(heard),
         _SCORED: heard.score is not None,
         _DENIED: like.at in heard.findings.covered("idiom", "mended"),
-        _ASKED: bool(heard.findings.of("ask")),
+        _ASKED: bool(heard.findings.of("ask")) or heard.after == "visit",
         _UNSURE: noise,
     }
     return next((doubt for doubt, there in doubts.items() if there), 0.0)
