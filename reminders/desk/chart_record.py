@@ -79,6 +79,11 @@ class ChartRecord(CourseSummary):
     consent: tuple[ConsentStep, ...]
 
 
+def whose_course(session: Session, desk: Desk, enrollment_id: int) -> int:
+    """Return the number of the patient whose course it is; raises NotFound."""
+    return _found(session, desk, enrollment_id).patient_id
+
+
 def course_summary(session: Session, desk: Desk, enrollment_id: int) -> CourseSummary:
     """Return a course with its facts and its plan; raises NotFound."""
     return CourseSummary(**_summary(session, desk, _found(session, desk, enrollment_id)))

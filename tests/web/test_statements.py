@@ -43,7 +43,7 @@ MOST: Mapping[str, int] = {
     "the patient's page": 9,
     "/enrollments/1": 7,
     "/enrollments/1/record": 16,
-    "/enrollments/1/messages": 9,
+    "/enrollments/1/messages": 7,
     "/patients/1/consents": 7,
     "/messages?limit=50": 7,
     "/concerns": 9,

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.api_keys import Scope
 from reminders.desk.changed_facts import NOT_ANY_MORE, Changes, changed_course
-from reminders.desk.chart_record import chart_record, course_summary
+from reminders.desk.chart_record import chart_record, course_summary, whose_course
 from reminders.desk.course_facts import CourseInput
 from reminders.desk.end_course import cancel_course
 from reminders.desk.enroll import STANDARD_CONSENT, AlreadyEnrolled, EnrollmentInput, enroll
@@ -89,7 +89,7 @@ def read_messages(call: Calling, enrollment: EnrollmentId) -> Response:
     """See every message of a course, in send order."""
 
     def look(session: Session) -> Told:
-        patient_id = course_summary(session, call.desk, enrollment).patient_id
+        patient_id = whose_course(session, call.desk, enrollment)
         found = listed(session, call.desk, courses.messages_of(session, enrollment))
         messages = {"messages": [message_as_json(each) for each in found]}
         return _told(told.CourseMessages.model_validate(messages), patient_id, enrollment)
@@ -199,9 +199,13 @@ def _said(value: Any) -> Any:
 
 def _present(call: Call, session: Session, enrollment: int) -> int:
     """Return whose course it is; refuses one of another practice, and one that is not the version the call names."""
-    found = course_summary(session, call.desk, enrollment)
-    call.require_unchanged(lambda: told.Enrollment.model_validate(summary_as_json(found)))
-    return found.patient_id
+    patient_id = whose_course(session, call.desk, enrollment)
+
+    def now() -> told.Enrollment:
+        return told.Enrollment.model_validate(summary_as_json(course_summary(session, call.desk, enrollment)))
+
+    call.require_unchanged(now)
+    return patient_id
 
 
 def _summary(call: Call, session: Session, enrollment: int) -> Told:
