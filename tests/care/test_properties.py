@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -16,7 +17,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from reminders.care.joining import Fits
-from reminders.care.plan import ChoiceSetting, Plan
+from reminders.care.plan import ChoiceSetting
 from reminders.care.quiet_hours import WEEKDAYS, QuietHours
 from reminders.care.resolving import Resolved, resolve
 from reminders.care.schedule import Circumstances, OtherMessage, schedule
@@ -41,6 +42,13 @@ ENDS = st.one_of(
 BUSY_ZONES = ("America/Los_Angeles", "America/New_York", "America/Vancouver", "Europe/London", "Australia/Lord_Howe")
 ZONES = st.one_of(st.sampled_from(BUSY_ZONES), st.sampled_from(sorted(zoneinfo.available_timezones()))).map(ZoneInfo)
 WALLS = st.builds(time, st.integers(0, 23), st.sampled_from([0, 15, 30, 45]))
+SLOTS = st.one_of(
+    st.lists(WALLS, min_size=4, max_size=4, unique=True).map(sorted),
+    st.just([time(8), time(12, 30), time(19), time(21, 30)]),
+)
+MINUTES_BEFORE = st.none() | st.integers(0, 240)
+VISITS = st.none() | st.integers(60, 30 * 24 * 60)
+CHANNELS = st.sampled_from(Channel)
 
 
 def _interval() -> st.SearchStrategy[str]:
@@ -61,7 +69,14 @@ RULES = st.builds(ContactRules, quiet=QUIET, daily_limit=st.integers(1, 8))
 FITS = st.integers(1, 4).map(up_to)
 
 
-def _settings(plan: Plan) -> st.SearchStrategy[dict[str, int | str]]:
+@cache
+def _factors() -> st.SearchStrategy[frozenset[str]]:
+    return st.sets(st.sampled_from(lead_plan().file.factors), max_size=4).map(frozenset)
+
+
+@cache
+def _settings() -> st.SearchStrategy[dict[str, int | str]]:
+    plan = lead_plan()
     values: dict[str, st.SearchStrategy[int | str]] = {}
     for name, setting in plan.file.settings.items():
         if isinstance(setting, ChoiceSetting):
@@ -75,21 +90,18 @@ def _settings(plan: Plan) -> st.SearchStrategy[dict[str, int | str]]:
 @st.composite
 def courses(draw: st.DrawFn) -> Course:
     end = draw(ENDS)
-    earlier = st.integers(0, 240).map(lambda number: end - number * MINUTE)
-    slots = sorted(draw(st.lists(WALLS, min_size=4, max_size=4, unique=True)))
+    block, dressing, visit = draw(MINUTES_BEFORE), draw(MINUTES_BEFORE), draw(VISITS)
     return Course(
         procedure_end=end,
         zone=draw(ZONES),
         language="en",
-        factors=frozenset(draw(st.sets(st.sampled_from(lead_plan().file.factors), max_size=4))),
-        settings=draw(_settings(lead_plan())),
-        block_placed=draw(st.none() | earlier),
-        dressing_applied=draw(st.none() | earlier),
-        visit=draw(st.none() | st.integers(60, 30 * 24 * 60).map(lambda number: end + number * MINUTE)),
-        slots=dict(
-            zip(Slot, draw(st.sampled_from([slots, [time(8), time(12, 30), time(19), time(21, 30)]])), strict=True)
-        ),
-        channel=draw(st.sampled_from(Channel)),
+        factors=draw(_factors()),
+        settings=draw(_settings()),
+        block_placed=None if block is None else end - block * MINUTE,
+        dressing_applied=None if dressing is None else end - dressing * MINUTE,
+        visit=None if visit is None else end + visit * MINUTE,
+        slots=dict(zip(Slot, draw(SLOTS), strict=True)),
+        channel=draw(CHANNELS),
         night_contact_agreed=draw(st.booleans()),
     )
 
