@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sqlite3
-import subprocess
-import sys
 import threading
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import timedelta
 from typing import Any
 
@@ -21,6 +22,7 @@ from reminders.records.audit_chain import Checker, Finding
 from reminders.records.database import Database
 from reminders.records.tables import MESSAGES
 from reminders.records.tables_audit import AUDIT_ENTRIES, AUDIT_HEADS
+from tests.delivery.worker import in_child
 from tests.servers import open_database, url_of
 from tests.stored import NOON, add_course, row, store
 
@@ -253,35 +255,32 @@ def test_the_batch_that_a_patients_message_left_in_is_the_patients_too(database:
     assert entry.action == "message.send"
 
 
-_WRITES_UNTIL_KILLED = """
-import sys
-from reminders.records import audit
-from reminders.records.audit import Noted
-from sqlalchemy import text
-from tests.servers import open_database
-from tests.stored import NOON
-
-database = open_database(sys.argv[1])
-while True:
-    with database.writing() as session:
-        session.execute(text("UPDATE practice SET renamings = renamings + 1"))
-        audit.note(session, Noted(practice_id="main", at=NOON, action="course.change"))
-    print("committed", flush=True)
-"""
-
-
-def test_a_process_that_is_killed_leaves_as_many_entries_as_changes(database: Database) -> None:
-    add_course(database)
+def test_a_process_that_is_killed_leaves_as_many_entries_as_changes(database_url: str) -> None:
     changes = 0
+    with closing(open_database(database_url)) as database:
+        add_course(database)
     for committed in (1, 3, 7, 20):
-        url = url_of(database)
-        with subprocess.Popen([sys.executable, "-c", _WRITES_UNTIL_KILLED, url], stdout=subprocess.PIPE) as process:
-            assert process.stdout is not None
-            for _ in range(committed):
-                assert process.stdout.readline() == b"committed\n"
-            process.kill()
-        with database.reading() as session:
-            changes = session.execute(text("SELECT renamings FROM practice")).scalar_one()
-        assert len(actions(database)) == changes
-        assert wrong_with(database) == []
+        heard, told = os.pipe()
+        child = in_child(lambda tell=told: _change_on_and_on(database_url, tell))  # type: ignore[misc]
+        os.close(told)
+        for _ in range(committed):
+            assert os.read(heard, 1)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        os.close(heard)
+        with closing(open_database(database_url)) as database:
+            with database.reading() as session:
+                changes = session.execute(text("SELECT renamings FROM practice")).scalar_one()
+            assert len(actions(database)) == changes
+            assert wrong_with(database) == []
     assert changes >= 31
+
+
+def _change_on_and_on(url: str, tell: int) -> None:
+    """Make one change after the other, and tell of each when it is committed, until killed."""
+    database = open_database(url)
+    while True:
+        with database.writing() as session:
+            session.execute(text("UPDATE practice SET renamings = renamings + 1"))
+            note(session, "course.change")
+        os.write(tell, b"!")
