@@ -58,7 +58,7 @@ def serve(app: App, *, port: int, runner: Runner | None) -> None:
     site: Site = pages.state.site
     if runner is not None:
         runner.start()
-    Thread(target=site.make_ready, name="make-ready", daemon=True).start()
+    Thread(target=site.keep_ready, name="keep-ready", daemon=True).start()
     try:
         _Server(server_config(app, pages, port=port), closing=site.closing, runner=runner).run()
     finally:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass, field
 from datetime import timedelta
 from threading import Event
 from typing import Annotated
 
 from fastapi import Depends, Request
+from sqlalchemy.exc import SQLAlchemyError
 
 from reminders.assembly import App
 from reminders.clock import Clock
 from reminders.config_web import WebSection
 from reminders.desk.composing import Desk
+from reminders.errors import ReminderError
 from reminders.records.database import Database
 from reminders.records.directory import read_ahead
 from reminders.web.limits import Limiter
@@ -21,8 +24,10 @@ from reminders.web.plan_checks import PlanChecks
 from reminders.web.plan_pages import PlanPages
 from reminders.web.shown_lately import ShownLately
 
+_LOG = logging.getLogger(__name__)
+_NAMES_EVERY_SECONDS = 60
 _PAUSE_SECONDS = 0.01
-"""Between two steps of making ready, each of which takes some ten times as long."""
+"""Between two steps of reading names, each of which takes some ten times as long."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,12 +76,25 @@ class Site:
 
     def make_ready(self) -> None:
         """Read names, templates and plans, and make plans' pages, before somebody waits for them; takes seconds."""
-        is_more = True
-        while is_more and not self.closing.wait(_PAUSE_SECONDS):
-            with self.database.reading() as session:
-                is_more = read_ahead(session, self.desk.practice_id)
+        self.read_names()
         self.pages.read_all(closing=self.closing)
         self.plan_pages.make_all(self.database, self.desk, closing=self.closing)
+
+    def keep_ready(self) -> None:
+        """Do that, and then read names again and again until the server closes: those purged go, and new ones come."""
+        self.make_ready()
+        while not self.closing.wait(_NAMES_EVERY_SECONDS):
+            self.read_names()
+
+    def read_names(self) -> None:
+        """Read the names that were not read yet, or all of them when some changed; others are let by in between."""
+        is_more = True
+        try:
+            while is_more and not self.closing.wait(_PAUSE_SECONDS):
+                with self.database.reading() as session:
+                    is_more = read_ahead(session, self.desk.practice_id)
+        except (ReminderError, SQLAlchemyError) as error:  # whoever searches reads them then
+            _LOG.warning("names_not_read", extra={"error": type(error).__name__})
 
 
 def site_of(request: Request) -> Site:
