@@ -126,17 +126,26 @@ def concern_page(
 
 def concern_with_context(session: Session, desk: Desk, concern_id: int) -> ListedConcern:
     """Return one concern with its context; raises NotFound."""
-    concern = concerns.concern_of(session, concern_id)
-    if concern is None or concern.practice_id != desk.practice_id:
-        raise NotFound(
-            gettext("there is no concern {concern_id}; `reminders concerns --all` lists them", concern_id=concern_id)
-        )
-    return _with_context(session, desk, [concern])[0]
+    return _with_context(session, desk, [_found(session, desk, concern_id)])[0]
+
+
+def require_ours(session: Session, desk: Desk, concern_id: int) -> None:
+    """Raise NotFound when there is no such concern in this practice."""
+    _found(session, desk, concern_id)
 
 
 def concerns_about(session: Session, desk: Desk, patient_id: int) -> tuple[ListedConcern, ...]:
     """Return every concern about a patient with its context, oldest first."""
     return _with_context(session, desk, concerns.concerns_of_patient(session, patient_id))
+
+
+def _found(session: Session, desk: Desk, concern_id: int) -> Concern:
+    concern = concerns.concern_of(session, concern_id)
+    if concern is None or concern.practice_id != desk.practice_id:
+        raise NotFound(
+            gettext("there is no concern {concern_id}; `reminders concerns --all` lists them", concern_id=concern_id)
+        )
+    return concern
 
 
 def _with_context(session: Session, desk: Desk, found: Sequence[Concern]) -> tuple[ListedConcern, ...]:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk import concerns as desk_concerns
 from reminders.desk.api_keys import Scope
-from reminders.desk.concern_list import ListedConcern, concern_page, concern_with_context
+from reminders.desk.concern_list import ListedConcern, concern_page, concern_with_context, require_ours
 from reminders.desk.concerns import CallBack
 from reminders.desk.shapes import concern_as_json
 from reminders.desk.staff import who_works_concerns
@@ -119,8 +119,11 @@ def _work(call: Call, concern_id: int, act: Callable[..., object], **words: str)
     """Do something to a concern of this practice, and tell it as it is then."""
 
     def change(session: Session) -> Told:
-        present = concern_with_context(session, call.desk, concern_id)
-        call.require_unchanged(lambda: told.Concern.model_validate(concern_as_json(present)))
+        def now() -> told.Concern:
+            return told.Concern.model_validate(concern_as_json(concern_with_context(session, call.desk, concern_id)))
+
+        require_ours(session, call.desk, concern_id)
+        call.require_unchanged(now)
         act(session, call.desk, concern_id, by=call.by, **words)
         return _told(concern_with_context(session, call.desk, concern_id))
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from reminders.desk import concerns as desk_concerns
 from reminders.desk.chart_record import course_summary
 from reminders.desk.composing import Desk
-from reminders.desk.concern_list import ListedConcern, concern_with_context
+from reminders.desk.concern_list import ListedConcern, concern_with_context, require_ours
 from reminders.desk.concerns import OUTCOMES, CallBack
 from reminders.desk.concerns_in_brief import ConcernInBrief, lately_closed, open_in_brief
 from reminders.desk.marked_words import pieces_of, reasons_of
@@ -134,7 +134,7 @@ def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *
     """Do something to a concern and go on; what is refused is told on its page, with what was typed."""
     try:
         with here.writing() as session:
-            concern_with_context(session, here.desk, concern_id)
+            require_ours(session, here.desk, concern_id)
             act(session, here.desk)
     except StateError as error:
         return _show(here, concern_id, status=409, problems=(str(error),))
