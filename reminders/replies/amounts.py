@@ -43,16 +43,13 @@ _MMOL = 18.0  # mg/dL in one mmol/L of glucose
 def amounts(findings: Findings) -> tuple[Amount, ...]:
     """Every number in order. Numbers joined as a range share what the last of them measures."""
     found: list[Amount] = []
-    at = 0
     tokens, spelled = findings.reading.tokens, findings.words.numbers
-    while at < len(tokens):
-        number = _number(findings, at) if tokens[at].kind == "num" or tokens[at].word in spelled else None
-        if number is None:
-            at += 1
+    for at in [at for at, token in enumerate(tokens) if token.kind == "num" or token.word in spelled]:
+        if found and at <= found[-1].last:
             continue
-        number = _measured(findings, number)
-        found.append(number)
-        at = number.last + 1
+        number = _number(findings, at)
+        if number is not None:
+            found.append(_measured(findings, number))
     return _shared_in_ranges(findings, found)
 
 

@@ -41,18 +41,16 @@ _DOWN = frozenset("👎❌✖🚫")
 def answer_in(findings: Findings, numbers: tuple[Amount, ...]) -> Answered | None:
     """Give the answer that opens the reply, or None when it opens with something else."""
     tokens = findings.reading.tokens
-    solid = [
-        at
-        for at, token in enumerate(tokens)
-        if token.kind != "mark" and token.word != "?" and not _joins_answers(findings, at)
-    ]
-    if all(findings.has(at, "courtesy", "thanks") for at in solid):
+    solid = [at for at, token in enumerate(tokens) if token.kind != "mark" and token.word != "?"]
+    if findings.mentions("answer_yes"):
+        solid = [at for at in solid if not _joins_answers(findings, at)]
+    if findings.are(solid, "courtesy", "thanks"):
         thumbs = _by_emoji(findings)
         if thumbs is not None or not solid:
             return thumbs
     if findings.words.modest and findings.mentions("thanks"):
         return None
-    bare = all(findings.has(at, *_BARE) for at in solid)
+    bare = findings.are(solid, *_BARE)
     if bare and _both_ways(findings, solid):
         return None
     for at in solid[:4]:

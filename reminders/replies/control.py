@@ -36,6 +36,9 @@ class Control:
     wrong_person: Evidence | None = None
 
 
+_NOTHING_ASKED = Control()
+
+
 def control_in(findings: Findings, *, pending: bool = False) -> Control:
     """Control words and sentences; never raises, an empty text gives none.
 
@@ -57,7 +60,10 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
     stop, start = _opening_stop(findings) or _closing_stop(findings), None
     if stop is None:
         stop, start = _ended_or_wanted(findings, kept)
-    return Control(stop=stop, start=start, wrong_person=_wrong_person(findings))
+    wrong_person = _wrong_person(findings)
+    if stop is start is wrong_person is None:
+        return _NOTHING_ASKED
+    return Control(stop=stop, start=start, wrong_person=wrong_person)
 
 
 def _ended_or_wanted(findings: Findings, kept: Set[int]) -> tuple[Evidence | None, Evidence | None]:
@@ -228,7 +234,10 @@ def _only_polite(findings: Findings, first: int) -> bool:
 
 
 def _sentence(findings: Findings, kind: str, kept: Set[int], note: str) -> Evidence | None:
-    for found in (*findings.of(kind), *(revocations(findings) if kind == "control.stop" else ())):
+    said = findings.of(kind)
+    if kind == "control.stop":
+        said += tuple(revocations(findings))
+    for found in said:
         if kept.isdisjoint(found.at):
             return evidence(findings, kind, (found.first, found.last), note)
     return None

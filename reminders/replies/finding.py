@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from operator import itemgetter
 from typing import NamedTuple
 
-from reminders.replies.lexicon import Entry, Group, Lexicon, Needing
+from reminders.replies.lexicon import ByRarest, Entry, Lexicon, Ordered
 from reminders.replies.patterns import Finding, match
 from reminders.replies.reading import Reading
 
@@ -44,19 +45,20 @@ class Findings(NamedTuple):
 
     def has(self, at: int, *names: str) -> bool:
         """Whether the token is of one of the classes."""
-        mask = self.words.unions.get(names)
-        return bool(self.masks[at] & (self.words.mask(*names) if mask is None else mask))
+        return self.masks[at] & self.words.unions[names] != 0
+
+    def are(self, tokens: Iterable[int], *names: str) -> bool:
+        """Whether every one of the tokens is of one of the classes."""
+        wanted, masks = self.words.unions[names], self.masks
+        return all(masks[at] & wanted for at in tokens)
 
     def mentions(self, *names: str) -> bool:
         """Whether any token is of one of the classes."""
-        mask = self.words.unions.get(names)
-        return bool(self.together & (self.words.mask(*names) if mask is None else mask))
+        return self.together & self.words.unions[names] != 0
 
     def where(self, *names: str) -> list[int]:
         """Give the tokens of classes."""
-        wanted = self.words.unions.get(names)
-        if wanted is None:
-            wanted = self.words.mask(*names)
+        wanted = self.words.unions[names]
         if not self.together & wanted:
             return []
         return [at for at, mask in enumerate(self.masks) if mask & wanted]
@@ -64,45 +66,48 @@ class Findings(NamedTuple):
 
 def find(reading: Reading, words: Lexicon) -> Findings:
     """Find all patterns of a lexicon in a reading, whatever is meant by them."""
-    remembered = words.remembered
-    entries = tuple([remembered.get(token.word) or words.entry(token.word) for token in reading.tokens])
-    masks = tuple([entry.mask for entry in entries])
-    skipped = words.mask("degree")
-    if 0 in masks:
-        marks = [skipped if token.kind == "mark" else 0 for token in reading.tokens]
-        masks = tuple([mask or mark for mask, mark in zip(masks, marks, strict=True)])
-    together = 0
-    beside: dict[int, int] = {}
-    for mask, part in zip(masks, reading.clause, strict=True):
+    known = words.entries
+    entries = tuple([known[token.word] for token in reading.tokens])
+    masks = [entry.mask for entry in entries]
+    filled = [entry.fills for entry in entries]
+    if 0 in masks:  # a mark that no file has is skipped like a word of degree
+        for at, token in enumerate(reading.tokens):
+            if token.kind == "mark" and not masks[at]:
+                masks[at], filled[at] = words.skipped.mask, words.skipped.fills
+    together = whole = 0
+    clauses: dict[int, int] = {}
+    for mask, fills, part in zip(masks, filled, reading.clause, strict=True):
         together |= mask
-        beside[part] = beside.get(part, 0) | mask
+        whole |= fills
+        clauses[part] = clauses.get(part, 0) | fills
     parts = ((*reading.clause, _NO_PART), (*reading.sentence, _NO_PART))
-    found: dict[Finding, None] = {}  # in order, and each once
+    found: dict[str, list[Finding]] = {}
     for at, entry in enumerate(entries):
-        for kind in entry.alone:
-            found[Finding(kind, (at,))] = None
-        near = beside[reading.clause[at]]
-        possible = _possible(entry.near, near) if near & entry.wanted else []
-        if entry.across:
-            possible += _possible(entry.across, together)
+        anchor = entry.anchor
+        for kind in anchor.alone:
+            found.setdefault(kind, []).append(Finding(kind, (at,)))
+        here = clauses[reading.clause[at]]
+        near, across = entry.near & here, entry.across & whole
+        if not near and not across:
+            continue
+        possible = _possible(anchor.near, near, here) if near else []
+        if across:
+            possible += _possible(anchor.across, across, whole)
         if len(possible) > 1:
             possible.sort(key=_ORDER)
         for _, _, pattern in possible:
-            one = match(pattern, at, masks, parts, skipped)
-            if one is not None:
-                found[one] = None
-    by_kind: dict[str, tuple[Finding, ...]] = {}
-    for one in found:
-        by_kind[one.kind] = (*by_kind.get(one.kind, ()), one)
-    return Findings(reading, entries, masks, together, words, by_kind)
+            one = match(pattern, at, filled, parts)
+            if one is not None and one not in (same := found.setdefault(one.kind, [])):
+                same.append(one)
+    by_kind = {kind: tuple(ones) for kind, ones in found.items()}
+    return Findings(reading, entries, tuple(masks), together, words, by_kind)
 
 
-def _possible(groups: tuple[Group, ...], there: int) -> list[Needing]:
-    """Give the patterns of which every class is among those there."""
-    return [
-        one
-        for need, ones in groups
-        if there & need
-        for one in ones
-        if not one[1] or all(there & other for other in one[1])
-    ]
+def _possible(patterns: ByRarest, met: int, there: int) -> list[Ordered]:
+    """Give the patterns of which every place is filled by some word there; `met` are the rarest places that are."""
+    possible: list[Ordered] = []
+    while met:
+        place = met & -met
+        met ^= place
+        possible += [one for one in patterns[place] if one[1] & there == one[1]]
+    return possible

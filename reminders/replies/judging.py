@@ -66,6 +66,8 @@ def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> t
         for one in ones
         if kind != _IF_ASKED or findings.of("ask")
     ]
+    if not numbers:
+        return _in_order(found)
     temperatures = _fevers(findings, scope, numbers)
     if temperatures and not any(sign.standing.counts for sign in temperatures):
         # "is 99.1 a fever?": the number settles what the word leaves open
@@ -82,7 +84,11 @@ def signs_in(findings: Findings, scope: Scope, numbers: tuple[Amount, ...]) -> t
         )
         if s is not None
     ]
-    return tuple(sorted(found, key=lambda sign: (sign.evidence.start, sign.evidence.end)))
+    return _in_order(found)
+
+
+def _in_order(signs: list[Sign]) -> tuple[Sign, ...]:
+    return tuple(sorted(signs, key=lambda sign: (sign.evidence.start, sign.evidence.end)))
 
 
 def evidence(findings: Findings, rule: str, span: tuple[int, int], note: str) -> Evidence:

@@ -7,6 +7,7 @@ from functools import lru_cache
 
 from reminders.replies.lexicon import Lexicon, lexicon
 from reminders.replies.reading import Reading
+from reminders.replies.remembering import Remembered
 from reminders.replies.vocabulary import vocabulary
 
 READ = ("en", "es")
@@ -26,18 +27,17 @@ def language_of(reading: Reading, chosen: str) -> str:
     `chosen`, the language the patient picked, decides where the words don't, as in "no" or "7".
     """
     spoken = [token for token in reading.tokens if token.kind == "word"][:_MOST]
-    words = [token.word for token in spoken]
-    if not words:
+    if not spoken:
         return chosen
-    known = [_read_in(word) for word in words]
+    known = [_READ_IN[token.word] for token in spoken]
     alone = [known.count(1 << at) for at in range(len(READ))]
     shared = known.count(_ALL)
     here = 1 if alone[1] > alone[0] or (alone[1] == alone[0] and chosen == READ[1]) else 0
     first = READ[here]
     found_here = alone[here] + shared
     if 0 in known:
-        strange = [word for word, languages in zip(words, known, strict=True) if not languages]
-        met = [name for word in strange for name in _others_with(word)]
+        strange = [token.word for token, languages in zip(spoken, known, strict=True) if not languages]
+        met = [name for word in strange for name in _OTHERS_WITH[word]]
         other = max(OTHERS, key=lambda name: (met.count(name), name == chosen)) if met else ""
         found = met.count(other)
         foreign = any(_FOREIGN.search(reading.text, token.start, token.end) for token in spoken)
@@ -46,20 +46,22 @@ def language_of(reading: Reading, chosen: str) -> str:
         if not found_here or foreign:
             return "und"
     apart = alone[1 - here]
-    if apart >= 2 or (apart and 3 * apart >= len(words)):
+    if apart >= 2 or (apart and 3 * apart >= len(spoken)):
         return f"{first}+{READ[1 - here]}"
     return first
 
 
-@lru_cache(maxsize=65536)
 def _read_in(word: str) -> int:
     """Tell which of the languages that the practice reads have the word."""
     return sum(1 << at for at, name in enumerate(READ) if vocabulary(name).knows(word))
 
 
-@lru_cache(maxsize=65536)
 def _others_with(word: str) -> tuple[str, ...]:
     return tuple(name for name in OTHERS if vocabulary(name).knows(word))
+
+
+_READ_IN = Remembered(_read_in)
+_OTHERS_WITH = Remembered(_others_with)
 
 
 @lru_cache(maxsize=32)

@@ -14,241 +14,197 @@ mark.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
-from itertools import chain
+from itertools import accumulate, chain
 from typing import NamedTuple
 
-from reminders.replies.patterns import Pattern, parse
+from reminders.replies.patterns import Bits, Name, Pattern, Weighed, weighed
+from reminders.replies.remembering import Remembered
 from reminders.replies.spelling import meant_by
-from reminders.replies.vocabulary import Source, Vocabulary, spell, spelt, vocabulary
+from reminders.replies.vocabulary import Vocabulary, spelt, vocabulary
 
 _WRITTEN_ONTO = frozenset("وف")
 """The Arabic "and" and "so", written onto the word they stand before."""
 _SHORTEST_JOINED = 3
-_MOST_REMEMBERED = 100_000  # words; beyond it a word is looked up anew
+_LITERAL = 1
+"""The bit of every word that a pattern names itself; the other bits are classes."""
+_OFTEN = 100
+"""How much oftener than another a word of the class `common` is met."""
 
 
-Needing = tuple[int, tuple[int, ...], Pattern]
-"""A pattern with its place in the order of the files, before it, and the classes it needs besides."""
+Ordered = tuple[int, int, Pattern]
+"""A pattern behind its place in order and the bits of the places it needs."""
+ByRarest = Mapping[int, Sequence[Ordered]]
+"""Patterns by the bit of the place, beside their anchor, that is filled least often."""
 
 
-class Group(NamedTuple):
-    """Patterns that need one class elsewhere."""
+class Anchor(NamedTuple):
+    """The patterns that begin at one class or word, or at any that one word is of, in the order of the files."""
 
-    need: int
-    patterns: tuple[Needing, ...]
+    alone: tuple[str, ...]
+    """The kinds of finding that it is by itself."""
+    near: ByRarest
+    """Patterns that need other words of the clause."""
+    across: ByRarest
+    """Those that need other words of the sentence."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """What is known of one word: its classes as bits (0 when unknown), and the patterns it may anchor."""
 
     mask: int
-    alone: tuple[str, ...]
-    """The kinds of finding that the word is by itself."""
-    near: tuple[Group, ...]
-    """Those that need another word of the clause, by the class of it that is met least."""
-    across: tuple[Group, ...]
-    """Those that need another word of the sentence."""
-    wanted: int
-    """The classes that patterns of the clause need."""
+    fills: int
+    """The places of patterns begun by other words at which it may stand."""
+    anchor: Anchor
+    near: int
+    """The places of which one must be filled in the clause, or nothing near is found."""
+    across: int
+    """The same in the sentence."""
     guessed: bool
     """Nothing but a slip away from what it is taken for."""
 
 
-class _Table:
-    """The words of the languages that share one spelling rule."""
-
-    def __init__(self, *, by_sound: bool) -> None:
-        self.by_sound = by_sound
-        self.words: dict[str, int] = {}
-        self.stems: dict[str, int] = {}
-        self.vocabularies: list[Vocabulary] = []
-
-    def exact(self, word: str) -> int:
-        """Give the classes of a folded word by its spelling rule, or of the stems it begins with, spelt or sounded."""
-        key = spell(word, by_sound=self.by_sound)
-        mask = self.words.get(key, 0) | self._stemmed(key)
-        return mask if key == word else mask | self._stemmed(word)
-
-    def _stemmed(self, word: str) -> int:
-        mask = 0
-        for end in range(2, len(word) + 1):
-            mask |= self.stems.get(word[:end], 0)
-        return mask
-
-    def close(self, word: str) -> int:
-        """Give the classes of the words that an unknown one may be a slip for."""
-        return self._all(meant_by(word, self._near(word)))
-
-    def resembles(self, word: str) -> int:
-        """Give the classes of every known word one slip away."""
-        return self._all(self._near(word))
-
-    def _near(self, word: str) -> Iterator[str]:
-        return chain.from_iterable(one.misses.near(word) for one in self.vocabularies)
-
-    def _all(self, words: Iterable[str]) -> int:
-        mask = 0
-        for word in words:
-            mask |= self.exact(word)
-        return mask
+_NO_ANCHOR = Anchor((), {}, {})
 
 
 class Lexicon:
-    """Compiled words and patterns of one or two languages; look-ups are remembered."""
+    """Compiled words and patterns of one or more languages; look-ups are remembered."""
 
     def __init__(self, vocabularies: tuple[Vocabulary, ...], *, modest: bool) -> None:
         self.modest = modest
         """Some of its languages have a short list only."""
         self._vocabularies = vocabularies
-        self._bits: dict[str, int] = {}
-        self._sizes: dict[int, int] = {}
-        self._often: dict[int, int] = {}
-        self._anchored: dict[int, list[Pattern]] = {}
-        self.remembered: dict[str, Entry] = {}
-        """Words looked up before; `entry` fills it."""
-        self._known: dict[str, bool] = {}
-        self._tables: dict[bool, _Table] = {}
-        self._classes: dict[str, int] = {}
-        self.unions: dict[tuple[str, ...], int] = {}
-        """Masks of classes together, as asked for before; `mask` fills it."""
+        self.entries = Remembered(self._looked_up)
+        """What is known of each word."""
+        self._known: Remembered[str, bool] = Remembered(lambda word: any(one.knows(word) for one in vocabularies))
+        self.unions = Remembered(self._union_of)
+        """The bits of classes together, by their names; a class that no file has adds none."""
         self.numbers: dict[str, float] = {}
         """Number words and their values."""
-        sources = [one.source for one in vocabularies]
-        for one, source in zip(vocabularies, sources, strict=True):
-            table = self._tables.setdefault(source.by_sound, _Table(by_sound=source.by_sound))
-            table.vocabularies.append(one)
-            self.numbers.update(source.numbers)
-            for name, words in source.classes.items():
-                for word in words.split():
-                    self._add(word, "@" + name, by_sound=source.by_sound)
-        for source in sources:
-            self._add_patterns(source)
-        self._rank = {bit: rank for rank, bit in enumerate(self._anchored)}
+        for one in vocabularies:
+            self.numbers.update(one.source.numbers)
+        alike: dict[bool, list[Vocabulary]] = {}
+        for one in vocabularies:
+            alike.setdefault(one.source.by_sound, []).append(one)
+        self._alike = tuple(alike.values())
+        """Those that share one spelling rule."""
+        sizes = _Sizes(vocabularies)
+        self._classes = {name: 2 << at for name, at in sizes.order.items()}
+        sequences = _weighed(vocabularies, sizes)
+        self._begun = _by_anchor(sequences, sizes.order)
+        ends = accumulate(len(ones) for ones in self._begun.values())
+        self._starts = dict(zip(self._begun, chain((0,), ends), strict=False))
+        """How many patterns stand before those of a name."""
+        self._bits = Bits(sequences, sizes.of)
+        self._anchors: dict[Name, Anchor] = {}
+        self.skipped = Entry(self.mask("degree"), self._bits.filled_by(Bits.SKIPPED), _NO_ANCHOR, 0, 0, guessed=True)
+        """What a mark is taken for that no file has."""
 
     def mask(self, *names: str) -> int:
         """Give the bits of classes together; a class that no file has adds none."""
-        mask = self.unions.get(names)
-        if mask is None:
-            mask = 0
-            for name in names:
-                mask |= self._classes.get(name, 0)
-            self.unions[names] = mask
-        return mask
+        return self.unions[names]
 
     def knows(self, word: str) -> bool:
         """Whether the word is in a file just as it is written."""
-        known = self._known.get(word)
-        if known is None:
-            known = any(one.knows(word) for one in self._vocabularies)
-            if len(self._known) < _MOST_REMEMBERED:
-                self._known[word] = known
-        return known
+        return self._known[word]
 
     def resembles(self, word: str) -> int:
         """Give the classes of every known word that is one slip away."""
-        mask = 0
-        for table in self._tables.values():
-            mask |= table.resembles(word)
-        return mask
+        return self._mask_of(
+            name
+            for group in self._alike
+            for known in {near for one in group for near in one.misses.near(word)}
+            for one in group
+            for name in one.names(known)
+        )
 
     def entry(self, word: str) -> Entry:
         """Tell what is known of a folded word by its spelling, stem or sound, else by a slip."""
-        known = self.remembered.get(word)
-        if known is None:
-            known = self._looked_up(word)
-            if len(self.remembered) < _MOST_REMEMBERED:
-                self.remembered[word] = known
-        return known
+        return self.entries[word]
+
+    def _union_of(self, names: tuple[str, ...]) -> int:
+        return _union(self._classes.get(f"@{name}", 0) for name in names)
 
     def _looked_up(self, word: str) -> Entry:
-        mask = self._by_form(word)
-        guessed = mask == 0
+        names = self._by_form(word)
+        guessed = not names
         if word.isalpha() and not self.knows(word) and not any(word in one.targets for one in self._vocabularies):
             # a stem may swallow a slip: "pressuure" begins like "pressed"
-            for table in self._tables.values():
-                mask |= table.close(word)
+            for group in self._alike:
+                meant = meant_by(word, (near for one in group for near in one.misses.near(word)))
+                names |= {name for one in group for known in meant for name in one.names(known)}
         # In the order of the files, which decides between patterns that say the same.
-        bits = sorted((bit for bit in _bits_of(mask) if bit in self._rank), key=self._rank.__getitem__)
-        found = [pattern for bit in bits for pattern in self._anchored[bit]]
-        alone = tuple(dict.fromkeys(pattern.kind for pattern in found if not pattern.needs))
-        near, across = (_grouped(found, whole_sentence=whole) for whole in (False, True))
-        wanted = 0
-        for group in near:
-            wanted |= group.need
-        return Entry(mask, alone, near, across, wanted, guessed)
+        begun = sorted(self._starts.keys() & names, key=self._starts.__getitem__)
+        anchor = _joined([self._anchor(name) for name in begun])
+        return Entry(
+            mask=self._mask_of(names),
+            fills=self._bits.filled_by(names),
+            anchor=anchor,
+            near=_union(anchor.near),
+            across=_union(anchor.across),
+            guessed=guessed,
+        )
 
-    def _by_form(self, word: str) -> int:
-        dropped = 0
+    def _by_form(self, word: str) -> set[Name]:
+        dropped: set[Name] = set()
         if word.endswith("in") and self.knows(word + "g"):  # "watchin" is "watching", whatever stem it begins with
             dropped = self._exact(word + "g")
         for form in _forms(word):
-            mask = self._exact(form) | dropped
-            if mask:
-                return mask
-        return 0
+            names = self._exact(form) | dropped
+            if names:
+                return names
+        return set()
 
-    def _exact(self, word: str) -> int:
-        mask = 0
-        for table in self._tables.values():
-            mask |= table.exact(word)
-        return mask
+    def _exact(self, word: str) -> set[Name]:
+        return {name for one in self._vocabularies for name in one.names(word)}
 
-    def _add(self, word: str, name: str, *, by_sound: bool) -> int:
-        """Put a word or stem into a class or literal of that name; its bit."""
-        table = self._tables[by_sound]
-        bit = self._bits.setdefault(name, 1 << len(self._bits))
-        if name.startswith("@"):
-            self._classes[name[1:]] = bit
-        known = spelt(word, by_sound=by_sound)
-        target = table.stems if known.stem else table.words
-        for form in known.forms:
-            target[form] = target.get(form, 0) | bit
-        self._often[bit] = 100 if target[known.forms[0]] & self._classes.get("common", 0) else 1
-        self._sizes[bit] = self._sizes.get(bit, 0) + self._often[bit]
-        return bit
+    def _mask_of(self, names: Iterable[Name]) -> int:
+        return _union(self._classes.get(name, _LITERAL) for name in names)
 
-    def _add_patterns(self, source: Source) -> None:
-        def bits(name: str) -> int:
-            if name.startswith("@"):
-                if name not in self._bits:
-                    raise KeyError(f"a pattern uses {name}, which is no class")
-                return self._bits[name]
-            literal = f"{name}:{source.by_sound}"
-            bit = self._bits.get(literal)
-            if bit is None:
-                return self._add(name, literal, by_sound=source.by_sound)
-            self._sizes[bit] += self._often[bit]  # met once more
-            return bit
-
-        for kind, lines in source.patterns.items():
-            for line in lines:
-                for pattern in parse(kind, line, bits=bits, weigh=self._weight):
-                    for bit in _bits_of(pattern.held):
-                        self._anchored.setdefault(bit, []).append(pattern)
-
-    def _weight(self, mask: int) -> int:
-        """How often a word of this mask is met in a text; the anchor is the place met least."""
-        return sum(self._sizes[bit] for bit in _bits_of(mask))
+    def _anchor(self, name: Name) -> Anchor:
+        anchor = self._anchors.get(name)
+        if anchor is None:
+            patterns = [self._bits.pattern(one) for one in self._begun[name]]
+            anchor = self._anchors[name] = _grouped(patterns, self._starts[name])
+        return anchor
 
 
-def _grouped(patterns: Iterable[Pattern], *, whole_sentence: bool) -> tuple[Group, ...]:
-    groups: dict[int, list[Needing]] = {}
-    for order, pattern in enumerate(patterns):
-        if pattern.needs and any(step.whole_sentence for step in pattern.steps) == whole_sentence:
-            first, *others = pattern.needs
-            groups.setdefault(first, []).append((order, tuple(others), pattern))
-    return tuple(Group(need, tuple(ones)) for need, ones in groups.items())
+def _grouped(patterns: Iterable[Pattern], start: int) -> Anchor:
+    alone: dict[str, None] = {}  # in order, and each once
+    near: dict[int, list[Ordered]] = {}
+    across: dict[int, list[Ordered]] = {}
+    for order, pattern in enumerate(patterns, start):
+        if not pattern.needs:
+            alone[pattern.kind] = None
+        else:
+            (across if pattern.whole_sentence else near).setdefault(pattern.rarest, []).append(
+                (order, pattern.needs, pattern)
+            )
+    return Anchor(tuple(alone), near, across)
 
 
-def _bits_of(mask: int) -> Iterator[int]:
-    while mask:
-        bit = mask & -mask
-        yield bit
-        mask ^= bit
+def _joined(anchors: Sequence[Anchor]) -> Anchor:
+    """Give the patterns of several anchors as those of one."""
+    if len(anchors) == 1:
+        return anchors[0]
+    alone = tuple(dict.fromkeys(kind for one in anchors for kind in one.alone))
+    return Anchor(alone, _merged([one.near for one in anchors]), _merged([one.across for one in anchors]))
+
+
+def _merged(groups: Sequence[ByRarest]) -> ByRarest:
+    merged: dict[int, Sequence[Ordered]] = {}
+    for group in groups:
+        for place, ones in group.items():
+            merged[place] = [*merged.get(place, ()), *ones]
+    return merged
+
+
+def _union(bits: Iterable[int]) -> int:
+    union = 0
+    for bit in bits:
+        union |= bit
+    return union
 
 
 def _forms(word: str) -> Iterator[str]:
@@ -260,6 +216,61 @@ def _forms(word: str) -> Iterator[str]:
         yield word + "g"
     if len(word) > _SHORTEST_JOINED and word[0] in _WRITTEN_ONTO:
         yield word[1:]
+
+
+class _Sizes:
+    """How often each class, and each word that patterns name, may be met in a text, as far as files have been read."""
+
+    def __init__(self, vocabularies: Iterable[Vocabulary]) -> None:
+        self.of: dict[Name, int] = {}
+        self._common: set[tuple[bool, bool, str]] = set()
+        """Spelling rule, whether it is a stem, and form of every word of the class `common`."""
+        self._often: dict[Name, int] = {}
+        for one in vocabularies:
+            self._count_classes(one)
+        self.order = {name: at for at, name in enumerate(self.of)}
+        """The place of each name among all."""
+
+    def _count_classes(self, vocabulary: Vocabulary) -> None:
+        by_sound, common = vocabulary.source.by_sound, self._common
+        for name, words in vocabulary.classes.items():
+            if name == "@common":
+                common.update((by_sound, word.stem, form) for word in words for form in word.forms)
+            size = sum([_OFTEN if (by_sound, stem, forms[0]) in common else 1 for stem, forms in words])
+            if words:
+                self.of[name] = self.of.get(name, 0) + size
+
+    def count(self, words: Iterable[Name]) -> None:
+        """Count words that a pattern names."""
+        for name in words:
+            often = self._often.get(name)
+            if often is None:
+                by_sound = name[0] == "~"
+                word = spelt(name.removeprefix("~"), by_sound=by_sound)
+                often = _OFTEN if (by_sound, word.stem, word.forms[0]) in self._common else 1
+                self._often[name] = often
+                self.order[name] = len(self.order)
+                self.of[name] = 0
+            self.of[name] += often
+
+
+def _weighed(vocabularies: Iterable[Vocabulary], sizes: _Sizes) -> list[Weighed]:
+    """Give all sequences of places in the order of the files; how often a word is named counts up to its line."""
+    sequences: list[Weighed] = []
+    for one in vocabularies:
+        for kind, alternatives, words in one.lines:
+            sizes.count(words)
+            sequences += [weighed(kind, places, sizes.of) for places in alternatives]
+    return sequences
+
+
+def _by_anchor(sequences: Iterable[Weighed], order: Mapping[Name, int]) -> dict[Name, list[Weighed]]:
+    """Give them by each name of their anchors."""
+    begun: dict[Name, list[Weighed]] = {}
+    for one in sequences:
+        for name in sorted(one.places[one.anchor].names, key=order.__getitem__):
+            begun.setdefault(name, []).append(one)
+    return begun
 
 
 @lru_cache(maxsize=64)

@@ -8,13 +8,14 @@ not. It knows nothing of negation or time, and so never takes a sign away; `clos
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from functools import cache, lru_cache
+from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
 from reminders.replies.pain import HIGHEST_SCORE
 from reminders.replies.reading import Reading, Token
+from reminders.replies.remembering import Remembered
 
 _WEIGHTS = Path(__file__).parent / "likeness.tsv"
 SCALE = 1000
@@ -26,7 +27,7 @@ _ASKING = frozenset({"warning_signs", "checkin_pain", "checkin_yesno", "visit"})
 Weight = tuple[int, int, int]
 """Thousandths towards serious, towards emergency, and towards any reply that a person must read."""
 _NOTHING: Weight = (0, 0, 0)
-_NO_PAIRS: dict[str, Weight] = {}
+_NO_PAIRS: Mapping[str, Weight] = {}
 
 
 class Likeness(NamedTuple):
@@ -43,25 +44,23 @@ class Likeness(NamedTuple):
 
 def likeness(reading: Reading, after: str) -> Likeness:
     """Weigh the words of a reply to the message of that key."""
-    weights, pairs = _weights(), _pairs()
-    serious, emergency, person = weights.get(context(after), _NOTHING)
+    serious, emergency, person = _weights().get(context(after), _NOTHING)
     most, at, known = 0, -1, 0
-    following = pairs.get(EDGE, _NO_PAIRS)
+    following: Mapping[str, Weight] = _pairs().get(EDGE, _NO_PAIRS)
     for here, token in enumerate(reading.tokens):
         word = stand_in(token) if token.kind == "num" else token.word
-        own, is_known = _of_word(word)
+        pair = following.get(word)
+        if pair is not None:
+            serious += pair[0]
+            emergency += pair[1]
+            person += pair[2]
+        own, is_known, following = _WORDS[word]
         known += is_known
         serious += own[0]
         emergency += own[1]
         person += own[2]
         if at < 0 or own[0] > most:
             most, at = own[0], here
-        if word in following:
-            pair = following[word]
-            serious += pair[0]
-            emergency += pair[1]
-            person += pair[2]
-        following = pairs.get(word, _NO_PAIRS)
     last = following.get(EDGE, _NOTHING)
     size = SCALE * max(1, len(reading.tokens)) ** 0.5
     return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, (person + last[2]) / size, at, known)
@@ -109,13 +108,15 @@ def features(reading: Reading, after: str) -> Iterator[str]:
         yield f"{first} {second}"
 
 
-@lru_cache(maxsize=65536)
-def _of_word(word: str) -> tuple[Weight, bool]:
-    """Weigh a word and its pieces; whether it carries a weight as it is."""
+def _of_word(word: str) -> tuple[Weight, bool, Mapping[str, Weight]]:
+    """Weigh a word and its pieces; whether it carries a weight as it is; the weights of what may follow it."""
     weights = _weights()
     parts = [weights.get(one, _NOTHING) for one in (word, *pieces(word))]
     serious, emergency, person = (sum(side) for side in zip(*parts, strict=True))
-    return (serious, emergency, person), word in weights
+    return (serious, emergency, person), word in weights, _pairs().get(word, _NO_PAIRS)
+
+
+_WORDS = Remembered(_of_word)
 
 
 @cache

@@ -12,6 +12,7 @@ _TAKES_AWAY = ("mended", "scope.")
 _GOING_DOWN = frozenset({"mended", "scope.eased", "close.fine"})
 _SAID_FIRST = ("close.fine", "close.done", "close.dressed", "close.drainage", "mended", "scope.resolved", "scope.eased")
 _UNSETTLED = "answer.unsettled"
+_DENIALS = ("denial", "verbal_negator", "answer_no")
 _JUDGED = (*_WELL, "sign.", "net.")
 _TAKEN_WHOLE = frozenset(f"sign.{name}" for name in (*EMERGENCY_SIGNS, "supplies", "complaint"))
 
@@ -20,9 +21,10 @@ def meant(findings: Findings) -> Findings:
     """Leave out signs that an idiom or "less", "gone" takes away, what is only wished well, and what is not asked."""
     by_kind = dict(findings.by_kind)
     named = []
-    denied = [one for kind in _SAID_FIRST for one in findings.of(kind) if _denied_after(findings, one)]
-    if denied:
-        by_kind[_UNSETTLED] = (*findings.of(_UNSETTLED), *denied)
+    if findings.mentions(*_DENIALS):
+        denied = [one for kind in _SAID_FIRST for one in findings.of(kind) if _denied_after(findings, one)]
+        if denied:
+            by_kind[_UNSETTLED] = (*findings.of(_UNSETTLED), *denied)
     for kind, ones in findings.by_kind.items():
         if not kind.startswith(_JUDGED):
             continue
@@ -61,7 +63,7 @@ def _is_well(findings: Findings, kind: str, one: Finding) -> bool:
 
 def _denied_after(findings: Findings, one: Finding) -> bool:
     """Whether a lone negation follows, and nothing that it could deny instead: "under control def not", "dry? no"."""
-    if not findings.mentions("denial", "verbal_negator", "answer_no"):
+    if not findings.mentions(*_DENIALS):
         return False
     parts, tokens = findings.reading.clause, findings.reading.tokens
     at = one.last + 1
@@ -71,7 +73,7 @@ def _denied_after(findings: Findings, one: Finding) -> bool:
         return False
     while at + 1 < len(tokens) and findings.has(at, "degree") and not findings.has(at, "negator"):
         at += 1
-    if at >= len(tokens) or tokens[at].kind == "num" or not findings.has(at, "denial", "verbal_negator", "answer_no"):
+    if at >= len(tokens) or tokens[at].kind == "num" or not findings.has(at, *_DENIALS):
         return False
     return all(
         tokens[rest].kind == "mark" or findings.has(rest, "degree", "answer_no", "denial", "courtesy", "thanks")

@@ -34,6 +34,8 @@ def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) 
     word. Decimals are rounded up. Of a range the upper end, of two current ones the higher counts; past ones only
     when no other is given.
     """
+    if not numbers:
+        return None
     candidates = [n for n in numbers if _may_be_score(findings, n, asked=asked)]
     pains = [n for n in candidates if not _given_to_staff(findings, n)]
     candidates = pains if pains or not asked else candidates

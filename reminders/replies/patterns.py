@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import product
 from typing import NamedTuple
 
@@ -11,15 +10,37 @@ _NEAR, _FAR, _SENTENCE = 3, 8, 16
 _GAPS = {"..": _NEAR, "...": _FAR}
 _JOINTS = frozenset({*_GAPS, "&", "&&"})
 
+Name = str
+"""What a place of a pattern names: `@toe` a class, `toe` or `toe*` a word or stem, `~dedo` one taken by its sound."""
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One place of a pattern: which words may stand there, and how many others before it."""
 
-    mask: int
-    gap: int = 0
+class Place(NamedTuple):
+    """One place of a pattern: what may stand there, and how many other words before it."""
+
+    names: frozenset[Name]
+    gap: int
     whole_sentence: bool = False
     """The words before it may lie in another clause of the sentence."""
+
+
+class Line(NamedTuple):
+    """One line of a file: every plain sequence of places that it stands for, and the words it names."""
+
+    kind: str
+    sequences: tuple[tuple[Place, ...], ...]
+    words: tuple[Name, ...]
+    """In their order, each as often as the line names it."""
+
+
+class Weighed(NamedTuple):
+    """One sequence of places, and which of them are met least often."""
+
+    kind: str
+    places: tuple[Place, ...]
+    anchor: int
+    """Met least of all."""
+    rarest: int
+    """Met least of the others."""
 
 
 class Step(NamedTuple):
@@ -28,23 +49,25 @@ class Step(NamedTuple):
     step: int
     """1 or -1."""
     wanted: int
+    """The bit of the place."""
     gap: int
     whole_sentence: bool
     from_anchor: bool
     """It starts anew at the anchor."""
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(NamedTuple):
     """A kind of finding and the places that show it, beginning at the anchor, the place met least often."""
 
     kind: str
-    held: int
-    """The classes of the anchor."""
     steps: tuple[Step, ...]
     """From the anchor to the end, then from the anchor to the beginning."""
-    needs: tuple[int, ...]
-    """The classes of the other places, those met least first: a text without one of them can't match."""
+    rarest: int
+    """The bit of the place met least but for the anchor; 0 when there is none."""
+    needs: int
+    """The bits of all places but the anchor: a text without one of them can't match."""
+    whole_sentence: bool
+    """Its places may lie in several clauses."""
 
 
 class Finding(NamedTuple):
@@ -52,44 +75,38 @@ class Finding(NamedTuple):
 
     kind: str
     at: tuple[int, ...]
+    """In the order of the text."""
 
     @property
     def first(self) -> int:
         """The first token."""
-        return self.at[0] if len(self.at) == 1 else min(self.at)
+        return self.at[0]
 
     @property
     def last(self) -> int:
         """The last token."""
-        return self.at[0] if len(self.at) == 1 else max(self.at)
+        return self.at[-1]
 
 
-def parse(kind: str, line: str, *, bits: Callable[[str], int], weigh: Callable[[int], int]) -> Iterator[Pattern]:
-    """Every plain sequence that one pattern line stands for."""
+def named(word: str, *, by_sound: bool) -> Name:
+    """Give the name under which a word of a pattern is known."""
+    return f"~{word}" if by_sound else word
+
+
+def parse(kind: str, line: str, *, by_sound: bool) -> Line:
+    """Read one line of a file."""
     whole = " && " in line
-    sides = [tuple(_sequences(side.split(), bits)) for side in line.split(" && " if whole else " & ")]
+    words: list[Name] = []
+    sides = [_sequences(side.split(), words, by_sound=by_sound) for side in line.split(" && " if whole else " & ")]
     orders = [sides] if len(sides) == 1 else [sides, sides[::-1]]
+    sequences = []
     for order in orders:
         for parts in product(*order):
-            items: list[Item] = list(parts[0])
+            places = list(parts[0])
             for head, *rest in parts[1:]:
-                gap = _SENTENCE if whole else _FAR
-                items += [replace(head, gap=gap, whole_sentence=whole), *rest]
-            order_met = sorted(range(len(items)), key=lambda at: weigh(items[at].mask))
-            needs = tuple(items[at].mask for at in order_met[1:])
-            yield Pattern(kind, items[order_met[0]].mask, _steps(items, order_met[0]), needs)
-
-
-def _steps(items: Sequence[Item], anchor: int) -> tuple[Step, ...]:
-    steps = [
-        Step(1, items[at].mask, items[at].gap, items[at].whole_sentence, at == anchor + 1)
-        for at in range(anchor + 1, len(items))
-    ]
-    steps += [
-        Step(-1, items[at].mask, items[at + 1].gap, items[at + 1].whole_sentence, at == anchor - 1)
-        for at in range(anchor - 1, -1, -1)
-    ]
-    return tuple(steps)
+                places += [Place(head.names, _SENTENCE if whole else _FAR, whole), *rest]
+            sequences.append(tuple(places))
+    return Line(kind, tuple(sequences), tuple(words))
 
 
 def literals(line: str) -> Iterator[str]:
@@ -101,39 +118,96 @@ def literals(line: str) -> Iterator[str]:
                     yield from name.split("_")
 
 
-def _sequences(words: Sequence[str], bits: Callable[[str], int]) -> Iterator[tuple[Item, ...]]:
-    places: list[list[tuple[Item, ...]]] = []
+def _sequences(line: Sequence[str], words: list[Name], *, by_sound: bool) -> list[tuple[Place, ...]]:
+    """Give every sequence of places that one side of a line stands for, and add the words that it names to `words`."""
+    places: list[list[tuple[Place, ...]]] = []
     gap = 0
-    for word in words:
+    for word in line:
         if word in _GAPS:
             gap = max(gap, _GAPS[word])
             continue
-        names = word.rstrip("?").split("|")
-        mask = 0
+        optional = word.endswith("?")
+        names = (word.rstrip("?") if optional else word).split("|")
         phrases = [name for name in names if "_" in name and not name.startswith("@")]
-        for name in names:
-            mask |= 0 if name in phrases else bits(name)
-        options: list[tuple[Item, ...]] = [(Item(mask, gap),)] if mask else []
-        options += [_phrase(name.split("_"), gap, bits) for name in phrases]
-        places.append([*options, ()] if word.endswith("?") else options)
+        alone = [
+            name if name.startswith("@") else named(name, by_sound=by_sound) for name in names if name not in phrases
+        ]
+        words += [name for name in alone if not name.startswith("@")]
+        options: list[tuple[Place, ...]] = [(Place(frozenset(alone), gap),)] if alone else []
+        for phrase in phrases:
+            beside = [named(name, by_sound=by_sound) for name in phrase.split("_")]
+            words += beside
+            options.append(tuple(Place(frozenset((name,)), 0 if at else gap) for at, name in enumerate(beside)))
+        places.append([*options, ()] if optional else options)
         gap = 0
-    for chosen in product(*places):
-        yield tuple(item for option in chosen for item in option)
+    if all(len(options) == 1 for options in places):
+        return [tuple([place for (option,) in places for place in option])]
+    return [tuple([place for option in chosen for place in option]) for chosen in product(*places)]
 
 
-def _phrase(words: Sequence[str], gap: int, bits: Callable[[str], int]) -> tuple[Item, ...]:
-    """Words that stand side by side, as one alternative of a place."""
-    first, *rest = words
-    return (Item(bits(first), gap), *(Item(bits(word)) for word in rest))
+def weighed(kind: str, places: tuple[Place, ...], sizes: Mapping[Name, int]) -> Weighed:
+    """Find the anchor of a sequence of places; `sizes` say how often each name is met in a text."""
+    try:
+        weights = [sum([sizes[name] for name in place.names]) for place in places]
+    except KeyError as missing:
+        raise KeyError(f"a pattern uses {missing.args[0]}, which is no class") from None
+    if len(places) == 1:
+        return Weighed(kind, places, 0, 0)
+    anchor, rarest, *_ = sorted(range(len(places)), key=weights.__getitem__)
+    return Weighed(kind, places, anchor, rarest)
+
+
+class Bits:
+    """Every place of patterns beside their anchors as a bit, so that what a word may fill is one number."""
+
+    SKIPPED = frozenset({"@degree"})
+    SKIPPED_BIT = 1
+    """The place of words that are skipped everywhere."""
+
+    def __init__(self, sequences: Iterable[Weighed], sizes: Mapping[Name, int]) -> None:
+        met = dict.fromkeys(
+            one.names for _, places, anchor, _ in sequences for at, one in enumerate(places) if at != anchor
+        )
+        met.pop(self.SKIPPED, None)
+        # Low bits to what is met most, so that most numbers are small.
+        often = sorted(met, key=lambda names: -sum([sizes[name] for name in names]))
+        self._of = {names: 1 << at for at, names in enumerate((self.SKIPPED, *often))}
+        self._by_name: dict[Name, int] = {}
+        for names, bit in self._of.items():
+            for name in names:
+                self._by_name[name] = self._by_name.get(name, 0) | bit
+
+    def filled_by(self, names: Iterable[Name]) -> int:
+        """Give the bits of all places at which one of these names may stand."""
+        filled = 0
+        for name in names:
+            filled |= self._by_name.get(name, 0)
+        return filled
+
+    def pattern(self, one: Weighed) -> Pattern:
+        """Give a sequence of places as a pattern, beginning at its anchor."""
+        kind, places, anchor, rarest = one
+        bits = [0 if at == anchor else self._of[place.names] for at, place in enumerate(places)]
+        steps = []
+        for at in range(anchor + 1, len(places)):
+            _, gap, whole_sentence = places[at]
+            steps.append(Step(1, bits[at], gap, whole_sentence, at == anchor + 1))
+        for at in range(anchor - 1, -1, -1):
+            _, gap, whole_sentence = places[at + 1]
+            steps.append(Step(-1, bits[at], gap, whole_sentence, at == anchor - 1))
+        needs = 0
+        for bit in bits:
+            needs |= bit
+        return Pattern(kind, tuple(steps), bits[rarest], needs, any(step.whole_sentence for step in steps))
 
 
 def match(
-    pattern: Pattern, at: int, masks: Sequence[int], parts: tuple[Sequence[int], Sequence[int]], skipped: int
+    pattern: Pattern, at: int, filled: Sequence[int], parts: tuple[Sequence[int], Sequence[int]]
 ) -> Finding | None:
     """Give the finding whose anchor is the token `at`, or None.
 
-    `masks` are each token's classes, `parts` its clause and its sentence, each with one number more that no part has,
-    `skipped` the classes skipped everywhere.
+    `filled` are the places that each token may fill, `parts` its clause and its sentence, each with one number more
+    that no part has.
     """
     found = [at]
     here = at
@@ -144,10 +218,10 @@ def match(
         own, left = part[here], gap
         here += step
         while part[here] == own:  # the number more ends it on both sides, for it stands at -1 too
-            mask = masks[here]
-            if mask & wanted:
+            may_fill = filled[here]
+            if may_fill & wanted:
                 break
-            if not mask & skipped:
+            if not may_fill & Bits.SKIPPED_BIT:
                 if not left:
                     return None
                 left -= 1
@@ -155,4 +229,4 @@ def match(
         else:
             return None
         found.append(here)
-    return Finding(pattern.kind, tuple(found))
+    return Finding(pattern.kind, tuple(sorted(found)))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from functools import lru_cache
 from typing import NamedTuple
 
+from reminders.replies.remembering import Remembered
 from reminders.replies.spelling import fold
 
 _HIDDEN = "\u00ad\u200b-\u200d\u2060\ufe0e\ufe0f"
@@ -123,12 +123,12 @@ def read(text: str) -> Reading:
     clauses: list[int] = []
     sentences: list[int] = []
     clause = sentence = 0
-    end = last_end = -1
+    end, last_end = 0, -1
     written = _unsigned(text)
     for piece in (_ASCII_PIECE if written.isascii() else _PIECE).findall(written):
-        start = text.index(piece, max(end, 0))  # what stands between begins no piece
+        start = text.index(piece, end)  # what stands between begins no piece
         end = start + len(piece)
-        kind, words, asks, ends, contrasts = _known(piece)
+        kind, words, asks, ends, contrasts = _PIECES[piece]
         if kind == "stop":
             if asks:
                 tokens.append(Token("?", start, end, kind, attached=True))
@@ -151,7 +151,6 @@ def read(text: str) -> Reading:
     return Reading(text, tuple(tokens[:MOST_WORDS]), tuple(clauses[:MOST_WORDS]), tuple(sentences[:MOST_WORDS]))
 
 
-@lru_cache(maxsize=65536)
 def _known(piece: str) -> _Known:
     kind = next((kind for kind, pattern in _KINDS if pattern.match(piece)), "mark")
     if kind == "stop":
@@ -164,6 +163,9 @@ def _known(piece: str) -> _Known:
         words = [(fold(piece), len(piece))]
     contrasts = kind == "word" and piece.isascii() and words[0][0] in _CONTRASTS
     return _Known(kind, tuple(words), asks=False, ends=False, contrasts=contrasts)
+
+
+_PIECES = Remembered(_known)
 
 
 def _unsigned(text: str) -> str:

@@ -60,7 +60,10 @@ def fold(word: str) -> str:
         parts = unicodedata.normalize("NFKD", word)
         word = "".join(c for c in parts if not unicodedata.combining(c))
         word = word.translate(_LETTERS)
-    folded = _STRETCHED.sub(r"\1\1", _HIDDEN.sub("", word.casefold()))
+    folded = word.casefold()
+    if not folded.isalpha():
+        folded = _HIDDEN.sub("", folded)
+    folded = _STRETCHED.sub(r"\1\1", folded)
     return _CONTRACTED.get(folded, folded)
 
 

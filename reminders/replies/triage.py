@@ -75,7 +75,7 @@ def _decide(heard: Heard, after: str, language: str) -> Triage:
     return Triage(
         label=said.label,
         signs=tuple(sorted(said.signs, key=SIGNS.index)),
-        why=tuple(dict.fromkeys(said.why)),
+        why=_once(said.why),
         denied=_denied(heard),
         language=language,
         opt_out=heard.control.stop is not None,
@@ -96,7 +96,7 @@ class _Said(NamedTuple):
 
     @property
     def label(self) -> Label:
-        return min(self.labels, key=PRECEDENCE.index)
+        return self.labels[0] if len(self.labels) == 1 else min(self.labels, key=PRECEDENCE.index)
 
 
 def _ranked(heard: Heard) -> _Said:
@@ -158,7 +158,11 @@ def _desk_reads(said: _Said, language: str) -> _Said:
 
 
 def _denied(heard: Heard) -> tuple[Evidence, ...]:
-    return tuple(dict.fromkeys(sign.evidence for sign in heard.signs if not sign.standing.counts))
+    return _once(tuple([sign.evidence for sign in heard.signs if not sign.standing.counts]))
+
+
+def _once(found: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
+    return found if len(found) < 2 else tuple(dict.fromkeys(found))
 
 
 def _most_urgent(results: list[Triage]) -> Triage:

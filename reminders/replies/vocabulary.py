@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
+from typing import NamedTuple
 
-from reminders.replies.patterns import literals
+from reminders.replies.patterns import Line, Name, literals, named, parse
 from reminders.replies.spelling import NearMisses, fold, spanish_sound
 
 _FOLDER = Path(__file__).parent / "lexicons"
+_DOUBLED = re.compile(r"([^aeiou])\1+")
 _ENDINGS = {
     False: ("", "s", "ed", "ing"),
     True: (
@@ -47,15 +50,12 @@ class Source:
     by_sound: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Spelt:
+class Spelt(NamedTuple):
     """One word of a file, or stem (`toenail*`), in the forms under which it is looked up."""
 
     stem: bool
     forms: tuple[str, ...]
     """The form of its spelling rule first."""
-    targets: tuple[str, ...]
-    """Words that a slip may have been meant for."""
 
 
 @cache
@@ -64,14 +64,12 @@ def spelt(word: str, *, by_sound: bool) -> Spelt:
     stem = word.endswith("*")
     plain = fold(word.rstrip("*"))
     key = "?" if word == "[?]" else spell(plain, by_sound=by_sound)
-    single = _single_letters(key)
     forms = [key]
     if stem:  # "hac*" must meet "hace", which sounds "ase"
         forms.append(plain)
-    if not by_sound and len(single) >= 4:
+    if not by_sound and len(single := _single_letters(key)) >= 4:
         forms.append(single)
-    endings = _ENDINGS[by_sound] if stem else ("",)
-    return Spelt(stem, tuple(dict.fromkeys(forms)), tuple(plain + ending for ending in endings))
+    return Spelt(stem, tuple(dict.fromkeys(forms)))
 
 
 def spell(word: str, *, by_sound: bool) -> str:
@@ -87,12 +85,40 @@ class Vocabulary:
 
     def knows(self, word: str) -> bool:
         """Whether the word is in a file just as it is written."""
-        return spell(word, by_sound=self.source.by_sound) in self._words
+        return spell(word, by_sound=self.source.by_sound) in self._by_form[0]
+
+    def names(self, word: str) -> Iterator[Name]:
+        """Give what a folded word is known as: by its spelling rule, or by a stem it begins with, spelt or sounded."""
+        key = spell(word, by_sound=self.source.by_sound)
+        words, stems = self._by_form
+        yield from words.get(key, ())
+        for form in {key, word}:
+            for end in range(2, len(form) + 1):
+                yield from stems.get(form[:end], ())
+
+    @cached_property
+    def lines(self) -> tuple[Line, ...]:
+        """The patterns."""
+        by_sound = self.source.by_sound
+        return tuple(parse(kind, one, by_sound=by_sound) for kind, ones in self.source.patterns.items() for one in ones)
+
+    @cached_property
+    def classes(self) -> Mapping[Name, tuple[Spelt, ...]]:
+        """The words of each class."""
+        by_sound = self.source.by_sound
+        return {
+            f"@{name}": tuple([spelt(word, by_sound=by_sound) for word in words.split()])
+            for name, words in self.source.classes.items()
+        }
 
     @cached_property
     def targets(self) -> frozenset[str]:
         """Words that a slip may have been meant for."""
-        return frozenset(target for one in self._spelt for target in one.targets)
+        endings = _ENDINGS[self.source.by_sound]
+        written = {word for words in self.source.classes.values() for word in words.split()} | self._literals
+        plain = {fold(word) for word in written if word[-1] != "*"}
+        stems = [fold(word.rstrip("*")) for word in written if word[-1] == "*"]
+        return frozenset(plain.union([stem + ending for stem in stems for ending in endings]))
 
     @cached_property
     def misses(self) -> NearMisses:
@@ -100,14 +126,21 @@ class Vocabulary:
         return NearMisses(self.targets)
 
     @cached_property
-    def _words(self) -> frozenset[str]:
-        return frozenset(form for one in self._spelt if not one.stem for form in one.forms)
+    def _literals(self) -> frozenset[str]:
+        return frozenset(word for ones in self.source.patterns.values() for line in ones for word in literals(line))
 
-    @property
-    def _spelt(self) -> Iterator[Spelt]:
-        words = {word for listed in self.source.classes.values() for word in listed.split()}
-        words.update(word for lines in self.source.patterns.values() for line in lines for word in literals(line))
-        return (spelt(word, by_sound=self.source.by_sound) for word in words)
+    @cached_property
+    def _by_form(self) -> tuple[Mapping[str, Sequence[Name]], Mapping[str, Sequence[Name]]]:
+        """The names of all words, and of all stems, by the forms under which they are looked up."""
+        by_sound = self.source.by_sound
+        by_form: tuple[dict[str, list[Name]], dict[str, list[Name]]] = ({}, {})
+        members = [(name, word) for name, words in self.classes.items() for word in words]
+        members += [(named(word, by_sound=by_sound), spelt(word, by_sound=by_sound)) for word in self._literals]
+        for name, (stem, forms) in members:
+            names = by_form[stem]
+            for form in forms:
+                names.setdefault(form, []).append(name)
+        return by_form
 
 
 @cache
@@ -137,4 +170,4 @@ def load_source(name: str) -> Source:
 
 def _single_letters(word: str) -> str:
     """Doubled consonants written once; doubled vowels tell words apart ("droop", "drop")."""
-    return "".join(c for at, c in enumerate(word) if not at or c != word[at - 1] or c in "aeiou")
+    return _DOUBLED.sub(r"\1", word)
