@@ -44,6 +44,8 @@ _LEVELS = range(1, 10)
 """What importance may be."""
 _WINDOW = 1000
 """Of the messages of one importance, the longest due ones among which the nearest deadline goes first; at least."""
+_READ_AT_ONCE = 100
+"""Rows that are held as they were stored; to fetch each alone takes longer."""
 
 # The state stands in the statements word for word: a partial index can't be matched with a parameter.
 _IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
@@ -245,7 +247,8 @@ def _in_order(session: Session, queue: Queue, which: _Wanted) -> tuple[DueMessag
             # Each worker locks what it takes, so it has to see more than its share to find some that are free.
             window = max(_WINDOW, 4 * wanted) if on_postgresql else _WINDOW
             values = {**queue._asdict(), "level": importance, "now": which.now, "window": window, "wanted": wanted}
-            found.extend(map(DueMessage._make, connection.execute(statement, values).all()))
+            for rows in connection.execute(statement, values).partitions(_READ_AT_ONCE):
+                found.extend(map(DueMessage._make, rows))
     return tuple(found)
 
 

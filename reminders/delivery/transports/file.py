@@ -31,7 +31,7 @@ class FileTransport:
     name = "file"
     capabilities = Capabilities(
         channels=frozenset({"sms", "email"}),
-        batch_size=1000,  # each costs two waits for the disk; and nothing stays in doubt, as the file can be read
+        batch_size=750,  # each costs two waits for the disk; and nothing stays in doubt, as the file can be read
         receipts=False,
         idempotency_key=False,
         status_query=True,
