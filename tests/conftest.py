@@ -24,10 +24,15 @@ settings.register_profile(
 settings.load_profile("same-everywhere")
 
 
-def pytest_collection_finish() -> None:
-    """Let the garbage collector pass over ten thousand tests: looking through them took a quarter of the time."""
-    gc.collect()
+def pytest_configure() -> None:
+    """Look for cycles seldom: among thousands of tests, and all that they import, that took a quarter of the time."""
     search_seldom()
+
+
+def pytest_collection_finish() -> None:
+    """Let the garbage collector pass over what was collected: it stays to the end."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -41,8 +46,8 @@ def no_public_authorities(tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 
 
 @pytest.fixture(scope="module", autouse=True)
-def cycles_of_others_are_gone() -> Iterator[None]:
-    """Collect what the tests of a module left, and let the collector pass over what stays."""
+def leaves_no_cycles() -> Iterator[None]:
+    """Collect what the tests of a module left behind, and pass over what stays from then on."""
     yield
     gc.collect()
     gc.freeze()
