@@ -14,12 +14,16 @@ from reminders.replies.judging import Sign, signs_in
 from reminders.replies.lexicon import Lexicon
 from reminders.replies.likeness import Likeness, likeness
 from reminders.replies.meaning import meant
-from reminders.replies.pain import HIGHEST_SCORE, SEVERE_PAIN, PainScore, pain_score
+from reminders.replies.pain import HIGHEST_SCORE, MODERATE_PAIN, SEVERE_PAIN, PainScore, pain_score
 from reminders.replies.patterns import Finding
 from reminders.replies.reading import Reading
 from reminders.replies.scope import Scope, Standing
 from reminders.replies.urgency import Patient, Ranked, rank
 
+_COUNTED_BELOW = -0.2
+"""Likeness to replies that a person must read below which a number of what nobody knows is part of the talk."""
+_NEVER_MEASURED = ((10, 34), (43.5, 95))
+_AWAITING = frozenset({"checkin_pain", "checkin_yesno", "warning_signs"})
 _UNDERSTOOD = ("sign.", "idiom", "mended", "close.", "control.")
 
 
@@ -40,10 +44,13 @@ class Heard:
     @cached_property
     def closing(self) -> Closing | None:
         """Why the reply may be closed; None when a person must read it."""
-        if any(number.measure is Measure.BARE and number.value > HIGHEST_SCORE for number in self.numbers):
-            return None  # a number of which nobody knows what it counts
+        if any(_uncounted(number, self.likeness) for number in self.numbers):
+            return None
+        if self.pain is not None and self.pain >= MODERATE_PAIN:
+            return None
         settled = _settled(self.answer, self.score, self.after) or carries_out(self.findings, self.after)
-        return closing(self.findings, self.scope, self.signs, known=Known(settled, self.score, self.likeness))
+        known = Known(settled, self.after in _AWAITING, self.score, self.likeness)
+        return closing(self.findings, self.scope, self.signs, known=known)
 
     @cached_property
     def likeness(self) -> Likeness:
@@ -79,6 +86,13 @@ class Heard:
     def pain(self) -> int | None:
         """The current pain score, None when none is given."""
         return self.score.value if self.score else None
+
+
+def _uncounted(number: Amount, like: Likeness) -> bool:
+    """Whether nobody knows what a number counts; one that no thermometer or meter shows may be part of the talk."""
+    if number.measure is not Measure.BARE or number.value <= HIGHEST_SCORE:
+        return False
+    return like.person > _COUNTED_BELOW or not any(low < number.value < high for low, high in _NEVER_MEASURED)
 
 
 def hear(reading: Reading, after: str, words: Lexicon, patient: Patient) -> Heard:

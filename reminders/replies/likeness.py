@@ -9,7 +9,7 @@ not. It knows nothing of negation or time, and so never takes a sign away; `clos
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -23,7 +23,8 @@ SCALE = 1000
 _CELSIUS, _FAHRENHEIT = (34, 43.5), (95, 111)
 """What a thermometer shows."""
 _PIECES = (3, 4)
-_ASKING = frozenset({"warning_signs", "checkin_pain", "checkin_yesno", "visit"})
+_APART = frozenset({"none", "warning_signs", "checkin_pain", "checkin_yesno", "visit"})
+"""Messages that are told apart; all others are plain instructions."""
 Weight = tuple[int, int, int]
 """Thousandths towards serious, towards emergency, and towards any reply that a person must read."""
 _NOTHING: Weight = (0, 0, 0)
@@ -38,14 +39,18 @@ class Likeness(NamedTuple):
     person: float
     at: int
     """The word that says most for serious; -1 in a reply of no words."""
+    calm: int
+    """The word that says most against any need of a person; -1 in a reply of no words."""
     known: int
     """Words that carry a weight as they are, and not by their pieces only."""
 
 
 def likeness(reading: Reading, after: str) -> Likeness:
     """Weigh the words of a reply to the message of that key."""
-    serious, emergency, person = _weights().get(context(after), _NOTHING)
-    most, at, known = 0, -1, 0
+    answering = context(after)
+    serious, emergency, person = _weights().get(answering, _NOTHING)
+    most, at, least, calm, known = 0, -1, 0, -1, 0
+    words = _words(answering)
     following: Mapping[str, Weight] = _pairs().get(EDGE, _NO_PAIRS)
     for here, token in enumerate(reading.tokens):
         word = stand_in(token) if token.kind == "num" else token.word
@@ -54,16 +59,19 @@ def likeness(reading: Reading, after: str) -> Likeness:
             serious += pair[0]
             emergency += pair[1]
             person += pair[2]
-        own, is_known, following = _WORDS[word]
+        own, is_known, following = words[word]
         known += is_known
         serious += own[0]
         emergency += own[1]
         person += own[2]
         if at < 0 or own[0] > most:
             most, at = own[0], here
+        if calm < 0 or own[2] < least:
+            least, calm = own[2], here
     last = following.get(EDGE, _NOTHING)
     size = SCALE * max(1, len(reading.tokens)) ** 0.5
-    return Likeness((serious + last[0]) / size, (emergency + last[1]) / size, (person + last[2]) / size, at, known)
+    serious, emergency, person = serious + last[0], emergency + last[1], person + last[2]
+    return Likeness(serious / size, emergency / size, person / size, at, calm, known)
 
 
 EDGE = "^"
@@ -84,7 +92,7 @@ def stand_in(token: Token) -> str:
 
 def context(after: str) -> str:
     """Name the message answered as what is learnt from it."""
-    return f"@{after if after in _ASKING else 'other'}"
+    return f"@{after if after in _APART else 'other'}"
 
 
 def pieces(word: str) -> Iterator[str]:
@@ -100,23 +108,33 @@ def pieces(word: str) -> Iterator[str]:
 def features(reading: Reading, after: str) -> Iterator[str]:
     """Everything about a reply that carries a weight; what is there twice counts twice."""
     words = [stand_in(token) for token in reading.tokens]
-    yield context(after)
+    answering = context(after)
+    yield answering
     for word in words:
-        yield word
-        yield from pieces(word)
+        yield from _alone(word, answering)
     for first, second in zip([EDGE, *words], [*words, EDGE], strict=True):
         yield f"{first} {second}"
 
 
-def _of_word(word: str) -> tuple[Weight, bool, Mapping[str, Weight]]:
-    """Weigh a word and its pieces; whether it carries a weight as it is; the weights of what may follow it."""
+def _alone(word: str, answering: str) -> Iterator[str]:
+    """Everything that a word carries by itself: as it is, as an answer to the message, in pieces."""
+    yield word
+    yield f"{answering} {word}"
+    yield from pieces(word)
+
+
+def _of_word(answering: str, word: str) -> tuple[Weight, bool, Mapping[str, Weight]]:
+    """Weigh a word of an answer and its pieces; whether it carries a weight as it is; what may follow it."""
     weights = _weights()
-    parts = [weights.get(one, _NOTHING) for one in (word, *pieces(word))]
+    parts = [weights.get(one, _NOTHING) for one in _alone(word, answering)]
     serious, emergency, person = (sum(side) for side in zip(*parts, strict=True))
     return (serious, emergency, person), word in weights, _pairs().get(word, _NO_PAIRS)
 
 
-_WORDS = Remembered(_of_word)
+@cache
+def _words(answering: str) -> Remembered[str, tuple[Weight, bool, Mapping[str, Weight]]]:
+    """Give what each word carries in answers to a message, worked out at the first time."""
+    return Remembered(partial(_of_word, answering))
 
 
 @cache

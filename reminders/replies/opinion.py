@@ -45,10 +45,15 @@ def raised(heard: Heard, label: Label) -> tuple[Label, Evidence | None]:
         if like.at < 0 or label not in lines or weight <= lines[label]:
             continue
         more = 0.0 if label is Label.URGENT else _doubt(heard, label, like)
-        if weight > lines[label] + more:
+        if weight > lines[label] + more and _says(heard):
             note = english("reads like replies that were {label}").format(label=higher)
             return higher, evidence(heard.findings, "likeness", (like.at, like.at), note)
     return label, None
+
+
+def _says(heard: Heard) -> bool:
+    """Whether there is a word in it, and not marks only."""
+    return any(token.kind == "word" for token in heard.findings.reading.tokens)
 
 
 def _doubt(heard: Heard, label: Label, like: Likeness) -> float:

@@ -30,8 +30,8 @@ class PainScore:
 def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) -> PainScore | None:
     """Give the current score; None when none is given.
 
-    When pain was asked for, any bare number is taken for a score; otherwise only "n/10" or a number beside a pain
-    word. Decimals are rounded up. Of a range the upper end, of two current ones the higher counts; past ones only
+    When pain was asked for, any bare number is taken for a score; otherwise only "n/10", a number beside a pain
+    word, or one that something is "sitting at". Decimals are rounded up. Of a range the upper end, of two current ones the higher counts; past ones only
     when no other is given.
     """
     if not numbers:
@@ -61,7 +61,7 @@ def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
         return True
     if number.written_out and number.value == 1 and not _alone(findings, number):
         return False
-    return asked or _beside_pain(findings, number)
+    return asked or _beside_pain(findings, number) or number.first in findings.covered("score.said")
 
 
 def _clause(findings: Findings, number: Amount) -> range:

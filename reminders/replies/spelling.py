@@ -45,6 +45,8 @@ _CONTRACTED = {
 """Slips in shortened negations, which decide more than other words."""
 _ACCENT_COUNTS = {"sí": "sii", "uña": "unia", "uñas": "unias"}
 """Words that without their accent are another, common one: yes and "if", nail and "a"."""
+_APOSTROPHE_COUNTS = {f"i{mark}ll": "iwill" for mark in "'’`´"}
+"""The one that without its apostrophe is another word: ill."""
 
 
 @lru_cache(maxsize=65536)
@@ -54,6 +56,8 @@ def fold(word: str) -> str:
     The first 40 letters are kept. `Año` gives `ano`, `DON’T` gives `dont`, `helllllp` gives `hellp`.
     """
     word = word[:_LONGEST_WORD]
+    if len(word) == 4 and (kept := _APOSTROPHE_COUNTS.get(word.casefold())):
+        return kept
     if not word.isascii() and (kept := _ACCENT_COUNTS.get(word.casefold())):
         return kept
     if not word.isascii():

@@ -28,6 +28,7 @@ HEADS = (
     frozenset({"emergency"}),
     frozenset({"emergency", "urgent", "routine"}),
 )
+CONTROL = frozenset({"stop", "start", "help", "wrong_person"})
 Weights = tuple[float, ...]
 """One for each head."""
 Features = dict[int, float]
@@ -50,9 +51,9 @@ def lesson(row: dict[str, str]) -> Lesson:
 
 
 def lessons(path: Path) -> list[Lesson]:
-    """All rows of a set."""
+    """All rows of a set but the control messages, which are judged before and never weighed."""
     with path.open(encoding="utf-8", newline="") as file:
-        return [lesson(row) for row in csv.DictReader(file)]
+        return [lesson(row) for row in csv.DictReader(file) if row["label"] not in CONTROL]
 
 
 def every_lesson(left_out: str | None = None) -> list[Lesson]:
