@@ -1,7 +1,7 @@
 """Whether a reply is surely one that nobody needs to read: thanks, done, fine, signs denied, and nothing else.
 
 A reply is closed for what it says, never for want of signs: one word at least must say that things are well, and each
-must be understood, unless all of it reads like the talk of harmless replies. Anything else goes to a person.
+must be understood, unless it reads like the talk of harmless replies (`chatter`). Anything else goes to a person.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Set
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from reminders.replies.chatter import Chatter, chatter_in
 from reminders.replies.finding import Findings
 from reminders.replies.judging import Sign, evidence
 from reminders.replies.labels import Evidence
@@ -31,60 +32,6 @@ _BESIDE = (
     "scope.resolved",
     "scope.none_of_it",
 )
-ALARMING = (
-    "dark",
-    "bleed",
-    "spurt",
-    "swell",
-    "red",
-    "hot",
-    "streak",
-    "pus",
-    "green",
-    "thick",
-    "cold",
-    "foul",
-    "numb",
-    "faint",
-    "confused",
-    "vomit",
-    "worse",
-    "open",
-    "bone",
-    "harm",
-)
-"""Classes of words that name something serious whatever stands around them."""
-SERIOUS = (
-    *ALARMING,
-    "concern",
-    "breath",
-    "chest",
-    "heart",
-    "face",
-    "smell",
-    "fever",
-    "chills",
-    "rash",
-    "burn",
-    "itch",
-    "pain",
-    "extreme",
-    "cannot",
-)
-"""Classes of words beside which a reply is not closed, unless something understood covers them."""
-_NAMED = tuple(name for name in SERIOUS if name != "concern")
-_EVERYDAY = frozenset({"concern", "streak", "spurt", "face", "chest", "heart", "foul", "hot", "cold", "extreme"})
-_GRAVE = tuple(name for name in SERIOUS if name not in _EVERYDAY)
-"""The same without those whose words are met in any talk: lines, a warm bath, a cold drink, off."""
-_PLAIN = ("close.fine", "close.dressed", "close.drainage")
-"""What says that all is well so plainly that chatter beside it need not be understood; thanks stand beside anything."""
-_CHAT_BELOW, _TOLD_BELOW, _TALK_BELOW, _BARE_BELOW, _CALM_BELOW = 0.2, 0.0, -0.3, -0.5, -0.65
-"""Likeness to replies that a person must read below which the words that are not understood are taken for chatter:
-beside a plain "all is well"; beside anything that closes; where no word says that things are well; and where even a
-word that mostly asks for something does not count."""
-_TOLD = ("close.ack", "close.done", "close.keep")
-_BUSINESS = frozenset({"supplies", "medicine_question", "drainage"})
-_LEAST_TALK = 3
 _MOST_CHAT = 9
 _OPEN_ABOVE = 0.8
 """Likeness to replies that a person must read above which none is closed; nearly half of the questions that the
@@ -136,42 +83,36 @@ def closing(
     settled, awaited, score, like = known
     drainage = bool(findings.of("close.drainage"))
     said = [kind for kind in _SAID if findings.of(kind)]
-    calm = bool(said or settled) and max(like.person, like.serious) <= _CALM_BELOW
-    line = _TALK_BELOW if said or settled else _BARE_BELOW
-    talk = (settled or not awaited) and _only_talk(findings, like, line, calm=calm)
+    chatter = chatter_in(findings, like, said=bool(said), settled=settled, awaited=awaited)
     if (
         not findings.reading.tokens
         or like.person > _OPEN_ABOVE
         or _asks(findings)
-        or any(_open(findings, s, drainage=drainage) for s in signs if not (calm and talk and s.name in _BUSINESS))
+        or any(_open(findings, s, drainage=drainage) for s in signs if s.name not in chatter.waived)
     ):
         return None
     covered = findings.covered(*_SAID, *_BESIDE)
     covered |= _scored(findings, score) | _told(findings, signs) | names(findings)
-    plain = settled or any(findings.of(kind) for kind in _PLAIN)
-    told = drainage or any(kind in _TOLD for kind in said)
-    chat = talk or _only_chat(findings, like, _CHAT_BELOW if plain else _TOLD_BELOW if told else _TALK_BELOW)
-    named = SERIOUS if not talk else _NAMED if not calm else _GRAVE
-    denied = _denied(findings, scope, signs, covered, chat=chat, named=named)
+    denied = _denied(findings, scope, signs, covered, chatter)
     if denied is None:
         return None
     strong = bool(said or drainage or settled)
     if not findings.words.modest:  # of a language with a short list, only plain words that all is well are trusted
         negated = any(sign.standing is Standing.NEGATED for sign in signs) or bool(_worries(findings) & denied)
         strong = strong or negated or bool(findings.of("mended"))
-    if not (strong or talk or findings.of("close.weak")):
+    if not (strong or chatter.enough or findings.of("close.weak")):
         return None
-    if not _understood(findings, covered | denied, strong=strong, chat=chat, named=named):
+    if not _understood(findings, covered | denied, chatter, strong=strong):
         return None
     courtesy = findings.covered("close.thanks", "close.ack", "close.weak")
-    if not chat and unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
+    if not chatter.unread and unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), english("nothing to do for anybody"))
         for kind in (*said, "close.drainage", "close.weak")
         for one in findings.of(kind)[:1]
     ]
-    if talk and not why:
+    if chatter.enough and not why:
         why = [evidence(findings, "likeness", (like.calm, like.calm), english("reads like replies that need nobody"))]
     return Closing(tuple(why), drainage and any(s.name == "drainage" and s.standing.counts for s in signs))
 
@@ -207,37 +148,18 @@ def _open(findings: Findings, sign: Sign, *, drainage: bool) -> bool:
     return not as_told
 
 
-def _understood(findings: Findings, covered: Set[int], *, strong: bool, chat: bool, named: tuple[str, ...]) -> bool:
+def _understood(findings: Findings, covered: Set[int], chatter: Chatter, *, strong: bool) -> bool:
     """Whether the rest of the reply is understood well enough, and holds nothing serious."""
     if _says_more(findings, covered):
         return False
-    serious, understood = findings.words.mask(*named), findings.words.mask(*_UNDERSTOOD)
+    serious, understood = findings.words.mask(*chatter.named), findings.words.mask(*_UNDERSTOOD)
     rest = [at for at in range(len(findings.masks)) if at not in covered]
-    if any(_meant(findings, at, understood, slips=not chat) & serious for at in rest):
+    if any(_meant(findings, at, understood, slips=not chatter.unread) & serious for at in rest):
         return False
     unknown = _unknown(findings, covered)
-    if chat:
+    if chatter.unread:
         return len(unknown) <= _MOST_CHAT
     return len(unknown) <= _tolerated(findings, strong=strong) and not _done_by_another(findings, unknown, covered)
-
-
-def _only_chat(findings: Findings, like: Likeness, line: float) -> bool:
-    """Whether what may not be understood of a reply that is well reads like the talk of harmless ones."""
-    if findings.words.modest or max(like.serious, like.person) > line:
-        return False
-    return not _turns(findings)
-
-
-def _only_talk(findings: Findings, like: Likeness, line: float, *, calm: bool) -> bool:
-    """Whether a reply reads so much like harmless ones that no word of it need say that things are well."""
-    if findings.words.modest or like.person > line or like.serious > 0:
-        return False
-    return len(findings.masks) >= _LEAST_TALK and (calm or not _turns(findings))
-
-
-def _turns(findings: Findings) -> bool:
-    """Whether a word leads from what was said to something else: "great, but ..."."""
-    return any(0 < at < len(findings.masks) - 1 for at in findings.where("contrast") if not findings.has(at, "reason"))
 
 
 def _done_by_another(findings: Findings, unknown: list[int], covered: Set[int]) -> bool:
@@ -265,13 +187,13 @@ def _only_courtesy(findings: Findings) -> bool:
 
 
 def _denied(
-    findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: Set[int], *, chat: bool, named: tuple[str, ...]
+    findings: Findings, scope: Scope, signs: tuple[Sign, ...], covered: Set[int], chatter: Chatter
 ) -> set[int] | None:
     """Tokens of denied signs and worries; None when a worry stands, or a negation of what nobody knows.
 
-    In chatter a slip is not taken for a worry, nor in talk a word of none of the classes that are `named`.
+    In chatter a slip is not taken for a worry, nor a word of no class that counts in it.
     """
-    serious = findings.words.mask(*named)
+    serious = findings.words.mask(*chatter.named)
     tokens = findings.reading.tokens
     denied: set[int] = set()
     promised = bool(findings.of("close.ack") or findings.of("scope.none_of_it"))
@@ -283,7 +205,7 @@ def _denied(
                 return None  # "worried it might ..." asks for an answer; "will call if it ..." does not
             denied.add(at)
     for at in findings.where("concern", "harm"):
-        if at in covered or at in denied or (chat and findings.entries[at].guessed):
+        if at in covered or at in denied or (chatter.unread and findings.entries[at].guessed):
             continue
         if not findings.masks[at] & serious:
             continue
@@ -297,7 +219,7 @@ def _denied(
     denied |= _answered_one_by_one(findings)
     said = denied | covered
     blocking = [at for at in findings.where("negator") if _blocks(findings, at, said) and not _used(at, said)]
-    if any(not chat or _ends_clause(findings, at) for at in blocking):
+    if any(not chatter.unread or _ends_clause(findings, at) for at in blocking):
         return None
     return denied
 

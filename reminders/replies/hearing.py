@@ -7,7 +7,8 @@ from functools import cached_property
 
 from reminders.replies.amounts import Amount, Measure, amounts
 from reminders.replies.answers import Answer, Answered, answer_in
-from reminders.replies.closing import ALARMING, Closing, Known, carries_out, closing, unsaid_of_body
+from reminders.replies.chatter import ALARMING
+from reminders.replies.closing import Closing, Known, carries_out, closing, unsaid_of_body
 from reminders.replies.control import Control, control_in
 from reminders.replies.finding import Findings, find
 from reminders.replies.judging import Sign, signs_in

@@ -31,8 +31,8 @@ def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) 
     """Give the current score; None when none is given.
 
     When pain was asked for, any bare number is taken for a score; otherwise only "n/10", a number beside a pain
-    word, or one that something is "sitting at". Decimals are rounded up. Of a range the upper end, of two current ones the higher counts; past ones only
-    when no other is given.
+    word, or one that something is "sitting at". Decimals are rounded up. Of a range the upper end, of two current ones
+    the higher counts; past ones only when no other is given.
     """
     if not numbers:
         return None
