@@ -59,16 +59,19 @@ _GRAVE = tuple(name for name in SERIOUS if name not in _EVERYDAY)
 _PLAIN = ("close.fine", "close.dressed", "close.drainage")
 """What says that all is well so plainly that chatter beside it need not be understood; thanks stand beside anything."""
 _TOLD = ("close.ack", "close.done", "close.keep")
-_BESIDE_PLAIN, _BESIDE_TOLD, _BESIDE_OTHER, _ALONE, _CALM = 0.2, 0.0, -0.3, -0.5, -0.65
+_BESIDE_PLAIN, _BESIDE_TOLD, _BESIDE_OTHER, _ALONE, _CALM = 0.4, 0.0, -0.3, -0.5, -0.65
 """Likeness below which it is chatter: beside "all is well", beside what is done or promised, beside thanks, by itself;
 and so calm that even what mostly asks for something, or turns, does not count."""
 _WAIVED = frozenset({"supplies", "medicine_question", "drainage"})
+_NOTHING: frozenset[str] = frozenset()
 _LEAST_WORDS = 3
 
 
 class Chatter(NamedTuple):
     """What chatter there is in a reply."""
 
+    plain: bool
+    """Something says plainly that all is well."""
     unread: bool
     """Words that are not understood may be taken for chatter."""
     enough: bool
@@ -85,24 +88,19 @@ def chatter_in(findings: Findings, like: Likeness, *, said: bool, settled: bool,
     `said` is whether a word of it closes it, `settled` that an answer asked for was given and is harmless, `awaited`
     that one was asked for which chatter does not give.
     """
+    plain = settled or any(findings.of(kind) for kind in _PLAIN)
     if findings.words.modest:
-        return _NONE
+        return Chatter(plain=plain, unread=False, enough=False, named=SERIOUS, waived=_NOTHING)
     calm = (said or settled) and max(like.person, like.serious) <= _CALM
     enough = (settled or not awaited) and like.person <= (_BESIDE_OTHER if said or settled else _ALONE)
     enough = enough and like.serious <= 0 and len(findings.masks) >= _LEAST_WORDS and (calm or not _turns(findings))
     if enough:
-        return _CALM_TALK if calm else _TALK
-    if settled or any(findings.of(kind) for kind in _PLAIN):
-        line = _BESIDE_PLAIN
-    else:
-        line = _BESIDE_TOLD if any(findings.of(kind) for kind in _TOLD) else _BESIDE_OTHER
-    return _UNREAD if max(like.serious, like.person) <= line and not _turns(findings) else _NONE
-
-
-_NONE = Chatter(unread=False, enough=False, named=SERIOUS, waived=frozenset())
-_UNREAD = _NONE._replace(unread=True)
-_TALK = Chatter(unread=True, enough=True, named=_NAMED, waived=frozenset())
-_CALM_TALK = Chatter(unread=True, enough=True, named=_GRAVE, waived=_WAIVED)
+        named, waived = (_GRAVE, _WAIVED) if calm else (_NAMED, _NOTHING)
+        return Chatter(plain=plain, unread=True, enough=True, named=named, waived=waived)
+    told = any(findings.of(kind) for kind in _TOLD)
+    line = _BESIDE_PLAIN if plain else _BESIDE_TOLD if told else _BESIDE_OTHER
+    unread = (plain or not awaited) and max(like.serious, like.person) <= line and not _turns(findings)
+    return Chatter(plain=plain, unread=unread, enough=False, named=SERIOUS, waived=_NOTHING)
 
 
 def _turns(findings: Findings) -> bool:

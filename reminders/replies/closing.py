@@ -33,9 +33,9 @@ _BESIDE = (
     "scope.none_of_it",
 )
 _MOST_CHAT = 9
-_OPEN_ABOVE = 0.8
-"""Likeness to replies that a person must read above which none is closed; nearly half of the questions that the
-lexicons might miss lie there."""
+_OPEN_ABOVE, _OPEN_OTHERWISE = 0.8, 0.5
+"""Likeness to replies that a person must read above which none is closed, beside "all is well" and otherwise; nearly
+half of the questions that the lexicons might miss lie there."""
 _UNDERSTOOD = (
     "plain",
     "common",
@@ -86,7 +86,7 @@ def closing(
     chatter = chatter_in(findings, like, said=bool(said), settled=settled, awaited=awaited)
     if (
         not findings.reading.tokens
-        or like.person > _OPEN_ABOVE
+        or like.person > (_OPEN_ABOVE if chatter.plain or findings.words.modest else _OPEN_OTHERWISE)
         or _asks(findings)
         or any(_open(findings, s, drainage=drainage) for s in signs if s.name not in chatter.waived)
     ):

@@ -10,6 +10,7 @@ from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS, Evidence, Label
 from reminders.replies.likeness import Likeness
+from reminders.replies.scope import Standing
 from reminders.sentences import english
 
 _CLINICAL = frozenset(EMERGENCY_SIGNS + URGENT_SIGNS)
@@ -28,7 +29,7 @@ _NOISE = 3
 _PIECE, _FRAGMENT = 2, 0.95
 """How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
 _DENIED = 0.85
-"""How much more where a sign was named and denied."""
+"""How much more where a sign was named and denied; where that is the word that weighed most, as much as `_EASING`."""
 _SETTLED = 9.0
 """Where a sign was named and judged to wait, no likeness counts."""
 
@@ -62,7 +63,9 @@ def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
     if any(sign.standing.counts or sign.evidence.rule.startswith("number.") for sign in named):
         return _SETTLED
     if named:
-        return _DENIED
+        weightiest = heard.findings.reading.tokens[like.at].start
+        denied = [one.evidence for one in named if one.standing is Standing.NEGATED]
+        return _EASING if any(one.start <= weightiest < one.end for one in denied) else _DENIED
     if label is Label.ROUTINE and len(heard.findings.masks) <= _PIECE:
         return _FRAGMENT
     words = len(heard.findings.masks)
