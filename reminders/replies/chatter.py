@@ -99,7 +99,7 @@ def chatter_in(findings: Findings, like: Likeness, *, said: bool, settled: bool,
         return Chatter(plain=plain, unread=True, enough=True, named=named, waived=waived)
     told = any(findings.of(kind) for kind in _TOLD)
     line = _BESIDE_PLAIN if plain else _BESIDE_TOLD if told else _BESIDE_OTHER
-    unread = (plain or not awaited) and max(like.serious, like.person) <= line and not _turns(findings)
+    unread = (plain or told or not awaited) and max(like.serious, like.person) <= line and not _turns(findings)
     return Chatter(plain=plain, unread=unread, enough=False, named=SERIOUS, waived=_NOTHING)
 
 
