@@ -61,8 +61,8 @@ _PLAIN = ("close.fine", "close.dressed", "close.drainage")
 _TOLD = ("close.ack", "close.done", "close.keep")
 _BESIDE_PLAIN, _BESIDE_TOLD, _BESIDE_OTHER, _ALONE, _CALM = 0.4, 0.0, -0.3, -0.5, -0.65
 """Likeness below which it is chatter: beside "all is well", beside what is done or promised, beside thanks, by itself;
-and so calm that even what mostly asks for something, or turns, does not count."""
-_WAIVED = frozenset({"supplies", "medicine_question", "drainage"})
+and so calm that even drainage, or a word that turns, does not count."""
+_WAIVED = frozenset({"drainage"})
 _NOTHING: frozenset[str] = frozenset()
 _LEAST_WORDS = 3
 
