@@ -14,6 +14,7 @@ from types import MappingProxyType
 
 from sqlalchemy.orm import Session
 
+from reminders.desk.blamed import blame
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
 from reminders.desk.trail import Action, note_change
@@ -101,13 +102,13 @@ def add_key(session: Session, desk: Desk, wanted: NewKey) -> str:
     try:
         name = _name(session, desk, wanted.name)
     except InputError as error:
-        problems += error.problems
+        problems += blame("name", error.problems)
     try:
         scopes = _scopes(wanted.scopes)
     except InputError as error:
-        problems += error.problems
+        problems += blame("scopes", error.problems)
     if wanted.expires_at is not None and wanted.expires_at <= now:
-        problems.append(gettext("the key would have expired already; name a later moment"))
+        problems += blame("expires", [gettext("the key would have expired already; name a later moment")])
     if problems:
         raise InputError(*problems)
     prefix = "".join(secrets.choice(_LETTERS) for _ in range(10))

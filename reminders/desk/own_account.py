@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reminders.desk.blamed import Blamed
 from reminders.desk.composing import Desk
 from reminders.desk.one_time_codes import new_secret, step_of
 from reminders.desk.passwords import hash_password, is_password
@@ -55,4 +56,4 @@ def _check(database: Database, who: SignedIn, password: str) -> None:
     with database.reading() as session:
         member = staff.member_of(session, who.staff_id)
     if member is None or not is_password(password, member.password_hash):
-        raise InputError(gettext("the present password is not right"))
+        raise InputError(Blamed(gettext("the present password is not right"), "old"))

@@ -11,6 +11,7 @@ from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
+from reminders.desk.blamed import Blamed, blame
 from reminders.desk.composing import Desk
 from reminders.desk.contact_details import parse_name
 from reminders.desk.passwords import hash_password
@@ -159,18 +160,19 @@ def _checked(session: Session, desk: Desk, newcomer: Newcomer) -> StaffMember:
     problems: list[str] = []
     login = newcomer.login.strip().lower()
     if not _LOGIN.fullmatch(login):
-        problems.append(gettext("a sign-in name has 2 to 64 of these: a-z, 0-9, dot, hyphen, underscore, plus, @"))
+        says = gettext("a sign-in name has 2 to 64 of these: a-z, 0-9, dot, hyphen, underscore, plus, @")
+        problems += blame("login", [says])
     try:
         name = parse_name(newcomer.name, what=marked("name"))
     except InputError as error:
-        problems += error.problems
+        problems += blame("name", error.problems)
         name = ""
     if not name:
-        problems.append(gettext("the name is missing"))
+        problems += blame("name", [gettext("the name is missing")])
     try:
         roles = _roles(newcomer.roles, newcomer.license)
     except InputError as error:
-        problems += error.problems
+        problems += blame("roles", error.problems)
         roles = []
     if not problems and staff.is_taken(session, desk.practice_id, login=login, name=name):
         problems.append(
@@ -197,7 +199,8 @@ def _roles(roles: Iterable[str], license_number: str) -> list[str]:
             gettext("no role {unknown}; there are {known}", unknown=", ".join(unknown), known=", ".join(Role))
         )
     if Role.CLINICIAN in chosen and not license_number.strip():
-        raise InputError(gettext("a clinician approves plans with their licence; its number is missing"))
+        missing = gettext("a clinician approves plans with their licence; its number is missing")
+        raise InputError(Blamed(missing, "license"))
     return chosen
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterable
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
@@ -18,11 +19,13 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from reminders.care.quiet_hours import WEEKDAYS
+from reminders.desk.blamed import Blamed
 from reminders.wording.languages import direction_of
 from reminders.words import gettext, language, ngettext, on_day, retold
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
+_RUN = re.compile(r"\+\d[\d -]*\d|\d+[-:/][\dT:/-]*\d")
 _SHORTEST_ABROAD = 7
 """Digits; what is shorter is dialled within its country only."""
 
@@ -56,6 +59,8 @@ class Pages:
             spoken_in=spoken_in,
             plainly=plainly,
             apart=apart,
+            at=at,
+            runs_apart=runs_apart,
             dial=dial,
             retold=retold,
         )
@@ -149,6 +154,28 @@ def plainly(said: object) -> Markup:
 def apart(said: object) -> Markup:
     """Return a name or another's words within a sentence: in their own direction, and turning nothing around them."""
     return Markup(f"<bdi>{escape(said)}</bdi>")  # noqa: S704  as above
+
+
+def runs_apart(said: str) -> str:
+    """Return a sentence whose dates, hours and numbers stand from left to right on every page: `2026-06-10T15:30`.
+
+    Among Arabic letters their parts would change places at each hyphen (Unicode Standard Annex 9, rules W2 and W4).
+    """
+    if direction_of(language()) != "rtl":
+        return said
+    return Markup(_RUN.sub(lambda found: plainly(found[0]), escape(said)))  # noqa: S704  escaped first
+
+
+def at(problems: Iterable[str], field: str, help_id: str = "") -> Markup:
+    """Return the attributes of a form's field: that it is at fault, and what says why or what to type."""
+    blaming = [
+        f"problem-{number}"
+        for number, each in enumerate(problems, 1)
+        if isinstance(each, Blamed) and each.field == field
+    ]
+    invalid = ' aria-invalid="true"' if blaming else ""
+    says = " ".join(filter(None, [*blaming, help_id]))
+    return Markup(f'{invalid} aria-describedby="{escape(says)}"' if says else "")  # noqa: S704  ids of our own
 
 
 def dial(said: str, region: str) -> str:

@@ -74,7 +74,7 @@ def page_of(
 
 def _is_error(said: ConsoleMessage) -> bool:
     # That a page was refused is no error, but Chromium says it of every such page.
-    refused = "status of 40" in said.text and "/static/" not in said.location["url"]
+    refused = "status of 4" in said.text and "/static/" not in said.location["url"]
     return said.type == "error" and not refused
 
 

@@ -7,9 +7,11 @@ import re
 from itertools import product
 
 import pytest
+from markupsafe import escape
 
 from reminders import words
 from reminders.desk.roles import Role
+from reminders.web.pages import runs_apart
 from tests.desk.office import Office
 from tests.sentences import english_left_in
 from tests.web.people import browser_of
@@ -45,3 +47,17 @@ def test_pages_of_a_course_and_its_concern_have_no_english_left(office: Office, 
 def said_to_patients(office: Office, words_left: str) -> bool:
     """Say whether it stands in a text to the patient, who reads English."""
     return any(words_left in " ".join((message.text or "").split()) for message in office.messages())
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("مثل 2026-03-07T15:30", 'مثل <bdi dir="ltr">2026-03-07T15:30</bdi>'),
+        ("مثل 21:00-08:00، أو <b>", 'مثل <bdi dir="ltr">21:00-08:00</bdi>، أو &lt;b&gt;'),
+        ("الرقم +1 312-555-0123 هنا", 'الرقم <bdi dir="ltr">+1 312-555-0123</bdi> هنا'),
+        ("30 يوما", "30 يوما"),
+    ],
+)
+def test_dates_hours_and_numbers_keep_their_order_among_arabic_words(said: str, shown: str) -> None:
+    words.speak("ar")
+    assert escape(runs_apart(said)) == shown

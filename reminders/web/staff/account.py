@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import BytesIO
 from typing import Annotated
 
@@ -11,6 +12,7 @@ from fastapi.responses import Response
 from markupsafe import Markup
 
 from reminders.desk import own_account
+from reminders.desk.blamed import Blamed, blame
 from reminders.desk.one_time_codes import set_up_uri
 from reminders.errors import InputError
 from reminders.web.forms import go
@@ -35,7 +37,7 @@ def change_password(here: OwnChange) -> Response:
             here.site.database, here.desk, here.who, old=here.form.text("old"), new=here.form.text("new")
         )
     except InputError as error:
-        return here.show("account.html", status=400, problems=error.problems)
+        return here.show("account.html", status=400, problems=blame("new", error.problems))
     return go("/staff/account?done=password")
 
 
@@ -48,7 +50,7 @@ def set_up_factor(here: OwnChange) -> Response:
     try:
         own_account.set_second_factor(here.site.database, here.desk, here.who, secret, here.form.text("code"))
     except InputError as error:
-        return _show_secret(here, secret, problems=error.problems)
+        return _show_secret(here, secret, problems=blame("code", error.problems))
     return go("/staff/account?done=factor")
 
 
@@ -58,11 +60,11 @@ def remove_factor(here: OwnChange) -> Response:
     try:
         own_account.remove_second_factor(here.site.database, here.desk, here.who, password=here.form.text("old"))
     except InputError as error:
-        return here.show("account.html", status=400, problems=error.problems)
+        return here.show("account.html", status=400, problems=[Blamed(each, "old-too") for each in error.problems])
     return go("/staff/account?done=removed")
 
 
-def _show_secret(here: Here, secret: str, *, problems: tuple[str, ...] = ()) -> Response:
+def _show_secret(here: Here, secret: str, *, problems: Sequence[str] = ()) -> Response:
     uri = set_up_uri(secret, login=here.who.login, practice=here.site.app.config.practice.name)
     picture = BytesIO()
     segno.make(uri, micro=False).save(

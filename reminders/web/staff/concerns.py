@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter
@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from reminders.desk import concerns as desk_concerns
+from reminders.desk.blamed import Blamed, blame
 from reminders.desk.chart_record import course_summary
 from reminders.desk.composing import Desk
 from reminders.desk.concern_list import ListedConcern, concern_with_context, require_ours
@@ -94,7 +95,8 @@ def close(here: Working, concern_id: int) -> Response:
     """Close it with how the call-back ended."""
     ended = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
     if not ended.outcome:
-        return _show(here, concern_id, problems=(gettext("Say how the call ended, then close it."),))
+        missing = Blamed(gettext("Say how the call ended, then close it."), "outcome")
+        return _show(here, concern_id, status=400, problems=(missing,))
     return _done(
         here,
         concern_id,
@@ -116,7 +118,7 @@ def hand_over(here: Working, concern_id: int) -> Response:
             raise InputError(gettext("choose somebody from the list"))
         desk_concerns.hand_over(session, desk, concern_id, to=to, by=_me(here))
 
-    return _done(here, concern_id, give, then=_LIST)
+    return _done(here, concern_id, give, then=_LIST, at="to" if to else "note")
 
 
 @router.post("/staff/concerns/{concern_id}/reopen")
@@ -130,8 +132,10 @@ def reopen(here: Working, concern_id: int) -> Response:
     )
 
 
-def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *, then: str = "") -> Response:
-    """Do something to a concern and go on; what is refused is told on its page, with what was typed."""
+def _done(
+    here: Here, concern_id: int, act: Callable[[Session, Desk], object], *, then: str = "", at: str = "note"
+) -> Response:
+    """Do something to a concern and go on; what is refused is told on its page, with what was typed, `at` a field."""
     try:
         with here.writing() as session:
             require_ours(session, here.desk, concern_id)
@@ -139,11 +143,11 @@ def _done(here: Here, concern_id: int, act: Callable[[Session, Desk], object], *
     except StateError as error:
         return _show(here, concern_id, status=409, problems=(str(error),))
     except InputError as error:
-        return _show(here, concern_id, status=400, problems=error.problems)
+        return _show(here, concern_id, status=400, problems=blame(at, error.problems))
     return go(then or f"{_LIST}/{concern_id}")
 
 
-def _show(here: Here, concern_id: int, *, status: int = 200, problems: tuple[str, ...] = ()) -> Response:
+def _show(here: Here, concern_id: int, *, status: int = 200, problems: Sequence[str] = ()) -> Response:
     with here.reading() as session:
         concern = concern_with_context(session, here.desk, concern_id)
         beside = open_in_brief(session, here.desk)

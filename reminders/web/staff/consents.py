@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter
 from fastapi.responses import Response
 
+from reminders.desk.blamed import Blamed, blame
 from reminders.desk.checkout import CONSENT
 from reminders.desk.consent import withdraw_consent
 from reminders.desk.new_address import take_new_address
@@ -28,16 +29,15 @@ Changing = Annotated[Here, acts(Action.COURSE_SEE, Right.CHANGE_FACTS)]
 def give(here: Changing, enrollment_id: int) -> Response:
     """Record consent for an address, and write there from now on."""
     if "agreed" not in here.form:
-        return show_course(
-            here, enrollment_id, status=400, problems=(gettext("Read the words out and tick that they agreed."),)
-        )
+        missing = Blamed(gettext("Read the words out and tick that they agreed."), "agreed")
+        return show_course(here, enrollment_id, status=400, problems=(missing,))
     statement = Statement(wording=CONSENT, recorded_by=here.who.name)
     try:
         with here.writing() as session:
             patient_id = _patient(here, enrollment_id)
             take_new_address(session, here.desk, patient_id, here.form.text("address"), statement)
     except InputError as error:
-        return show_course(here, enrollment_id, status=400, problems=error.problems)
+        return show_course(here, enrollment_id, status=400, problems=blame("address", error.problems))
     return go(f"/staff/courses/{enrollment_id}?done=address")
 
 
@@ -46,14 +46,15 @@ def withdraw(here: Changing, enrollment_id: int) -> Response:
     """Record that the patient wants no more messages on a channel, in their words."""
     said = here.form.text("wording")
     if not said:
-        return show_course(here, enrollment_id, status=400, problems=(gettext("Write down what the patient said."),))
+        missing = Blamed(gettext("Write down what the patient said."), "wording")
+        return show_course(here, enrollment_id, status=400, problems=(missing,))
     statement = Statement(wording=said, recorded_by=here.who.name)
     try:
         with here.writing() as session:
             patient_id = _patient(here, enrollment_id)
             withdraw_consent(session, here.desk, patient_id, here.form.text("channel"), statement)
     except InputError as error:
-        return show_course(here, enrollment_id, status=400, problems=error.problems)
+        return show_course(here, enrollment_id, status=400, problems=blame("wording", error.problems))
     return go(f"/staff/courses/{enrollment_id}?done=withdrawn")
 
 

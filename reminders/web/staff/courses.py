@@ -15,6 +15,7 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy.orm import Session
 
+from reminders.desk.blamed import Blamed
 from reminders.desk.changed_facts import NOT_ANY_MORE, Changes, changed_course
 from reminders.desk.chart_record import ChartRecord, chart_record
 from reminders.desk.checkout import READ_OUT
@@ -199,7 +200,8 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
         "problems": (),
         "ending": None,
     }
-    return here.show("course.html", status=status, **{**values, **more})
+    blamed = {each.field for each in more.get("problems", ()) if isinstance(each, Blamed)}
+    return here.show("course.html", status=status, blamed=blamed, **{**values, **more})
 
 
 def _marks(record: ChartRecord, *, sees: bool) -> list[Mark]:

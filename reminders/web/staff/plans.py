@@ -12,6 +12,7 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from reminders.desk.approve import Approver, approvals_of, approve, files_last_approved, last_approvals
+from reminders.desk.blamed import Blamed
 from reminders.desk.plan_timeline import ON, timeline_of
 from reminders.desk.plans import ReadyPlan, files_of
 from reminders.desk.prove.run import Bound
@@ -85,7 +86,7 @@ def approve_plan(here: Approving, procedure: str) -> Response:
     ready = here.desk.library.get(procedure)
     problems: tuple[str, ...] = ()
     if "read" not in here.form:
-        problems = (gettext("Say that you read every text: tick the box."),)
+        problems = (Blamed(gettext("Say that you read every text: tick the box."), "read"),)
     elif here.form.text("content") != ready.content_hash:
         problems = (gettext("The plan changed while you were reading; read it again."),)
     else:

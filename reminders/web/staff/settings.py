@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 
 from reminders.desk import staff
+from reminders.desk.blamed import blame
 from reminders.desk.roles import Right, Role
 from reminders.desk.staff import Newcomer
 from reminders.desk.try_transport import send_test
@@ -35,7 +36,7 @@ def test(here: Running) -> Response:
         with here.writing() as session:
             send_test(session, here.desk, here.form.text("address"), by=here.who.name)
     except InputError as error:
-        return _show(here, status=400, problems=error.problems)
+        return _show(here, status=400, problems=blame("address", error.problems))
     return go(f"{_PAGE}?done=test")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -9,8 +10,9 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from reminders.desk import signing_in, staff
+from reminders.desk.blamed import Blamed, blame
 from reminders.desk.roles import Right, Role
-from reminders.desk.signing_in import SignedIn, Tried
+from reminders.desk.signing_in import CodeNeeded, SignedIn, Tried
 from reminders.desk.staff import Newcomer
 from reminders.errors import InputError, NotFound
 from reminders.records import staff as rows
@@ -59,7 +61,7 @@ def sign_in(request: Request, site: TheSite, form: TheForm) -> Response:
         try:
             token = signing_in.sign_in(site.database, site.desk, tried, limits_of(site))
         except InputError as error:
-            problem = str(error)
+            problem = Blamed(str(error), "code" if isinstance(error, CodeNeeded) else "password")
         else:
             return _enter(site, request, token, then)
     return show_anonymous(request, "sign_in.html", status=status, problem=problem, next=then, login=tried.login)
@@ -84,7 +86,7 @@ def follow(request: Request, site: TheSite, form: TheForm, token: str) -> Respon
     except NotFound:
         raise
     except InputError as error:
-        return _welcome(request, site, token, first, problems=error.problems)
+        return _welcome(request, site, token, first, problems=blame("password", error.problems))
     return _enter(site, request, signed, "")
 
 
@@ -124,7 +126,7 @@ async def sign_out(request: Request, form: TheForm) -> Response:
     return answer
 
 
-def _welcome(request: Request, site: Site, token: str, typed: Newcomer, *, problems: tuple[str, ...] = ()) -> Response:
+def _welcome(request: Request, site: Site, token: str, typed: Newcomer, *, problems: Sequence[str] = ()) -> Response:
     with site.database.reading() as session:
         member = staff.invited(session, site.desk, token)
         who = {"name": member.name, "login": member.login} if member else {"name": typed.name, "login": typed.login}

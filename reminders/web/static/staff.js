@@ -6,9 +6,6 @@
   const find = (selector) => document.querySelector(selector);
   document.querySelectorAll("[data-needs-script]").forEach((each) => { each.hidden = false; });
 
-  // A form that was refused: begin at what is wrong.
-  find("#problems")?.focus();
-
   // Clocks that run: "12 min left", "3 min late".
   const inWords = (minutes) => minutes < 120 ? say("minutes", { number: minutes })
     : minutes < 2880 ? say("hours", { number: Math.floor(minutes / 60) }) : say("days", { number: Math.floor(minutes / 1440) });
