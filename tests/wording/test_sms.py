@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import timeit
-from itertools import product
-
 import pytest
 import smsutil
 from hypothesis import given
@@ -21,6 +18,7 @@ from reminders.wording.sms import (
     split,
     substitute_typography,
 )
+from tests.counting import calls_of
 
 ALL_SHIFTS = frozenset(SINGLE_SHIFTS)
 SHIFT_CHOICES = st.sets(st.sampled_from(sorted(SINGLE_SHIFTS))).map(frozenset)
@@ -254,11 +252,8 @@ def test_substitution_never_changes_a_letter(text: str) -> None:
     assert substitute_typography(text) == text
 
 
-def test_measuring_is_fast_enough_for_enrolling_a_crowd() -> None:
-    sentence = "Soak your toe in warm water for 10 minutes, then pat it dry. Reply STOP to end. "
-    texts = [sentence + "Call 555-0100 with questions. " + tail for tail, _ in product(("ok" * 20, "ó€[]"), "12")]
-
-    seconds = min(timeit.repeat(lambda: [measure(text) for text in texts], number=500, repeat=5))
-
-    # About 2 microseconds a text on a slow core; the bound only catches a change of order.
-    assert seconds / 500 / len(texts) < 20e-6
+@pytest.mark.parametrize("tail", ["", "ó€[]", "日", "🦶"])
+def test_measuring_asks_python_once_a_segment_at_most_and_not_once_a_letter(tail: str) -> None:
+    """So a crowd is enrolled with thirty texts each in no time."""
+    text = f"Soak it in warm water for 10 minutes, then pat it dry. {tail}" * 40
+    assert calls_of(measure, text) < 20 + measure(text).segments
