@@ -64,6 +64,7 @@ class EximServer:
         self._processes.stop()
 
 
+# helo_lookup_domains: by default EHLO [127.0.0.1] is looked up in the DNS, for 5 s where no name server answers.
 _CONF = """\
 primary_hostname = mail.example.org
 spool_directory = {folder}/spool
@@ -78,6 +79,8 @@ tls_advertise_hosts = *
 tls_certificate = {folder}/cert.pem
 tls_privatekey = {folder}/key.pem
 tls_on_connect_ports = {tls_port}
+helo_lookup_domains =
+smtp_accept_max = 0
 auth_advertise_hosts = ${{if def:tls_in_cipher {{*}}{{}}}}
 message_size_limit = 20K
 acl_smtp_rcpt = rcpt
