@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from email.message import Message
 from enum import StrEnum
+from unicodedata import normalize
 
 _BY_A_PERSON = re.compile(r"no\b", re.IGNORECASE)
 _PRECEDENCE = {"bulk", "junk", "list", "auto_reply", "auto-reply"}
@@ -14,8 +15,9 @@ _LIST_HEADERS = ("List-Id", "List-Post", "List-Unsubscribe", "X-Autoreply", "X-A
 _MACHINES = re.compile(r"(mailer-daemon|postmaster|no-?reply|do-?not-?reply|bounces?)(\W.*)?", re.IGNORECASE)
 _POSTMASTERS = re.compile(r"(mailer-daemon|postmaster)@", re.IGNORECASE)
 _SUBJECTS = re.compile(
-    r"(automatic reply|auto(mated)? ?reply|auto(matic)? response|out of (the )?office|respuesta automática"
-    r"|fuera de la oficina|réponse automatique|automatische antwort|abwesenheitsnotiz)\b",
+    r"(automatic reply|auto(mated)?[ -]?reply|auto(matic)? response|out of (the )?office"
+    r"|respuesta autom[áa]tica|auto-?respuesta|fuera de (la )?oficina"
+    r"|réponse automatique|automatische antwort|abwesenheitsnotiz)\b",
     re.IGNORECASE,
 )
 _STATUS = re.compile(r"(?<![\d.])([245]\.\d{1,3}\.\d{1,3})(?![\d.])")
@@ -50,7 +52,7 @@ def machine_reason(mail: Message, sender: str, subject: str) -> str:
         "Precedence": str(mail.get("Precedence", "")).strip().lower() in _PRECEDENCE,
         **{name: name in mail for name in _LIST_HEADERS},
         "sender": _MACHINES.fullmatch(sender.partition("@")[0]) is not None,
-        "Subject": _SUBJECTS.match(subject) is not None,  # some say so nowhere else
+        "Subject": _SUBJECTS.match(normalize("NFC", subject)) is not None,  # some say so nowhere else
     }
     return next((name for name, is_there in signs.items() if is_there), "")
 

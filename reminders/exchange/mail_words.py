@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 from dataclasses import dataclass
 from email.message import Message
@@ -62,8 +61,8 @@ def _decoded(part: Message) -> str:
     charset = part.get_content_charset() or "utf-8"
     for name in (charset, "utf-8"):
         try:
-            return codecs.decode(octets, name)
-        except (LookupError, ValueError, TypeError):  # an unknown charset, one that lies, one that is no charset
+            return octets.decode(name)
+        except (LookupError, ValueError):  # an unknown charset, one that is none, one that lies
             continue
     return octets.decode("cp1252", "replace")
 

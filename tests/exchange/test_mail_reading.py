@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from email.message import EmailMessage
 
 import pytest
@@ -85,11 +86,21 @@ def test_photos_and_documents_are_counted_and_logos_are_not() -> None:
 
 @pytest.mark.parametrize(
     ("charset", "octets"),
-    [("utf-8", b"me duele"), ("iso-8859-1", "año".encode("latin-1")), ("no-such", "año".encode())],
+    [
+        ("utf-8", b"me duele"),
+        ("iso-8859-1", "año".encode("latin-1")),
+        ("no-such", "año".encode()),
+        *((name, b"me duele") for name in ("zlib", "bz2", "quopri", "hex", "rot13")),  # codecs of Python, no charsets
+    ],
 )
 def test_words_in_any_charset_are_read(charset: str, octets: bytes) -> None:
     mail = b"From: a@example.org\r\nContent-Type: text/plain; charset=" + charset.encode() + b"\r\n\r\n" + octets
     assert read_mail(mail).text in {"me duele", "año"}
+
+
+def test_a_charset_never_unpacks_what_came_packed() -> None:
+    packed = b"From: a@example.org\r\nContent-Type: text/plain; charset=zlib\r\n\r\n" + zlib.compress(b"me duele")
+    assert "me duele" not in read_mail(packed).text
 
 
 # RFC 3834 section 2 says whom not to answer, section 5 what automatic answers carry; the others are common practice
@@ -106,13 +117,26 @@ def test_words_in_any_charset_are_read(charset: str, octets: bytes) -> None:
         pytest.param({"From": "MAILER-DAEMON@example.org"}, id="mail-server"),
         pytest.param({"Subject": "Automatic reply: Care"}, id="subject"),
         pytest.param({"Subject": "Respuesta automática: Care"}, id="subject-in-spanish"),
+        pytest.param({"Subject": "Respuesta automatica"}, id="without-its-accent"),
+        pytest.param({"Subject": "Respuesta automa\u0301tica"}, id="with-the-accent-apart"),
+        pytest.param({"Subject": "Fuera de oficina: Care"}, id="out-of-office-in-spanish"),
+        pytest.param({"Subject": "Autorespuesta"}, id="answers-itself-in-spanish"),
     ],
 )
 def test_what_a_program_wrote_is_known(headers: dict[str, str]) -> None:
     assert read_mail(raw("I am away", **headers)).machine
 
 
-@pytest.mark.parametrize("headers", [{}, {"Auto_Submitted": "no"}, {"Subject": "Re: Care"}, {"Precedence": "normal"}])
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"Auto_Submitted": "no"},
+        {"Subject": "Re: Care"},
+        {"Subject": "Re: Automatic reply: Closed"},  # a person answers the mailbox's own
+        {"Precedence": "normal"},
+    ],
+)
 def test_what_a_person_wrote_is_not_taken_for_a_program_s(headers: dict[str, str]) -> None:
     assert read_mail(raw("yes", **headers)).machine == ""
 
