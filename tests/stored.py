@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import func, select, update
+from sqlalchemy import Interval, func, literal, select, update
 from sqlalchemy.orm import Session
 
 from reminders.delivery.incoming import IncomingReply
@@ -154,12 +154,12 @@ def add_contact(database: Database, patient_id: int, channel: str, address: str)
         session.add(Contact(practice_id="main", patient_id=patient_id, channel=channel, address=address))
 
 
-def end_leases(database: Database) -> None:
-    """Let every lease be over, however long it was and by whichever clock it runs."""
+def end_leases(database: Database, *, ago: timedelta = timedelta(days=365)) -> None:
+    """Let every lease have ended so long ago, however long it was; on PostgreSQL by its clock, else as seen at noon."""
+    on_postgresql = database.engine.dialect.name == "postgresql"
+    ended_at = func.clock_timestamp() - literal(ago, Interval()) if on_postgresql else NOON - ago
     with database.writing() as session:
-        session.connection().execute(
-            update(MESSAGES).where(MESSAGES.c.state == "sending").values(lease_until=NOON - timedelta(days=365))
-        )
+        session.connection().execute(update(MESSAGES).where(MESSAGES.c.state == "sending").values(lease_until=ended_at))
 
 
 def soaks(count: int, *, first: int = 1, **changes: Any) -> Iterable[dict[str, Any]]:

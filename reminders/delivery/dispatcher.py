@@ -313,7 +313,11 @@ class Dispatcher:
         with self._database.reading() as session:
             lapsed = outbox.lapsed_messages(session, practice, channels, now=now, limit=_LAPSED_AT_ONCE)
         known = self._look_up(lapsed)
-        outcomes = [self._recovered(message, known[message.channel]) for message in lapsed if message.channel in known]
+        outcomes = [
+            self._recovered(message, known.get(message.channel, LookUp()))
+            for message in lapsed
+            if message.channel in known or message.long_lapsed
+        ]
         if outcomes:
             with self._database.writing() as session:
                 done = self._settler.settle(session, outcomes, now)

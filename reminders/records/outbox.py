@@ -46,6 +46,8 @@ _WINDOW = 1000
 """Of the messages of one importance, the longest due ones among which the nearest deadline goes first; at least."""
 _READ_AT_ONCE = 100
 """Rows that are held as they were stored; to fetch each alone takes longer."""
+_LONG_LAPSED = timedelta(minutes=10)
+"""Most disturbances are over by then, and whoever has to be told that a dose is in doubt can still act."""
 
 # The state stands in the statements word for word: a partial index can't be matched with a parameter.
 _IS_SCHEDULED = MESSAGES.c.state == literal_column("'scheduled'")
@@ -121,6 +123,8 @@ class LapsedMessage(NamedTuple):
     attempts: int
     claim_token: str
     transport: str
+    long_lapsed: bool
+    """Whether its lease ended so long ago that nobody should wait any more until its transport can be asked."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,9 +208,13 @@ def lapsed_messages(
     """Return a practice's messages whose lease ended without an outcome: their worker died or lost its way."""
     connection = session.connection()
     lease_until = MESSAGES.c.lease_until
-    clock = func.clock_timestamp() if connection.dialect.name == "postgresql" else literal(now, lease_until.type)
+    clock: ColumnElement[Any] = literal(now, lease_until.type)
+    long_ago: ColumnElement[Any] = literal(now - _LONG_LAPSED, lease_until.type)
+    if connection.dialect.name == "postgresql":
+        clock = func.clock_timestamp()
+        long_ago = clock - literal(_LONG_LAPSED, Interval())
     lapsed = (
-        select(*(MESSAGES.c[name] for name in LapsedMessage._fields))
+        select(*(MESSAGES.c[name] for name in LapsedMessage._fields[:-1]), lease_until <= long_ago)
         .where(
             _IS_SENDING,
             MESSAGES.c.practice_id == practice_id,

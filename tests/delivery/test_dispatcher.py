@@ -321,18 +321,25 @@ def test_a_dead_workers_message_is_in_doubt_when_the_transport_cannot_tell(datab
 
 
 def test_the_repair_itself_never_gets_stuck_when_the_transport_cannot_be_asked_now(database: Database) -> None:
-    class Down(ScriptedTransport):
-        def look_up(self, keys: object) -> LookUp:
-            raise Unreachable("down")
-
     add_course(database)
     store(database, row(1, in_doubt="hold"))
     _die_in_hand_over(database, transport := ScriptedTransport(remembers=True), after=1)
+    end_leases(database, ago=timedelta(minutes=9))
     store(database, row(2))
-    assert dispatcher(database, Down()).run_once().sent == 1
+    assert dispatcher(database, _CannotBeAsked()).run_once().sent == 1
     assert states(database) == ["sending", "sent"]
     assert dispatcher(database, transport).run_once().recovered == 1
     assert states(database) == ["sent", "sent"]
+
+
+def test_a_doubt_that_cannot_be_asked_about_for_long_is_shown_to_staff(database: Database) -> None:
+    add_course(database)
+    store(database, row(1, in_doubt="hold", importance=1), row(2, in_doubt="resend"))
+    _die_in_hand_over(database, ScriptedTransport(remembers=True), after=1)
+    end_leases(database, ago=timedelta(minutes=11))
+    report = dispatcher(database, _CannotBeAsked()).run_once()
+    assert (report.uncertain, report.resent) == (1, 1)
+    assert [each.urgency for each in concerns(database)] == ["urgent"]
 
 
 def test_a_worker_that_dies_while_repairing_leaves_it_to_the_next(database: Database) -> None:
@@ -356,6 +363,13 @@ def test_another_transport_is_not_asked_about_a_dead_workers_message(database: D
     other = ScriptedTransport(remembers=True)
     other.name = "other"
     assert dispatcher(database, other).run_once().uncertain == 1
+
+
+class _CannotBeAsked(ScriptedTransport):
+    """Sends, but does not tell what it was given before."""
+
+    def look_up(self, keys: object) -> LookUp:
+        raise Unreachable("down")
 
 
 class _PowerCut(BaseException):
