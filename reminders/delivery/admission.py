@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 
 from reminders.care.pacing import Limit, next_to_go
 from reminders.delivery import breaker
-from reminders.delivery.outgoing import Accepted, Result
-from reminders.errors import Away, InDoubt, Refused, Throttled
+from reminders.delivery.outgoing import Accepted
+from reminders.delivery.settle import NotTaken, Outcome
+from reminders.errors import Away, InDoubt, Refused, Throttled, Unreachable
 from reminders.records import outbox
 from reminders.records.outbox import DueMessage, Queue
 from reminders.records.pace import Pace, spend, take_allowance
@@ -50,6 +51,7 @@ class Admission:
     _not_before: dict[Queue, datetime] = field(default_factory=dict)
     _expired_at: dict[Queue, datetime] = field(default_factory=dict)
     _trying: set[Queue] = field(default_factory=set)
+    _put_off: set[Queue] = field(default_factory=set)
 
     def admit(self, session: Session, queue: Queue, *, now: datetime, wanted: int) -> Admitted:
         """Return the due messages of a queue that may be claimed in this transaction; also those of no use any more.
@@ -76,7 +78,7 @@ class Admission:
         allowed = take_allowance(session, pace, now=now, wanted=wanted)
         if not allowed.most:
             self._not_before[queue] = now + allowed.wait
-            return Admitted(due=self._expired(session, queue, now))
+            return Admitted(due=self._expired(session, queue, now), health=health)
         self._not_before.pop(queue, None)
         return Admitted(due=_in_order(session, pace, now, allowed.most), pace=pace, health=health)
 
@@ -88,11 +90,12 @@ class Admission:
             set_health(session, queue, breaker.trying(admitted.health, now))
             self._trying.add(queue)
 
-    def learn(self, session: Session, queue: Queue, results: Sequence[Result], *, now: datetime) -> Health | None:
-        """Draw what follows from how hand-overs ended; return the health when staff have to be told of it now.
+    def learn(self, session: Session, queue: Queue, outcomes: Sequence[Outcome], *, now: datetime) -> Health | None:
+        """Draw what follows from how claims ended; return the health when staff have to be told of it now.
 
-        Without results nothing was taken, though messages were claimed.
+        Without results the other side was not even asked, though messages were claimed.
         """
+        results = [each.result for each in outcomes if not isinstance(each.result, NotTaken)]
         failures = self._failures.get(queue, 0)
         for result in results:
             if isinstance(result, Away | InDoubt):
@@ -101,17 +104,23 @@ class Admission:
                 failures = 0
         self._failures[queue] = failures
         throttled = any(isinstance(result, Throttled) for result in results)
+        takes = any(isinstance(result, Accepted | Refused) for result in results)
+        put_off = 0 if takes else sum(map(_was_put_off, outcomes))
         was_a_try = queue in self._trying
         self._trying.discard(queue)
         # While all is well nothing has to be read or written: whoever claims next reads how the queue stands.
-        if not (throttled or was_a_try or failures >= breaker.FAILURES_IN_A_ROW):
+        if not (put_off or was_a_try or queue in self._put_off or failures >= breaker.FAILURES_IN_A_ROW):
             return None
         health = health_of(session, queue)
         if throttled:
             health = breaker.complained(health, now)
-        if failures or (was_a_try and not results):
+        if put_off:
+            health = breaker.put_off(health, put_off, now)
+        elif takes:
+            health = breaker.takes(health)
+        if failures >= breaker.FAILURES_IN_A_ROW or (was_a_try and (failures or not results)):
             health = self._broke(queue, health, now)
-        elif health.broken_since is not None:
+        elif health.broken_since is not None and results:
             _LOG.warning("way_out_works_again", extra={"channel": queue.channel, "probes": health.probes})
             health = breaker.works(health)
         tell = health if breaker.staff_should_know(health, now) else None
@@ -124,6 +133,7 @@ class Admission:
 
     def _health(self, session: Session, queue: Queue, now: datetime) -> Health:
         found = health_of(session, queue)
+        (self._put_off.discard if found.put_off_since is None else self._put_off.add)(queue)
         health = breaker.recovered(found, now)
         if health != found:
             set_health(session, queue, health)
@@ -141,6 +151,13 @@ class Admission:
             return ()
         self._expired_at[queue] = now
         return outbox.expired_messages(session, queue, now=now, limit=_EXPIRED_AT_ONCE)
+
+
+def _was_put_off(outcome: Outcome) -> bool:
+    """Say whether the other side asked to try later with a message; of one that it put off before, no more."""
+    if isinstance(outcome.result, Throttled):
+        return True
+    return isinstance(outcome.result, Unreachable) and not isinstance(outcome.result, Away) and outcome.tries == 1
 
 
 def _in_order(session: Session, pace: Pace, now: datetime, most: int) -> tuple[DueMessage, ...]:

@@ -14,6 +14,10 @@ FIRST_PAUSE = timedelta(seconds=10)
 LONGEST_PAUSE = timedelta(minutes=2)
 """Between tries; short, since a message that becomes useless meanwhile is lost."""
 STAFF_ARE_TOLD_AFTER = timedelta(minutes=2)
+PUT_OFF_FOR = timedelta(minutes=10)
+"""What answers and takes nothing for so long has a lasting reason, such as a spent quota; shorter ones are common."""
+PUT_OFF_AT_LEAST = 5
+"""Messages: a few mailboxes that are full say nothing about the way there."""
 _MOST_STEPS = 6
 _COMPLAINTS_APART = timedelta(seconds=1)
 """Many messages under way at once complain once."""
@@ -36,15 +40,29 @@ def trying(health: Health, now: datetime) -> Health:
 
 
 def works(health: Health) -> Health:
-    """Return the health after a message was taken, or refused, which takes somebody who listens."""
-    return replace(health, broken_since=None, retry_at=None, probes=0, told_at=None)
+    """Return the health after a message was taken, refused or put off, which takes somebody who listens."""
+    told_at = health.told_at if health.put_off_since is not None else None
+    return replace(health, broken_since=None, retry_at=None, probes=0, told_at=told_at)
+
+
+def put_off(health: Health, messages: int, now: datetime) -> Health:
+    """Return the health after the other side put so many messages off and took none."""
+    return replace(health, put_off_since=health.put_off_since or now, put_off=health.put_off + messages)
+
+
+def takes(health: Health) -> Health:
+    """Return the health after a message was taken, or refused for good."""
+    return replace(health, put_off_since=None, put_off=0, told_at=health.told_at if health.broken_since else None)
 
 
 def staff_should_know(health: Health, now: datetime) -> bool:
-    """Say whether staff have to be told now: once for each time that the way out is broken."""
-    return (
-        health.broken_since is not None and health.told_at is None and now - health.broken_since >= STAFF_ARE_TOLD_AFTER
-    )
+    """Say whether staff have to be told now: once for each time that nothing goes out."""
+    if health.told_at is not None:
+        return False
+    if health.broken_since is not None and now - health.broken_since >= STAFF_ARE_TOLD_AFTER:
+        return True
+    lasts = health.put_off_since is not None and now - health.put_off_since >= PUT_OFF_FOR
+    return lasts and health.put_off >= PUT_OFF_AT_LEAST
 
 
 def complained(health: Health, now: datetime) -> Health:

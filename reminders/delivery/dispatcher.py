@@ -200,8 +200,7 @@ class Dispatcher:
         if self._unsettled:
             queue = self._unsettled_of
             note_settled(session, queue.practice_id, self._unsettled, now)
-            results = [each.result for each in self._unsettled if not isinstance(each.result, NotTaken)]
-            broken = self._admission.learn(session, queue, results, now=now)
+            broken = self._admission.learn(session, queue, self._unsettled, now=now)
             if broken is not None:
                 self._settler.tell_of_broken(session, queue, broken, now)
         return done

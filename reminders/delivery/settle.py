@@ -113,7 +113,7 @@ class Settler:
 
     def tell_of_broken(self, session: Session, queue: Queue, health: Health, now: datetime) -> None:
         """Tell staff that a way out is broken; the caller sees to it that this is said once."""
-        since = health.broken_since or now
+        since = health.in_vain_since or now
         minutes = (now - since) // timedelta(minutes=1)
         trouble = Trouble(
             practice_id=queue.practice_id,

@@ -23,7 +23,14 @@ class Health:
     broken_since: datetime | None = None
     retry_at: datetime | None = None
     probes: int = 0
+    put_off_since: datetime | None = None
+    put_off: int = 0
     told_at: datetime | None = None
+
+    @property
+    def in_vain_since(self) -> datetime | None:
+        """Since when nothing was taken that was handed over; None when it is not known to be so."""
+        return min((each for each in (self.broken_since, self.put_off_since) if each is not None), default=None)
 
 
 HEALTHY = Health()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Table, UniqueConstraint
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Integer, Table, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 import reminders.records.tables  # noqa: F401  what is referred to
@@ -115,6 +115,10 @@ class QueueHealth(SQLModel, table=True):
     retry_at: datetime | None = Field(default=None, sa_column=Column(Instant))
     probes: int = 0
     """How often it was tried since then, in vain."""
+    put_off_since: datetime | None = Field(default=None, sa_column=Column(Instant))
+    """Since when the other side answers, and takes nothing."""
+    put_off: int = Field(default=0, sa_column=Column(Integer, nullable=False, server_default="0"))
+    """How many messages it put off since then."""
     told_at: datetime | None = Field(default=None, sa_column=Column(Instant))
     """When staff were told."""
 

@@ -11,7 +11,7 @@ from reminders.clock import VirtualClock
 from reminders.delivery import breaker
 from reminders.delivery.dispatcher import Dispatcher
 from reminders.delivery.outgoing import Outgoing, Result
-from reminders.errors import Away, InDoubt, Refused, Unreachable
+from reminders.errors import Away, InDoubt, Refused, Throttled, Unreachable
 from reminders.records.database import Database
 from reminders.records.queue_health import HEALTHY
 from tests.delivery.scripted import ScriptedTransport, accepted, dispatcher
@@ -88,6 +88,48 @@ def test_what_becomes_useless_meanwhile_is_withheld_in_time_and_adds_no_concern(
     assert states(database) == ["withheld"] * 20
     assert max(each.settled_at or NOON for each in messages(database)) <= ends + 6 * SECOND
     assert [each.about for each in concerns(database)] == ["way out: sms"]
+
+
+@pytest.mark.parametrize("answer", [Throttled("quota"), Unreachable("busy")], ids=["too fast", "later"])
+def test_a_gateway_that_answers_and_takes_nothing_is_told_once_too(database: Database, answer: Result) -> None:
+    add_course(database, courses=6)
+    ends = NOON + 20 * MINUTE
+    store(database, *(row(1, enrollment_id=number, useful_until=ends) for number in range(1, 7)))
+    gateway, clock = _Gateway(answer), VirtualClock(NOON)
+    worker = dispatcher(database, gateway.transport, clock=clock)
+    while clock.now() < NOON + breaker.PUT_OFF_FOR:
+        worker.run_once()
+        clock.advance(20 * SECOND)
+    assert concerns(database) == []
+    while clock.now() <= ends + MINUTE:
+        worker.run_once()
+        clock.advance(20 * SECOND)
+    assert states(database) == ["withheld"] * 6
+    assert [(each.about, each.urgency) for each in concerns(database)] == [("way out: sms", "urgent")]
+
+
+def test_what_is_taken_at_last_counts_from_the_start_again(database: Database) -> None:
+    add_course(database)
+    store(database, *soaks(6, useful_until=NOON + HOUR))
+    gateway, clock = _Gateway(Unreachable("busy")), VirtualClock(NOON)
+    worker = dispatcher(database, gateway.transport, clock=clock)
+    worker.run_once()
+    _play(worker, clock, NOON + 9 * MINUTE)
+    store(database, row(7, importance=1, useful_until=NOON + HOUR))
+    gateway.failure = None
+    worker.run_once(limit=1)
+    gateway.failure = Unreachable("busy")
+    _play(worker, clock, NOON + 18 * MINUTE)
+    assert concerns(database) == []
+
+
+def test_a_few_full_mailboxes_are_no_broken_way(database: Database) -> None:
+    add_course(database)
+    store(database, *soaks(breaker.PUT_OFF_AT_LEAST - 1, useful_until=NOON + 4 * HOUR))
+    gateway, clock = _Gateway(Unreachable("mailbox full")), VirtualClock(NOON)
+    _play(dispatcher(database, gateway.transport, clock=clock), clock, NOON + 3 * HOUR)
+    assert gateway.tries > breaker.PUT_OFF_AT_LEAST
+    assert concerns(database) == []
 
 
 def test_when_it_is_back_the_rest_goes_out_at_full_pace(stocked: Database) -> None:
