@@ -22,6 +22,8 @@ SQLModel.metadata.naming_convention = {
     "pk": "pk_%(table_name)s",
 }
 BigId = BigInteger().with_variant(Integer, "sqlite")
+LARGEST_NUMBER = 2**63 - 1
+"""Of any row: what such a column holds."""
 
 
 class Instant(TypeDecorator[datetime]):

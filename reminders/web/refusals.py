@@ -105,8 +105,9 @@ def _http(request: Request, error: Exception) -> Response:
     return answer
 
 
-def _unreadable(request: Request, _error: Exception) -> Response:
-    return refuse(request, 400)
+def _unreadable(request: Request, error: Exception) -> Response:
+    found = error.errors() if isinstance(error, RequestValidationError) else ()
+    return refuse(request, 404 if any(each["loc"][0] == "path" for each in found) else 400)
 
 
 def _ours(request: Request, error: Exception) -> Response:

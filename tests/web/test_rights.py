@@ -38,6 +38,18 @@ def test_every_page_about_patients_or_the_practice_asks_for_a_right() -> None:
     assert {path for path in without if not path.startswith("/staff/account")} | {"/staff/account"} == OWN
 
 
+@pytest.mark.parametrize("number", ["0", "9223372036854775808", "9" * 5000, "-9223372036854775809"])
+def test_a_number_that_no_row_can_have_leads_nowhere(server: Server, office: Office, number: str) -> None:
+    with browser_of(server, office, *Role) as browser:
+        token = csrf_in(browser.get("/staff/account"))
+        paths = {route.path: route for route in staff_routes() if re.search(r"\{(\w+_id|version)\}", route.path)}
+        for path, route in paths.items():
+            for method in route.methods or ():
+                data = {"csrf": token} if method == "POST" else None
+                answer = browser.request(method, re.sub(r"\{\w+\}", number, path), data=data)
+                assert answer.status_code == 404, path
+
+
 @pytest.mark.parametrize("role", list(Role))
 def test_no_role_reaches_a_page_it_has_no_right_to(server: Server, office: Office, role: Role) -> None:
     office.enroll()

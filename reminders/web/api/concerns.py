@@ -17,10 +17,10 @@ from reminders.desk.concern_list import ListedConcern, concern_page, concern_wit
 from reminders.desk.concerns import CallBack
 from reminders.desk.shapes import concern_as_json
 from reminders.desk.staff import who_works_concerns
+from reminders.records.columns import LARGEST_NUMBER
 from reminders.web.api import given, told
 from reminders.web.api.call import Call, Calling, Operation, Told
 from reminders.web.api.described import asks
-from reminders.web.api.fields import LARGEST_NUMBER
 from reminders.web.api.paging import Cursor, Limit, link_to, next_page, number_at
 from reminders.web.api.problems import in_body, invalid
 

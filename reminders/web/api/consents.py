@@ -15,10 +15,10 @@ from reminders.desk.read_enrollment import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
 from reminders.desk.statement import Statement
 from reminders.errors import InputError
+from reminders.records.columns import LARGEST_NUMBER
 from reminders.web.api import given, told
 from reminders.web.api.call import Call, Calling, Operation, Told
 from reminders.web.api.described import asks
-from reminders.web.api.fields import LARGEST_NUMBER
 from reminders.web.api.problems import in_body, invalid
 
 router = APIRouter(prefix="/patients", route_class=Operation, tags=["consents"])

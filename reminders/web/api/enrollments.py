@@ -28,10 +28,10 @@ from reminders.desk.shapes import (
 )
 from reminders.errors import NotFound
 from reminders.records import courses
+from reminders.records.columns import LARGEST_NUMBER
 from reminders.web.api import given, told
 from reminders.web.api.call import Call, Calling, Operation, Told
 from reminders.web.api.described import asks
-from reminders.web.api.fields import LARGEST_NUMBER
 from reminders.web.api.problems import Code, Refusal, in_body, invalid
 
 router = APIRouter(prefix="/enrollments", route_class=Operation, tags=["enrollments"])

@@ -14,8 +14,8 @@ from typing import Annotated
 from fastapi import Query, Request
 from starlette.datastructures import QueryParams
 
+from reminders.records.columns import LARGEST_NUMBER
 from reminders.records.finding import Place
-from reminders.web.api.fields import LARGEST_NUMBER
 from reminders.web.api.problems import in_query, invalid
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -14,27 +14,27 @@ from reminders.desk.record_page import record_page
 from reminders.desk.roles import Right
 from reminders.desk.trail import Action
 from reminders.exchange.pdf import as_pdf, can_print
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 
 router = APIRouter()
 Recording = Annotated[Here, acts(Action.RECORD_SEE, Right.SEE_REPLIES)]
 
 
 @router.get("/staff/courses/{enrollment_id}/record")
-def record(here: Recording, enrollment_id: int) -> Response:
+def record(here: Recording, enrollment_id: Number) -> Response:
     """Show the chart record."""
     return here.show("record.html", record=_found(here, enrollment_id), prints=can_print())
 
 
 @router.get("/staff/courses/{enrollment_id}/record.pdf")
-def as_document(here: Recording, enrollment_id: int) -> Response:
+def as_document(here: Recording, enrollment_id: Number) -> Response:
     """Give it as a document to file; what the browser of this machine can't print is refused."""
     page = record_page(_found(here, enrollment_id, "pdf"), made_at=here.desk.clock.now())
     return _file(as_pdf(page), "application/pdf", f"record-{enrollment_id}.pdf")
 
 
 @router.get("/staff/courses/{enrollment_id}/record.json")
-def as_bundle(here: Recording, enrollment_id: int) -> Response:
+def as_bundle(here: Recording, enrollment_id: Number) -> Response:
     """Give it as a bundle of HL7 FHIR R4, for another chart to take in."""
     bundle = record_as_fhir(here.desk, _found(here, enrollment_id, "fhir"))
     content = json.dumps(bundle, ensure_ascii=False, indent=2).encode()

@@ -20,7 +20,7 @@ from reminders.errors import InputError, StateError
 from reminders.records import people
 from reminders.records.waiting import count_waiting
 from reminders.web.forms import Form, go
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 from reminders.words import gettext, marked
 
 router = APIRouter()
@@ -68,7 +68,7 @@ def find(here: Finding) -> Response:
 
 
 @router.post("/staff/checkout/known/{patient_id}")
-def known(here: Finding, patient_id: int) -> Response:
+def known(here: Finding, patient_id: Number) -> Response:
     """Fill the form in with what is known of a patient."""
     with here.reading() as session:
         patient = people.patient_of(session, patient_id)
@@ -90,7 +90,7 @@ def known(here: Finding, patient_id: int) -> Response:
 
 
 @router.post("/staff/checkout/waiting/{waiting_id}")
-def told(here: Telling, waiting_id: int) -> Response:
+def told(here: Telling, waiting_id: Number) -> Response:
     """Fill the form in with what another system told of a patient."""
     try:
         with here.reading() as session:
@@ -129,7 +129,7 @@ def enroll_patient(here: Enrolling) -> Response:
 
 
 @router.post("/staff/checkout/{enrollment_id}/take-back")
-def take_back(here: Enrolling, enrollment_id: int) -> Response:
+def take_back(here: Enrolling, enrollment_id: Number) -> Response:
     """Undo an enrollment just made."""
     with here.writing() as session:
         desk_checkout.take_back(session, here.desk, enrollment_id, by=here.who.name)

@@ -24,7 +24,7 @@ from reminders.desk.trail import Action, Look
 from reminders.errors import InputError, StateError
 from reminders.records import courses
 from reminders.web.forms import go
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 from reminders.words import gettext
 
 router = APIRouter()
@@ -63,13 +63,13 @@ def closed(here: Looking) -> Response:
 
 
 @router.get("/staff/concerns/{concern_id}")
-def one_concern(here: Seeing, concern_id: int) -> Response:
+def one_concern(here: Seeing, concern_id: Number) -> Response:
     """Show one concern beside the list."""
     return _show(here, concern_id)
 
 
 @router.post("/staff/concerns/{concern_id}/take")
-def take(here: Working, concern_id: int) -> Response:
+def take(here: Working, concern_id: Number) -> Response:
     """Take it; whoever comes second is told who has it."""
     return _done(
         here, concern_id, lambda session, desk: desk_concerns.take_concern(session, desk, concern_id, by=_me(here))
@@ -77,7 +77,7 @@ def take(here: Working, concern_id: int) -> Response:
 
 
 @router.post("/staff/concerns/{concern_id}/note")
-def note(here: Working, concern_id: int) -> Response:
+def note(here: Working, concern_id: Number) -> Response:
     """Note how a call went, or only a note; the concern stays open."""
     call = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
 
@@ -91,7 +91,7 @@ def note(here: Working, concern_id: int) -> Response:
 
 
 @router.post("/staff/concerns/{concern_id}/close")
-def close(here: Working, concern_id: int) -> Response:
+def close(here: Working, concern_id: Number) -> Response:
     """Close it with how the call-back ended."""
     ended = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
     if not ended.outcome:
@@ -106,7 +106,7 @@ def close(here: Working, concern_id: int) -> Response:
 
 
 @router.post("/staff/concerns/{concern_id}/hand-over")
-def hand_over(here: Working, concern_id: int) -> Response:
+def hand_over(here: Working, concern_id: Number) -> Response:
     """Give it to somebody else, or back to everybody."""
     to, why = here.form.text("to"), here.form.text("note")
 
@@ -122,7 +122,7 @@ def hand_over(here: Working, concern_id: int) -> Response:
 
 
 @router.post("/staff/concerns/{concern_id}/reopen")
-def reopen(here: Working, concern_id: int) -> Response:
+def reopen(here: Working, concern_id: Number) -> Response:
     """Open it again, with a note why."""
     why = here.form.text("note")
     return _done(

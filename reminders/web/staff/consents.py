@@ -18,7 +18,7 @@ from reminders.errors import InputError, NotFound
 from reminders.records import courses
 from reminders.web.forms import go
 from reminders.web.staff.courses import show_course
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 from reminders.words import gettext
 
 router = APIRouter()
@@ -26,7 +26,7 @@ Changing = Annotated[Here, acts(Action.COURSE_SEE, Right.CHANGE_FACTS)]
 
 
 @router.post("/staff/courses/{enrollment_id}/consent/give")
-def give(here: Changing, enrollment_id: int) -> Response:
+def give(here: Changing, enrollment_id: Number) -> Response:
     """Record consent for an address, and write there from now on."""
     if "agreed" not in here.form:
         missing = Blamed(gettext("Read the words out and tick that they agreed."), "agreed")
@@ -42,7 +42,7 @@ def give(here: Changing, enrollment_id: int) -> Response:
 
 
 @router.post("/staff/courses/{enrollment_id}/consent/withdraw")
-def withdraw(here: Changing, enrollment_id: int) -> Response:
+def withdraw(here: Changing, enrollment_id: Number) -> Response:
     """Record that the patient wants no more messages on a channel, in their words."""
     said = here.form.text("wording")
     if not said:

@@ -34,7 +34,7 @@ from reminders.errors import InputError, NotFound, StateError
 from reminders.records import courses
 from reminders.web.forms import Form, go
 from reminders.web.shown_changes import read_shown, write_shown
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 from reminders.web.staff.timeline import Mark, draw
 from reminders.wording.sheet import as_html
 from reminders.words import gettext, retold
@@ -75,13 +75,13 @@ def search(here: Finding) -> Response:
 
 
 @router.get("/staff/courses/{enrollment_id}")
-def course(here: Seeing, enrollment_id: int) -> Response:
+def course(here: Seeing, enrollment_id: Number) -> Response:
     """Show a course."""
     return show_course(here, enrollment_id)
 
 
 @router.get("/staff/courses/{enrollment_id}/sheet")
-def sheet(here: Seeing, enrollment_id: int) -> Response:
+def sheet(here: Seeing, enrollment_id: Number) -> Response:
     """Show the sheet that the patient takes home; it prints as it stands."""
     with here.reading() as session:
         found, patient_id = sheet_of_course(session, here.desk, here.site.app.page_rules, enrollment_id)
@@ -95,7 +95,7 @@ def sheet(here: Seeing, enrollment_id: int) -> Response:
 
 
 @router.post("/staff/courses/{enrollment_id}/page/renew")
-def renew_page(here: Changing, enrollment_id: int) -> Response:
+def renew_page(here: Changing, enrollment_id: Number) -> Response:
     """Give the patient a new link and code: the sheet was lost, or too many codes were wrong."""
     rules = here.site.app.page_rules
     if rules is None:
@@ -106,13 +106,13 @@ def renew_page(here: Changing, enrollment_id: int) -> Response:
 
 
 @router.get("/staff/courses/{enrollment_id}/change")
-def change(here: Changing, enrollment_id: int) -> Response:
+def change(here: Changing, enrollment_id: Number) -> Response:
     """Show the facts, to change them."""
     return _show_change(here, enrollment_id)
 
 
 @router.post("/staff/courses/{enrollment_id}/change")
-def look_or_store(here: Changing, enrollment_id: int) -> Response:
+def look_or_store(here: Changing, enrollment_id: Number) -> Response:
     """Show what new facts would change; store it when that was seen."""
     try:
         if "shown" in here.form:
@@ -131,19 +131,19 @@ def look_or_store(here: Changing, enrollment_id: int) -> Response:
 
 
 @router.post("/staff/courses/{enrollment_id}/pause")
-def pause(here: Steering, enrollment_id: int) -> Response:
+def pause(here: Steering, enrollment_id: Number) -> Response:
     """Send nothing until it is resumed."""
     return _steer(here, enrollment_id, lambda s, d: pause_course(s, d, enrollment_id, _decision(here)), "paused")
 
 
 @router.post("/staff/courses/{enrollment_id}/resume")
-def resume(here: Steering, enrollment_id: int) -> Response:
+def resume(here: Steering, enrollment_id: Number) -> Response:
     """Let it go on."""
     return _steer(here, enrollment_id, lambda s, d: resume_course(s, d, enrollment_id, _decision(here)), "resumed")
 
 
 @router.post("/staff/courses/{enrollment_id}/end")
-def end(here: Steering, enrollment_id: int) -> Response:
+def end(here: Steering, enrollment_id: Number) -> Response:
     """End it, once it was seen what is not sent then."""
     if "sure" not in here.form:
         with here.reading() as session:
@@ -153,7 +153,7 @@ def end(here: Steering, enrollment_id: int) -> Response:
 
 
 @router.post("/staff/courses/{enrollment_id}/messages/{message_id}/again")
-def again(here: Steering, enrollment_id: int, message_id: int) -> Response:
+def again(here: Steering, enrollment_id: Number, message_id: Number) -> Response:
     """Send a message once more."""
     return _steer(
         here, enrollment_id, lambda s, d: send_again(s, d, enrollment_id, message_id, by=here.who.name), "sent-again"

@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import Depends, HTTPException, Request
+from fastapi import Depends, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
@@ -22,11 +22,14 @@ from reminders.desk.roles import Right
 from reminders.desk.signing_in import Limits, SignedIn
 from reminders.desk.trail import Action, Look, note_attempt, note_looks
 from reminders.records.audit import REFUSED, Who
+from reminders.records.columns import LARGEST_NUMBER
 from reminders.web.forms import Form, form_of, go, refuse_other_sites
 from reminders.web.site import Site, site_of
 
 SIGN_IN = "/staff/sign-in"
 _ANONYMOUS = "form"
+Number = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
+"""Of a row, in an address."""
 
 
 class ElsewhereFirst(Exception):

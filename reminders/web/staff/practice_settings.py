@@ -14,7 +14,7 @@ from reminders.desk.settings import Edit, back_to_file, change_settings, changes
 from reminders.errors import NotFound, StateError
 from reminders.records.counts import waiting_messages
 from reminders.web.forms import go
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 from reminders.web.staff.setting_forms import people_rows, shift_rows, values_in
 
 router = APIRouter()
@@ -29,7 +29,7 @@ def history(here: Running, done: str = "") -> Response:
 
 
 @router.post("/staff/settings/changes/{version}/put-back")
-def put_back_change(here: Running, version: int) -> Response:
+def put_back_change(here: Running, version: Number) -> Response:
     """Make a section what it was after a change."""
     try:
         with here.writing() as session:

@@ -15,7 +15,7 @@ from reminders.desk.try_transport import send_test
 from reminders.errors import InputError, StateError
 from reminders.records import staff as rows
 from reminders.web.forms import go
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 
 router = APIRouter()
 Looking = Annotated[Here, acts(right=Right.RUN_PRACTICE)]
@@ -56,7 +56,7 @@ def invite(here: Running) -> Response:
 
 
 @router.post("/staff/settings/people/{staff_id}/link")
-def new_link(here: Running, staff_id: int) -> Response:
+def new_link(here: Running, staff_id: Number) -> Response:
     """Give somebody a new link, in place of a password that was lost."""
     try:
         with here.writing() as session:
@@ -68,7 +68,7 @@ def new_link(here: Running, staff_id: int) -> Response:
 
 
 @router.post("/staff/settings/people/{staff_id}/roles")
-def set_roles(here: Running, staff_id: int) -> Response:
+def set_roles(here: Running, staff_id: Number) -> Response:
     """Give somebody other roles."""
     try:
         with here.writing() as session:
@@ -81,7 +81,7 @@ def set_roles(here: Running, staff_id: int) -> Response:
 
 
 @router.post("/staff/settings/people/{staff_id}/let-go")
-def let_go(here: Running, staff_id: int) -> Response:
+def let_go(here: Running, staff_id: Number) -> Response:
     """Close somebody's access."""
     try:
         with here.writing() as session:

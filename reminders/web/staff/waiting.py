@@ -12,7 +12,7 @@ from reminders.desk.roles import Right
 from reminders.desk.trail import Action
 from reminders.errors import StateError
 from reminders.web.forms import go
-from reminders.web.staff.here import Here, acts
+from reminders.web.staff.here import Here, Number, acts
 
 router = APIRouter()
 Looking = Annotated[Here, acts(Action.WAITING_SEE, Right.ENROLL)]
@@ -27,7 +27,7 @@ def everybody(here: Looking, done: str = "") -> Response:
 
 
 @router.post("/staff/waiting/{waiting_id}/dismiss")
-def dismiss(here: Dismissing, waiting_id: int) -> Response:
+def dismiss(here: Dismissing, waiting_id: Number) -> Response:
     """Let somebody wait no more."""
     try:
         with here.writing() as session:
