@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reminders.desk.blamed import Blamed
 from reminders.desk.composing import Desk
-from reminders.desk.one_time_codes import new_secret, step_of
+from reminders.desk.one_time_codes import is_secret, new_secret, step_of
 from reminders.desk.passwords import hash_password, is_password
 from reminders.desk.signing_in import SignedIn
 from reminders.desk.trail import Action, note_change
@@ -31,11 +31,18 @@ def fresh_secret() -> str:
 
 
 def set_second_factor(database: Database, desk: Desk, who: SignedIn, secret: str, code: str) -> None:
-    """Ask for codes of this secret from now on; InputError when the code does not prove that it was read."""
-    step = step_of(secret, code, desk.clock.now())
+    """Ask for codes of this secret from now on.
+
+    InputError when the code does not prove that it was read, and when there is another secret already: taking that
+    away asks for the password.
+    """
+    step = step_of(secret, code, desk.clock.now()) if is_secret(secret) else None
     if step is None:
         raise InputError(gettext("that is not the code that the authenticator shows for this secret now"))
     with database.writing(by=_as(who)) as session:
+        member = staff.member_of(session, who.staff_id)
+        if member is not None and member.totp_secret is not None:
+            raise InputError(gettext("take the present second factor away first; that asks for your password"))
         staff.set_member(session, who.staff_id, totp_secret=secret, totp_step=step)
         note_change(session, desk, Action.ACCOUNT_FACTOR, (None, f"staff {who.staff_id}"))
 

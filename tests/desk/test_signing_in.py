@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import pytest
 
-from reminders.desk import signing_in, staff
-from reminders.desk.one_time_codes import STEP_SECONDS, code_at
+from reminders.desk import own_account, signing_in, staff
+from reminders.desk.one_time_codes import STEP_SECONDS, code_at, new_secret
 from reminders.desk.passwords import hash_password, is_password
 from reminders.desk.roles import RIGHTS, Right, Role, rights_of
 from reminders.desk.signing_in import CodeNeeded, Limits, SignedIn, Tried
@@ -49,6 +49,11 @@ def who(office: Office, token: str) -> SignedIn | None:
     """Whom a token belongs to now."""
     with office.database.reading() as session:
         return signing_in.signed_in(session, token, office.clock.now(), LIMITS)
+
+
+def shown_for(office: Office, secret: str) -> str:
+    """The code that an authenticator shows now."""
+    return code_at(base64.b32decode(secret), int(office.clock.now().timestamp()) // STEP_SECONDS)
 
 
 def test_only_the_first_administrator_comes_in_without_invitation(office: Office, boss: int) -> None:
@@ -165,6 +170,29 @@ def test_a_code_of_the_second_factor_is_asked_for_and_taken_once(office: Office,
     assert try_in(office, "boss", code=code)
     with pytest.raises(InputError, match="did not match"):
         try_in(office, "boss", code=code)
+
+
+def test_a_second_factor_takes_the_place_of_none_that_is_there(office: Office, boss: int) -> None:
+    """Otherwise whoever sits down at an open page replaces it without the password that removing it asks for."""
+    mine, theirs = new_secret(), new_secret()
+    here = who(office, try_in(office, "boss"))
+    assert here
+    own_account.set_second_factor(office.database, office.desk, here, mine, shown_for(office, mine))
+    with pytest.raises(InputError, match="first"):
+        own_account.set_second_factor(office.database, office.desk, here, theirs, shown_for(office, theirs))
+    with office.database.reading() as session:
+        member = rows.member_of(session, boss)
+    assert member
+    assert member.totp_secret == mine
+
+
+@pytest.mark.parametrize("secret", ["é", "not base 32", "A"])
+def test_no_code_fits_what_is_no_secret(office: Office, boss: int, secret: str) -> None:
+    assert boss
+    here = who(office, try_in(office, "boss"))
+    assert here
+    with pytest.raises(InputError, match="is not the code"):
+        own_account.set_second_factor(office.database, office.desk, here, secret, "123456")
 
 
 def test_a_sign_in_that_lies_idle_shows_nothing_and_the_longest_one_ends(office: Office, boss: int) -> None:

@@ -13,14 +13,14 @@ from markupsafe import Markup
 
 from reminders.desk import own_account
 from reminders.desk.blamed import Blamed, blame
-from reminders.desk.one_time_codes import set_up_uri
+from reminders.desk.one_time_codes import is_secret, set_up_uri
 from reminders.errors import InputError
 from reminders.web.forms import go
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
 OwnPage = Annotated[Here, acts()]
-OwnChange = Annotated[Here, acts()]
+OwnChange = Annotated[Here, acts(keeps=False)]
 
 
 @router.get("/staff/account")
@@ -45,7 +45,7 @@ def change_password(here: OwnChange) -> Response:
 def set_up_factor(here: OwnChange) -> Response:
     """Show a new secret to an authenticator, and take it once a code proves that it was read."""
     secret = here.form.text("secret")
-    if not secret:
+    if not is_secret(secret):
         return _show_secret(here, own_account.fresh_secret())
     try:
         own_account.set_second_factor(here.site.database, here.desk, here.who, secret, here.form.text("code"))

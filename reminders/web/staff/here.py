@@ -90,10 +90,13 @@ class Here:
         return "hx-request" in self.request.headers
 
 
-def acts(action: Action | None = None, right: Right | None = None, *, passive: bool = False) -> Callable[..., Any]:
+def acts(
+    action: Action | None = None, right: Right | None = None, *, passive: bool = False, keeps: bool = True
+) -> Callable[..., Any]:
     """Return the dependency that every page of staff has: signed in, with the right, a form of ours, a trail.
 
     `passive` is what a page does by itself, as does one whose address says `again`: it keeps no sign-in awake.
+    `keeps` says that a form is kept when its sign-in ran out, and shown again then: no password may be.
     """
 
     async def here(request: Request, form: Form = Depends(form_of)) -> Here:  # noqa: B008  FastAPI's way
@@ -107,7 +110,8 @@ def acts(action: Action | None = None, right: Right | None = None, *, passive: b
         if who.is_idle and passive:
             raise ElsewhereFirst("")
         if who.is_idle:
-            await run_in_threadpool(_keep, site, request, who, form)
+            if keeps:
+                await run_in_threadpool(_keep, site, request, who, form)
             raise ElsewhereFirst(_sign_in_for(request))
         if right is not None and not who.may(right):
             await run_in_threadpool(_note_refused, site, who, request)

@@ -107,7 +107,7 @@ def go_on(here: Annotated[Here, acts()]) -> Response:
 
 
 @router.post("/staff/forget")
-def forget(here: Annotated[Here, acts()]) -> Response:
+def forget(here: Annotated[Here, acts(keeps=False)]) -> Response:
     """Throw away what was typed."""
     with here.writing() as session:
         rows.forget_form(session, here.who.staff_id)
