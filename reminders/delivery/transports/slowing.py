@@ -6,6 +6,8 @@ import time
 
 FIRST_PAUSE_SECONDS = 0.5
 LONGEST_PAUSE_SECONDS = 60.0
+LONGEST_WANTED_SECONDS = 600.0
+"""Whoever asks for a day's pause is asked again before it is over: messages would become useless by one word."""
 PATIENCE_SECONDS = 5.0
 """The longest a hand-over waits by itself; above it, it takes nothing and the messages wait in the schedule."""
 
@@ -21,7 +23,8 @@ class Slowdown:
     def complained(self, wanted_seconds: float | None = None) -> None:
         """Note a complaint; `wanted_seconds` is the pause that the other side asked for, if it did."""
         self._pause = min(max(FIRST_PAUSE_SECONDS, self._pause * 2), LONGEST_PAUSE_SECONDS)
-        self._until = max(self._until, time.monotonic() + (self._pause if wanted_seconds is None else wanted_seconds))
+        seconds = self._pause if wanted_seconds is None else min(wanted_seconds, LONGEST_WANTED_SECONDS)
+        self._until = max(self._until, time.monotonic() + seconds)
 
     def taken(self) -> None:
         """Note that a message was taken: half the next pause."""
