@@ -8,6 +8,10 @@ from fastapi import HTTPException, Request
 from fastapi.responses import RedirectResponse
 from starlette.datastructures import FormData
 
+from reminders.records.columns import LARGEST_NUMBER
+
+_MOST_DIGITS = len(str(LARGEST_NUMBER)) - 1
+
 
 class Form:
     """The fields of a form that was sent, each a text."""
@@ -34,6 +38,11 @@ class Form:
 
     def __contains__(self, name: str) -> bool:
         return any(key == name for key, _ in self.fields)
+
+
+def row_number(text: str) -> int | None:
+    """Return the number of a row that a field or an address holds; None for what no row can have."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= _MOST_DIGITS else None
 
 
 async def form_of(request: Request) -> Form:

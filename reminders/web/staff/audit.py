@@ -12,6 +12,7 @@ from reminders.desk.roles import Right
 from reminders.desk.trail import Action
 from reminders.records import staff
 from reminders.records.audit import Wanted, Who
+from reminders.web.forms import row_number
 from reminders.web.staff.here import Here, acts
 
 router = APIRouter()
@@ -22,7 +23,7 @@ _MOST = 200
 @router.get("/staff/audit")
 def trail(here: Looking, patient: str = "", person: str = "") -> Response:
     """Show the newest entries, of one patient or one person when asked."""
-    patient_id = int(patient) if patient.isascii() and patient.isdecimal() and len(patient) < 19 else None
+    patient_id = row_number(patient)
     wanted = Wanted(patient_id=patient_id, who=Who("staff", person) if person else None)
     with here.reading() as session:
         people = staff.members(session, here.desk.practice_id)

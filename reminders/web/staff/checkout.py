@@ -19,7 +19,7 @@ from reminders.desk.waiting import note_enrolled, one_waiting
 from reminders.errors import InputError, StateError
 from reminders.records import people
 from reminders.records.waiting import count_waiting
-from reminders.web.forms import Form, go
+from reminders.web.forms import Form, go, row_number
 from reminders.web.staff.here import Here, Number, acts
 from reminders.words import gettext, marked
 
@@ -111,12 +111,12 @@ def enroll_patient(here: Enrolling) -> Response:
         said = (gettext("You chose another procedure. See what it asks about and what will happen, then enroll."),)
         return _show(here, here.form, status=409, problems=said)
     given = _given(here, here.form)
-    waiting_id = here.form.text("waiting")
+    waiting_id = row_number(here.form.text("waiting"))
     try:
         with here.writing() as session:
             enrolled = enroll(session, here.desk, given)
-            if waiting_id.isdecimal():
-                note_enrolled(session, here.desk, int(waiting_id), enrolled.enrollment_id, by=here.who.name)
+            if waiting_id is not None:
+                note_enrolled(session, here.desk, waiting_id, enrolled.enrollment_id, by=here.who.name)
     except AlreadyEnrolled as error:
         has_one = marked("This patient has course {number} for the same procedure and day already.")
         said = (gettext(has_one, number=error.enrollment_id),)

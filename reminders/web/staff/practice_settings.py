@@ -13,7 +13,7 @@ from reminders.desk.roles import Right
 from reminders.desk.settings import Edit, back_to_file, change_settings, changes, last_change, origins, put_back
 from reminders.errors import NotFound, StateError
 from reminders.records.counts import waiting_messages
-from reminders.web.forms import go
+from reminders.web.forms import go, row_number
 from reminders.web.staff.here import Here, Number, acts
 from reminders.web.staff.setting_forms import people_rows, shift_rows, values_in
 
@@ -51,11 +51,11 @@ def form(here: Running, section: str, done: str = "") -> Response:
 def change(here: Running, section: str) -> Response:
     """Store a section as it was typed, or show what is wrong with it."""
     values = values_in(_known(section), here.form)
-    seen = here.form.text("seen")
+    seen = row_number(here.form.text("seen")) or 0
     try:
         with here.writing() as session:
             edit = Edit(section=section, values=values, by=here.who.name)
-            change_settings(session, here.desk, here.site.app.written, edit, seen=int(seen) if seen.isdecimal() else 0)
+            change_settings(session, here.desk, here.site.app.written, edit, seen=seen)
     except SettingFaults as error:
         return _show(here, section, values, status=400, faults=error.faults)
     except StateError as error:
