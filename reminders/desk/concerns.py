@@ -26,6 +26,8 @@ class CallBack:
 
     outcome: str
     note: str = ""
+    read: int | None = None
+    """The last reply that whoever called had before them; None when nobody knows."""
 
 
 def take_concern(session: Session, desk: Desk, concern_id: int, *, by: str) -> Concern:
@@ -81,7 +83,10 @@ def record_call(session: Session, desk: Desk, concern_id: int, call: CallBack, *
 
 
 def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack, *, by: str) -> Concern:
-    """Close a concern with how the call-back ended; raises StateError when it is closed or somebody else has it."""
+    """Close a concern with how the call-back ended.
+
+    Raises StateError when it is closed, somebody else has it, or the patient wrote what who closes it did not read.
+    """
     by, text = _named(by), _said(ended)
     concern = _found(session, concern_id)
     if concern.state == "taken" and concern.taken_by != by:
@@ -97,6 +102,10 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
     )
     if not closed:
         raise StateError(gettext("concern {concern_id} is closed already", concern_id=concern_id))
+    # Only now does nobody else add to it until the transaction ends.
+    said = [each.reply_id for each in concerns.history_of(session, concern_id) if each.reply_id is not None]
+    if ended.read is not None and max(said, default=0) > ended.read:
+        raise StateError(gettext("the patient wrote again meanwhile; read it, then close the concern"))
     _record(session, desk, concern, _event(desk, concern_id, "closed", by, text))
     return _found(session, concern_id)
 

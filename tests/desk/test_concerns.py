@@ -112,6 +112,21 @@ def test_somebody_else_may_note_but_not_close(worried: Office) -> None:
         close(worried, "Ben")
 
 
+def test_what_the_patient_wrote_since_one_looked_is_not_closed_unread(worried: Office) -> None:
+    take(worried, "Ada")
+    seen = CallBack(outcome="reached", read=1)
+    worried.reply("she fainted")
+    for _ in range(2):  # it is open to everybody now, and Ada has it again
+        before = worried.dump()
+        with pytest.raises(StateError, match="wrote again"), worried.database.writing() as session:
+            close_concern(session, worried.desk, 1, seen, by="Ada")
+        assert worried.dump() == before
+        if worried.concerns()[0].state == "open":
+            take(worried, "Ada")
+    with worried.database.writing() as session:
+        assert close_concern(session, worried.desk, 1, CallBack(outcome="reached", read=2), by="Ada").state == "closed"
+
+
 def test_an_open_concern_may_be_closed_without_being_taken(worried: Office) -> None:
     assert close(worried, "Ben", "not_needed").state == "closed"
 

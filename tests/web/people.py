@@ -61,7 +61,12 @@ def browser_of(server: Server, office: Office, *roles: Role, name: str = "", log
 
 def csrf_in(page: httpx.Response) -> str:
     """What the forms of a page carry."""
-    found = re.search(r'name="csrf" value="([^"]+)"', page.text)
+    return field_in(page, "csrf")
+
+
+def field_in(page: httpx.Response, name: str) -> str:
+    """What a hidden field of a page holds."""
+    found = re.search(rf'name="{name}" value="([^"]+)"', page.text)
     assert found, page.text
     return found[1]
 

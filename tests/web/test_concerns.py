@@ -13,7 +13,7 @@ import pytest
 from reminders.desk.roles import Role
 from reminders.desk.take_reply import Incoming, take_reply
 from tests.desk.office import Office
-from tests.web.people import browser_of, csrf_in, send
+from tests.web.people import browser_of, csrf_in, field_in, send
 from tests.web.server import Server
 
 WORDS = "it is red and hot up to my ankle <script>alert(1)</script>"
@@ -111,6 +111,15 @@ def test_closing_without_an_outcome_keeps_what_was_typed(ward: Ward) -> None:
     answer = ward.act("close", note="A long story")
     assert "Say how the call ended" in answer.text
     assert "A long story" in answer.text
+
+
+def test_what_a_patient_writes_during_the_call_is_read_before_the_concern_closes(ward: Ward) -> None:
+    read = field_in(ward.nora.get(ward.page), "read")
+    ward.office.reply("she fainted just now")
+    answer = ward.act("close", outcome="reached", note="All well", read=read)
+    assert answer.status_code == 409
+    assert all(said in answer.text for said in ("wrote again", "fainted", "All well"))
+    assert ward.act("close", outcome="reached", read=field_in(answer, "read")).status_code == 303
 
 
 def test_a_closed_one_opens_again_with_a_note(ward: Ward) -> None:

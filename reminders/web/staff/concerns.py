@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Annotated, Any
 
@@ -93,7 +94,12 @@ def note(here: Working, concern_id: Number) -> Response:
 @router.post("/staff/concerns/{concern_id}/close")
 def close(here: Working, concern_id: Number) -> Response:
     """Close it with how the call-back ended."""
-    ended = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
+    read = here.form.text("read")
+    ended = CallBack(
+        outcome=here.form.text("outcome"),
+        note=here.form.text("note"),
+        read=int(read) if re.fullmatch(r"\d{1,18}", read) else None,
+    )
     if not ended.outcome:
         missing = Blamed(gettext("Say how the call ended, then close it."), "outcome")
         return _show(here, concern_id, status=400, problems=(missing,))
