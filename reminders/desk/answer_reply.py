@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from reminders.care.values import Channel, InDoubt
 from reminders.desk.composing import AnswerRules, Desk
+from reminders.desk.escalate import who_is_told
 from reminders.desk.message_rows import due_now, words_of
 from reminders.records import replies
 from reminders.records.bulk import insert_messages
@@ -161,7 +162,7 @@ def _in_words(desk: Desk, name: str, channel: Channel, language: str, due: datet
         sender=desk.house.sender,
         shared=desk.library.shared,
         office_open=_is_staffed(desk, now),
-        on_call=any(each.phone or (each.email and desk.has_email) for each in desk.duty.on_duty(now)),
+        on_call=bool(who_is_told(desk)),
         due=due,
     )
 

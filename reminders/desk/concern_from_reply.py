@@ -18,7 +18,7 @@ _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 """Every other label that needs a person is routine."""
 _ASKED_TO_STOP = english("{signs}; asked to stop messages: telephone")
 _FROM_NOBODY = english("{signs}; from an address nobody is known under")
-_LEFT = english("an emergency, and {name} is not on duty")
+_LEFT = english("wrote again, and {name} is not on duty")
 _WRONG_PERSON = {
     (True, False): english("Wrong person: somebody wrote so from a number that no patient has."),
     (False, False): english("Wrong person: somebody wrote so from an address that no patient has."),
@@ -83,19 +83,20 @@ def _join(session: Session, desk: Desk, concern: Concern, reply: Reply, found: T
     """Add a reply to a concern."""
     urgency = _urgency(found)
     rises = URGENCIES.index(urgency) < URGENCIES.index(concern.urgency)
-    again = not rises and urgency == "emergency" and concern.state == "taken"
+    again = not rises and urgency != "routine" and concern.state == "taken"
     left_by = concern.taken_by if again and not _is_on_duty(desk, concern.taken_by) else None
     values = _joined(desk, concern, reply, found)
     if rises or left_by:
         # Whoever took it took something less urgent, or went home since: everybody must see it again.
-        notify_at, _ = desk.duty.first_step_at(urgency, reply.received_at, concern.due_at, desk.opening)
+        due_at = desk.due.due_at(urgency, reply.received_at, desk.opening)
+        notify_at, _ = desk.duty.first_step_at(urgency, reply.received_at, due_at, desk.opening)
         values |= {"state": "open", "taken_by": None, "notify_at": notify_at, "notified_steps": 0}
     for name, value in values.items():
         setattr(concern, name, value)
     _add_event(session, concern, reply, "raised" if rises else "reply", _because(found))
     if left_by:
         _add_event(session, concern, reply, "reopened", _LEFT.format(name=left_by))
-    elif again:
+    elif again and urgency == "emergency":
         tell_holder(session, desk, concern)
 
 

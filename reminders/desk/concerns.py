@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
+from reminders.desk.escalate import tell_new_holder, who_is_told
 from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError, NotFound, StateError
 from reminders.records import concerns
@@ -111,7 +112,10 @@ def close_concern(session: Session, desk: Desk, concern_id: int, ended: CallBack
 
 
 def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str) -> Concern:
-    """Give a concern that `by` has, or that nobody has, to somebody else; raises StateError when another has it."""
+    """Give a concern that `by` has, or that nobody has, to somebody else, who is told if they are on the duty list.
+
+    Raises StateError when another has it.
+    """
     by, to = _named(by), _named(to)
     concern = _found(session, concern_id)
     if concern.state == "closed" or (concern.state == "taken" and concern.taken_by != by):
@@ -135,7 +139,9 @@ def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str
         concern,
         _event(desk, concern_id, "handed_over", by, english("handed over to {name}").format(name=to)),
     )
-    return _found(session, concern_id)
+    given = _found(session, concern_id)
+    tell_new_holder(session, desk, given, by=by)
+    return given
 
 
 def give_back(session: Session, desk: Desk, concern_id: int, *, by: str, note: str = "") -> Concern:
@@ -144,7 +150,12 @@ def give_back(session: Session, desk: Desk, concern_id: int, *, by: str, note: s
     concern = _found(session, concern_id)
     if concern.state != "taken" or concern.taken_by != by:
         raise StateError(gettext("concern {concern_id} is not taken by {by}", concern_id=concern_id, by=by))
-    waits = {"state": "open", "taken_by": None, "notify_at": desk.clock.now(), "notified_steps": 0}
+    now = desk.clock.now()
+    # What is routine goes on waiting until it is due; else whoever comes after `by` is told now.
+    notify_at = max(concern.due_at, desk.opening.next_opening(now)) if concern.urgency == "routine" else now
+    on_duty = [each.name for each in who_is_told(desk)]
+    told = on_duty.index(by) + 1 if by in on_duty else 0
+    waits = {"state": "open", "taken_by": None, "notify_at": notify_at, "notified_steps": told}
     if not concerns.change_concern(session, concern_id, was=("taken",), **waits):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
     _record(session, desk, concern, _event(desk, concern_id, "given_back", by, note))

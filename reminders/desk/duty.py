@@ -80,7 +80,10 @@ class Duty:
             return opened_at, gettext("an emergency is told at once")
         if urgency == "urgent":
             take_by = opening.after_open_time(opened_at, self.urgent_take)
-            return min(take_by, due_at), gettext("nobody took it in time")
+            begins = opening.next_opening(opened_at)
+            # Just before closing half of what is left goes to whoever is told: a call was promised by then.
+            halfway = max(begins, begins + (due_at - begins) / 2)
+            return min(take_by, halfway) if due_at < take_by else take_by, gettext("nobody took it in time")
         return due_at, gettext("it is overdue")
 
     def next_step_at(self, urgency: str, told_at: datetime, steps: int, opening: OpeningHours) -> datetime:

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from reminders.desk.composing import Desk
 from reminders.desk.duty import Person
-from reminders.desk.staff_notice import SHORT_NOTICE, Notice, link_to, notify, until
+from reminders.desk.staff_notice import SHORT_NOTICE, Notice, can_be_told, link_to, notify, until
 from reminders.records import concerns
 from reminders.records.database import Database
 from reminders.records.people import new_id
@@ -70,6 +70,44 @@ def escalate(session: Session, desk: Desk, concern: Concern) -> Step | None:
     return _step(session, desk, concern, why)
 
 
+def who_is_told(desk: Desk) -> tuple[Person, ...]:
+    """Return who is told now, first the one to be told first: who is on duty, else anybody on the list.
+
+    Only people whom a message reaches; () when there are none.
+    """
+    on_duty, everybody = (
+        tuple(each for each in people if can_be_told(desk, each))
+        for people in (desk.duty.on_duty(desk.clock.now()), desk.duty.people)
+    )
+    return on_duty or everybody
+
+
+def tell_new_holder(session: Session, desk: Desk, concern: Concern, *, by: str) -> None:
+    """Tell who has a concern now that `by` handed it over, if they are on the duty list; of a routine one by mail."""
+    holder = next((each for each in desk.duty.people if each.name == concern.taken_by), None)
+    if holder is None:
+        return
+    concern_id = new_id(concern.id)
+    said = gettext(
+        "{practice}: {name} handed {urgency} concern {id} over to you. {link}",
+        practice=desk.house.sender.practice_name,
+        name=by,
+        urgency=_named(concern).upper(),
+        id=concern_id,
+        link=link_to(desk, concern_id),
+    )
+    is_routine = concern.urgency == "routine"
+    notice = Notice(
+        key=SHORT_NOTICE,
+        subject=gettext("{urgency}: concern {id}, handed over", urgency=_named(concern).capitalize(), id=concern_id),
+        short="" if is_routine else said,
+        paragraphs=(said,) if is_routine else (),
+        useful_until=until(desk.clock.now(), desk.duty.step),
+        reason=gettext("concern {id}: handed over", id=concern_id),
+    )
+    notify(session, desk, holder, notice)
+
+
 def tell_holder(session: Session, desk: Desk, concern: Concern) -> Person | None:
     """Tell who has a concern that the patient wrote again and it is an emergency.
 
@@ -117,7 +155,7 @@ def _named(concern: Concern) -> str:
 
 def _step(session: Session, desk: Desk, concern: Concern, why: str) -> Step | None:
     now, concern_id = desk.clock.now(), new_id(concern.id)
-    order = desk.duty.on_duty(now)
+    order = who_is_told(desk) or desk.duty.on_duty(now)
     done = concern.notified_steps
     person = order[done % len(order)]
     next_at = desk.duty.next_step_at(concern.urgency, now, done + 1, desk.opening)

@@ -46,6 +46,11 @@ def notify(session: Session, desk: Desk, person: Person, notice: Notice) -> tupl
     return tuple(channel for channel, _ in channels)
 
 
+def can_be_told(desk: Desk, person: Person) -> bool:
+    """Say whether there is a way to reach a person."""
+    return bool(person.phone or (person.email and desk.has_email))
+
+
 def link_to(desk: Desk, concern_id: int) -> str:
     """Return where a concern is opened: the link when the practice has one, else the command."""
     return f"{desk.duty.link}/concerns/{concern_id}" if desk.duty.link else f"reminders concerns show {concern_id}"

@@ -65,7 +65,8 @@ def test_numbers_are_kept_in_the_international_form() -> None:
         pytest.param("emergency", "2026-06-10T03:00", "2026-06-10T03:15", "2026-06-10 03:00", id="at-once-at-night"),
         pytest.param("urgent", "2026-06-10T10:30", "2026-06-10T14:30", "2026-06-10 11:00", id="30-min-of-open-time"),
         pytest.param("urgent", "2026-06-10T03:00", "2026-06-10T09:30", "2026-06-10 09:00", id="30-min-after-opening"),
-        pytest.param("urgent", "2026-06-10T17:20", "2026-06-10T17:30", "2026-06-10 17:30", id="due-before-that"),
+        pytest.param("urgent", "2026-06-10T17:20", "2026-06-10T17:30", "2026-06-10 17:25", id="due-before-that"),
+        pytest.param("urgent", "2026-06-10T03:00", "2026-06-10T08:50", "2026-06-10 08:40", id="due-soon-after-opening"),
         pytest.param("routine", "2026-06-10T10:30", "2026-06-11T17:30", "2026-06-11 17:30", id="routine-when-overdue"),
     ],
 )

@@ -174,6 +174,41 @@ def test_an_emergency_again_at_night_wakes_who_is_on_duty_when_the_one_who_has_i
     assert office.concerns()[0].state == "open"
 
 
+def test_an_urgent_reply_is_everybody_s_again_when_the_one_who_has_the_concern_went_home(office: Office) -> None:
+    office.reply(SMELLS)
+    take(office, "N. Nurse")
+    office.reply("more pus now")
+    assert office.concerns()[0].state == "taken"
+    office.play("2026-06-10T22:00")
+    office.reply("now I have a fever of 39")
+    assert office.concerns()[0].state == "open"
+    watch(office, "2026-06-11T09:01")
+    assert steps(office)[-3:] == ["22:00 reply", "22:00 reopened", "09:00 escalated"]
+
+
+def test_a_concern_that_becomes_urgent_just_before_closing_is_told_before_the_call_is_due(office: Office) -> None:
+    office.play("2026-06-10T17:10")
+    office.reply("can i shower?")
+    assert office.reply(SMELLS).answered_with == "answer_urgent"
+    assert "today by 5:30 PM" in " ".join(office.answers())
+    watch(office, "2026-06-10T17:30")
+    assert steps(office)[-1] == "17:20 escalated"
+
+
+def test_who_can_not_be_reached_is_passed_over_at_once(office_at: Opener) -> None:
+    practice = {"name": "Example Foot Care", "zone": "America/Chicago", "phone": "312-555-0100"}
+    shifts = [{"days": ["wednesday"], "people": ["partner", "doctor"]}, {"days": ["thursday"], "people": ["partner"]}]
+    office = office_at(practice=practice, duty={"people": PEOPLE, "shifts": shifts})
+    office.enroll()
+    office.answers()
+    office.reply(TIGHT)
+    assert [m.address for m in office.messages() if m.kind == "staff"] == [DOCTOR]
+    take(office)
+    office.play("2026-06-11T11:00")
+    office.reply(TIGHT)
+    assert [m.address for m in office.messages() if m.kind == "staff"][1:] == [NURSE]
+
+
 def test_without_a_duty_list_who_took_an_emergency_keeps_it(office_at: Opener) -> None:
     office = office_at()
     office.enroll()
@@ -212,17 +247,29 @@ def test_without_a_duty_list_nobody_is_told_and_nothing_breaks(office_at: Opener
     assert [m for m in office.messages() if m.kind == "staff"] == []
 
 
-def test_what_is_handed_over_is_not_told_to_the_next(office: Office) -> None:
+def test_what_is_handed_over_is_told_to_who_has_it_now_and_not_to_the_next(office: Office) -> None:
     office.reply(TIGHT)
+    office.dispatcher.run_once()
     with office.database.writing() as session:
         hand_over(session, office.desk, 1, to="D. Doctor", by="N. Nurse")
-    watch(office, "2026-06-10T12:00")
+    assert [(channel, to) for _, channel, to in watch(office, "2026-06-10T12:00")] == [("sms", DOCTOR)]
+    assert office.texts[-1] == (
+        "Example Foot Care: N. Nurse handed EMERGENCY concern 1 over to you. https://desk.example.org/concerns/1"
+    )
     assert [(e.action, e.by, e.note) for e in office.history(1)][-1] == (
         "handed_over",
         "N. Nurse",
         "handed over to D. Doctor",
     )
     assert office.concerns()[0].taken_by == "D. Doctor"
+
+
+def test_what_is_routine_is_handed_over_by_mail_alone(office: Office) -> None:
+    office.reply("can i shower?")
+    for to in ("N. Nurse", "D. Doctor", "Somebody Else"):
+        with office.database.writing() as session:
+            hand_over(session, office.desk, 1, to=to, by=office.concerns()[0].taken_by or "P. Partner")
+    assert [each[1:] for each in watch(office, "2026-06-10T12:00")] == [("email", "nurse@example.org")]
 
 
 def test_only_who_has_a_concern_hands_it_over_or_gives_it_back(office: Office) -> None:
@@ -234,13 +281,25 @@ def test_only_who_has_a_concern_hands_it_over_or_gives_it_back(office: Office) -
         give_back(session, office.desk, 1, by="D. Doctor")
 
 
-def test_what_is_given_back_is_told_again_from_the_first(office: Office) -> None:
+def test_what_is_given_back_is_told_to_whoever_comes_after_the_one_who_had_it(office: Office) -> None:
     office.reply(SMELLS)
     take(office, "N. Nurse")
     with office.database.writing() as session:
         give_back(session, office.desk, 1, by="N. Nurse", note="called away")
     (step,) = escalate_all(office.database, office.desk)
-    assert (step.number, step.person.name) == (1, "N. Nurse")
+    assert step.person.name == "D. Doctor"
+
+
+def test_what_is_routine_and_given_back_wakes_nobody_before_it_is_due(office: Office) -> None:
+    office.reply("can i shower?")
+    take(office, "N. Nurse")
+    office.play("2026-06-10T22:00")
+    with office.database.writing() as session:
+        give_back(session, office.desk, 1, by="N. Nurse")
+    watch(office, "2026-06-11T17:29")
+    assert "escalated" not in " ".join(steps(office))
+    watch(office, "2026-06-11T17:31")
+    assert steps(office)[-1] == "17:30 escalated"
 
 
 def test_a_closed_concern_is_opened_again_and_due_anew(office: Office) -> None:
