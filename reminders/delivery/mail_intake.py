@@ -119,7 +119,8 @@ class MailIntake:
         answered = self._named((*mail.answers, *mail.recipients))
         quoted = self._may_be_quoted(session, mail, answered)
         subjects = [each.subject or "" for each in quoted]
-        parted = own_words(mail.text, [plain_text(each.markdown or each.text) for each in quoted])
+        # A page shows its subject once more, where no reader sees it but whoever reads the page as text.
+        parted = own_words(mail.text, [*subjects, *(plain_text(each.markdown or each.text) for each in quoted)])
         subject = without_prefix(mail.subject, subjects)
         text = "\n".join(dict.fromkeys(each for each in (subject, parted.text) if each))
         sender = mail.sender or _NOBODY

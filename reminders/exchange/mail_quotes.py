@@ -75,10 +75,10 @@ class _Ours:
 
     def __init__(self, texts: Sequence[str]) -> None:
         self._texts = [" " + " ".join(_words(each)) + " " for each in texts]
-        self._at = [-1] * len(texts)
+        self._at = [0] * len(texts)
 
     def next_is(self, line: str) -> bool:
-        """Say whether a line is ours: it goes on where the last one of ours ended, or is too long to be chance.
+        """Say whether a line is ours: it begins one, goes on where the last one ended, or is too long to be chance.
 
         Each of our words is quoted once: who repeats a sign after the quote means it.
         """
@@ -86,9 +86,9 @@ class _Ours:
         wanted = f" {' '.join(words)} "
         for number, text in enumerate(self._texts):
             at = self._at[number]
-            found = at if at >= 0 and text.startswith(wanted, at) else -1
+            found = at if text.startswith(wanted, at) else -1
             if found < 0 and len(words) >= _SURE_WORDS:
-                found = text.find(wanted, max(at, 0))
+                found = text.find(wanted, at)
             if found >= 0 and words:
                 self._at[number] = found + len(wanted) - 1
                 return True

@@ -87,6 +87,17 @@ def test_a_reply_is_read_without_the_quote_and_answered_in_its_thread(office: Of
     assert answer["Auto-Submitted"] == "auto-replied"
 
 
+def test_a_page_alone_is_read_without_the_one_it_quotes(office: Office) -> None:
+    (sent,) = letters(office)
+    page = sent.get_body(("html",))
+    assert page is not None
+    answer = EmailMessage()
+    answer["From"], answer["Subject"], answer["In-Reply-To"] = ROBIN, f"RE: {sent['Subject']}", sent["Message-ID"]
+    headers = "<b>From:</b> Example Foot Care<br><b>Sent:</b> Monday<br><b>To:</b> Robin<br><b>Subject:</b> Care"
+    answer.set_content(f"<p>thanks</p><hr><div>{headers}</div>{page.get_content()}", subtype="html")
+    assert office.kept_reply(taken(office, answer.as_bytes()).reply_id).text == "thanks"
+
+
 @pytest.mark.parametrize("way", ["in-reply-to", "references", "plus-address", "sender"])
 def test_a_mail_finds_its_patient_by_whatever_it_names(office: Office, way: str) -> None:
     (sent,) = letters(office)

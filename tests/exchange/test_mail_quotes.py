@@ -72,6 +72,7 @@ FORMS = [
     pytest.param(
         f"NO\n\n> On Jun 10, 2026, Example Foot Care wrote:\n>\n{MARKED}", "NO", id="an-introduction-that-is-marked"
     ),
+    pytest.param(f"NO\n\n{HEADERS}\n\nExample Foot Care:\n{OURS.partition(': ')[2]}", "NO", id="its-first-words-apart"),
     pytest.param("", "", id="nothing"),
 ]
 KEPT = [
