@@ -88,6 +88,7 @@ def closing(
         not findings.reading.tokens
         or like.person > (_OPEN_ABOVE if chatter.plain or findings.words.modest else _OPEN_OTHERWISE)
         or _asks(findings)
+        or _may_stop(findings)
         or any(_open(findings, s, drainage=drainage) for s in signs if s.name not in chatter.waived)
     ):
         return None
@@ -178,6 +179,15 @@ def _scored(findings: Findings, score: PainScore | None) -> set[int]:
 
 def _asks(findings: Findings) -> bool:
     return bool(findings.of("ask")) and not _only_courtesy(findings)
+
+
+def _may_stop(findings: Findings) -> bool:
+    """Whether a clause is a stop word and nothing else, though the reply is no request to stop: "quit. bye, Robin"."""
+    if not findings.mentions("stop_word"):
+        return False
+    parts = findings.reading.clause
+    others = {parts[at] for at in range(len(parts)) if not findings.has(at, "stop_word", "courtesy", "thanks", "no")}
+    return any(parts[at] not in others for at in findings.where("stop_word"))
 
 
 def _only_courtesy(findings: Findings) -> bool:

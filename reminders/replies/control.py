@@ -45,11 +45,13 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
     `pending` says that a message waits for an answer, which "no more" may be.
     """
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind in {"word", "num"}]
-    few = words if len(words) <= _MOST_ALONE else []
+    polite = findings.covered("close.thanks")
+    few = [at for at in words if at not in polite or findings.has(at, "stop_word")]
+    few = few if len(few) <= _MOST_ALONE else []
     pairs = _pairs(findings, few)
     worded = few if pairs or findings.mentions("stop_word", "start_word", "help_word") else []
     stop = _alone(findings, worded, "stop", pairs) or _spaced(findings, words) or _signed(findings)
-    stop = stop or _wanted(findings, words) or (None if pending else _no_more(findings))
+    stop = stop or _wanted(findings, words) or _bidden(findings, words) or (None if pending else _no_more(findings))
     if stop:
         return Control(stop=stop, wrong_person=_wrong_person(findings))
     if asked := _alone(findings, worded, "help", pairs):
@@ -171,7 +173,7 @@ def _signed(findings: Findings) -> Evidence | None:
     if first is None or not findings.has(first, "stop_word"):
         return None
     names = [at for at in range(first + 1, len(reading.tokens)) if reading.tokens[at].kind == "word"]
-    names = [at for at in names if not findings.has(at, "courtesy")]
+    names = [at for at in names if not findings.has(at, "courtesy", "thanks")]
     if not 1 <= len(names) <= _MOST_NAMES or any(token.word == "?" or token.kind == "num" for token in reading.tokens):
         return None
     between = reading.text[reading.tokens[first].end : reading.tokens[names[0]].start]
@@ -187,7 +189,7 @@ def _a_name(findings: Findings, at: int) -> bool:
 
 def _wanted(findings: Findings, words: list[int]) -> Evidence | None:
     """Find a message that says only that somebody wants to quit: "I want to quit", "would like to unsubscribe"."""
-    if not findings.mentions("stop_wanted") or not findings.mentions("wish"):
+    if not findings.mentions("stop_wanted") or not (findings.mentions("wish") or findings.of("control.would_like")):
         return None
     if any(token.word == "?" for token in findings.reading.tokens):
         return None
@@ -196,6 +198,14 @@ def _wanted(findings: Findings, words: list[int]) -> Evidence | None:
     return evidence(
         findings, "control.stop", (words[0], words[-1]), english("the message says only that they want to stop")
     )
+
+
+def _bidden(findings: Findings, words: list[int]) -> Evidence | None:
+    """Find a message that asks us to stop, and says not what: "could you stop please"."""
+    said = findings.covered("control.bid")
+    if not said or not all(at in said or findings.has(at, "courtesy") for at in words):
+        return None
+    return evidence(findings, "control.stop", (words[0], words[-1]), english("the message asks us to stop"))
 
 
 def _no_more(findings: Findings) -> Evidence | None:

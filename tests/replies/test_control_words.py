@@ -22,6 +22,30 @@ def test_each_word_of_the_regulation_revokes_whatever_it_answers(word: str, afte
         assert result.needs_person is False
 
 
+@pytest.mark.parametrize("polite", ["Good morning, {} please", "Please {}. Thank you very much.", "{}. Thanks, Priya"])
+@pytest.mark.parametrize("word", REGULATION)
+def test_each_word_of_the_regulation_revokes_among_polite_ones(word: str, polite: str) -> None:
+    assert triage(polite.format(word)).label is Label.STOP
+
+
+@pytest.mark.parametrize("word", ["stop", "quit", "end", "unsubscribe", "opt out"])
+@pytest.mark.parametrize("polite", ["can you {} please", "Could you please {}?", "would you {}"])
+def test_who_is_asked_to_stop_and_nothing_else_has_been_told_to(word: str, polite: str) -> None:
+    assert triage(polite.format(word)).label is Label.STOP
+
+
+@pytest.mark.parametrize("word", REGULATION)
+def test_a_word_of_the_regulation_that_stands_alone_is_never_closed_unread(word: str) -> None:
+    for written in (
+        f"All good here. {word}. Bye, Robin",
+        f"{word}. Thanks, Robin",
+        f"no. {word}",
+        f"great, thanks. {word}",
+    ):
+        found = triage(written)
+        assert found.opt_out or found.needs_person, written
+
+
 @pytest.mark.parametrize("word", [*COMMON, *OTHER_LANGUAGES])
 def test_customary_words_revoke_too(word: str) -> None:
     assert triage(word.upper()).label is Label.STOP
@@ -45,6 +69,8 @@ def test_a_slip_in_a_stop_word_still_revokes(written: str) -> None:
         "quiero darme de baja",
         "ne m'envoyez plus de messages",
         "I want to quit",
+        "I'd like to quit please",
+        "I want to revoke",
         "i would like to unsubscribe please",
         "take my number off",
         "no more",
@@ -56,6 +82,13 @@ def test_a_slip_in_a_stop_word_still_revokes(written: str) -> None:
 )
 def test_a_sentence_that_plainly_asks_revokes(text: str) -> None:
     assert triage(text).label is Label.STOP
+
+
+@pytest.mark.parametrize(
+    "text", ["hi, stop", "stop all", "Cancelar mensajes.", "¿Pueden parar, por favor?", "END please"]
+)
+def test_a_spanish_patient_stops_in_either_language(text: str) -> None:
+    assert triage(text, language="es").label is Label.STOP
 
 
 @pytest.mark.parametrize(
@@ -138,6 +171,12 @@ def test_no_more_as_an_answer_may_speak_of_pain_and_goes_to_a_person(after: str)
         "dont stop these messages they help",
         "cant stop scratching",
         "stop by tomorrow?",
+        "can you stop the bleeding",
+        "could you please cancel",
+        "can I stop please",
+        "would you stop it at night",
+        "good morning, the end is sore",
+        "i would like out of this boot",
         "do i have to quit smoking",
         "no paro de rascarme",
         "I would prefer not to receive the ointment",
