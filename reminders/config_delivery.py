@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from reminders.care.pacing import Limit
 from reminders.config_hooks import HookAnswerSection, HookAuthSection, ReceiptHookSection, ReplyHookSection
-from reminders.config_parts import Secret, Section, is_this_computer
+from reminders.config_parts import Pattern, Secret, Section, is_this_computer
 from reminders.sentences import english
 
 _SECONDS = {"second": 1, "minute": 60, "hour": 3600, "day": 86_400}
@@ -24,14 +24,6 @@ def _http_url(text: str) -> str:
     return text
 
 
-def _pattern(text: str) -> str:
-    try:
-        re.compile(text)
-    except re.error as error:
-        raise ValueError(english("is no regular expression: {error}").format(error=error)) from None
-    return text
-
-
 def _code(text: str) -> str:
     if not re.fullmatch(r"[1-5](xx|\d\d)", text):
         raise ValueError(english("an HTTP code is like 202, a class of them like 2xx"))
@@ -39,7 +31,6 @@ def _code(text: str) -> str:
 
 
 HttpUrl = Annotated[str, AfterValidator(_http_url)]
-Pattern = Annotated[str, AfterValidator(_pattern)]
 Codes = tuple[Annotated[str, AfterValidator(_code)], ...]
 Port = Annotated[int, Field(ge=1, le=65535)]
 Host = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^\S+$")]
@@ -146,6 +137,8 @@ class HttpAnswerSection(Section):
     """Where the answer holds the message's id: a dotted path in JSON, such as `messages.0.id`. Empty: our own key."""
     status: str = ""
     """Where it holds the status, likewise. Empty: the HTTP code says it all."""
+    id_header: str = ""
+    """The header that holds the message's id, if one does; of an address (`Location`), its last part."""
     pattern: Pattern = ""
     """For answers in plain text: a regular expression with the groups `id` and `status`, either may be missing."""
     accepted: tuple[str, ...] = ()
@@ -166,6 +159,8 @@ class HttpAnswerSection(Section):
             raise ValueError(english("pattern is for answers in plain text; use id and status"))
         if self.form == "text" and (self.id or self.status):
             raise ValueError(english("id and status are for JSON; use pattern"))
+        if self.id and self.id_header:
+            raise ValueError(english("name id or id_header, not both"))
         if self.status and not self.accepted:
             raise ValueError(english("accepted: name the statuses that mean accepted"))
         return self
@@ -176,11 +171,22 @@ class HttpStatusSection(Section):
 
     url: HttpUrl
     """A template like the one of the message; `key` is all there is to name it by."""
+    headers: Mapping[str, str] = Field(default_factory=dict)
+    """Each a template likewise."""
+    form: Literal["json", "text"] = "json"
     id: str = ""
     status: str = ""
+    pattern: Pattern = ""
+    """As for answers."""
     went_out: tuple[str, ...] = ()
     absent: tuple[str, ...] = ()
     absent_codes: Codes = ("404",)
+
+    @model_validator(mode="after")
+    def _telling(self) -> HttpStatusSection:
+        if not (self.pattern if self.form == "text" else self.id or self.status):
+            raise ValueError(english("say where the answer holds the id or the status"))
+        return self
 
 
 class HttpSection(Section):
@@ -201,6 +207,8 @@ class HttpSection(Section):
     """For gateways that want them among the fields: `{{ secret.NAME }}`."""
     idempotency_header: str = ""
     """The header whose value makes the gateway drop a second message under the same key."""
+    drops_doubles: bool = False
+    """Whether it does so for `{{ key }}` somewhere else in the request."""
     ca_file: Path | None = None
     parallel: int = Field(default=4, ge=1, le=50)
     """Messages under way at once."""
@@ -219,6 +227,10 @@ class HttpSection(Section):
             raise ValueError(english("name json_body or form, not both"))
         if self.method == "GET" and (self.json_body or self.form):
             raise ValueError(english("a GET has no body; use query"))
+        fields = (each for fields in (self.form, self.query, self.headers) for each in fields.values())
+        templates = (self.url, self.json_body, *fields)
+        if self.drops_doubles and not any(re.search(r"\{\{.*\bkey\b.*\}\}", each) for each in templates):
+            raise ValueError(english("drops_doubles: no template sends the key"))
         if self.url.startswith("http://") and not self.is_on_this_machine:
             raise ValueError(english("url: must be https, unless the gateway runs on this machine"))
         if (self.reply_hook or self.receipt_hook) and self.hook_auth is None:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from typing import Literal
+
 from pydantic import Field, model_validator
 
-from reminders.config_parts import Network, Secret, Section
+from reminders.config_parts import Network, Pattern, Secret, Section
 from reminders.sentences import english
 
 REPLIES_PATH = "/gateway/replies"
 RECEIPTS_PATH = "/gateway/receipts"
+WHOLE_BODY = "."
+"""As a path: the JSON itself is the list."""
 
 
 class HookAuthSection(Section):
@@ -16,9 +21,16 @@ class HookAuthSection(Section):
 
     hmac_header: str = ""
     timestamp_header: str = ""
-    """The signature is the HMAC-SHA256, in hexadecimal, of this header's value, a dot and the body."""
+    """Holds the moment of the call: Unix time in seconds or milliseconds, or as ISO 8601."""
     hmac_prefix: str = ""
     """What stands before the signature in its header, such as `sha256=`."""
+    hmac_pattern: Pattern = ""
+    """In place of prefix and timestamp_header, where one header holds both: a pattern with the groups `timestamp` and
+    `signature`."""
+    hmac_hash: Literal["sha256", "sha512"] = "sha256"
+    hmac_encoding: Literal["hexadecimal", "base64"] = "hexadecimal"
+    hmac_signs: str = "{timestamp}.{body}"
+    """What is signed."""
     hmac_secrets: tuple[Secret, ...] = Field(default=(), max_length=2)
     """One, or two while one takes over from the other."""
     replay_seconds: int = Field(default=300, ge=10, le=3600)
@@ -29,9 +41,15 @@ class HookAuthSection(Section):
 
     @model_validator(mode="after")
     def _enough(self) -> HookAuthSection:
-        signed = (bool(self.hmac_header), bool(self.timestamp_header), bool(self.hmac_secrets))
+        signed = (bool(self.hmac_header), bool(self.timestamp_header or self.hmac_pattern), bool(self.hmac_secrets))
         if any(signed) and not all(signed):
             raise ValueError(english("a signature needs hmac_header, timestamp_header and hmac_secrets"))
+        if self.hmac_pattern and {"timestamp", "signature"} - re.compile(self.hmac_pattern).groupindex.keys():
+            raise ValueError(english("hmac_pattern needs the groups timestamp and signature"))
+        if self.hmac_pattern and (self.timestamp_header or self.hmac_prefix):
+            raise ValueError(english("hmac_pattern stands in place of timestamp_header and hmac_prefix"))
+        if any(self.hmac_signs.count(part) != 1 for part in ("{timestamp}", "{body}")):
+            raise ValueError(english("hmac_signs has to name both the time stamp and the body, once"))
         if bool(self.user) != (self.password is not None):
             raise ValueError(english("name both user and password, or neither"))
         if not (any(signed) or self.user or self.addresses):
@@ -42,6 +60,8 @@ class HookAuthSection(Section):
 class ReplyHookSection(Section):
     """Where a call about a patient's reply holds what; each a dotted path in JSON, or a field of a form or query."""
 
+    each: str = ""
+    """Where a call holds a list of several, from each of which the other paths count. Empty: a call is about one."""
     sender: str
     text: str
     id: str = ""
@@ -50,6 +70,8 @@ class ReplyHookSection(Section):
 class ReceiptHookSection(Section):
     """Where a call about a sent message holds what, and what its statuses mean."""
 
+    each: str = ""
+    """Where a call holds a list of several, as for replies."""
     id: str = ""
     """The gateway's id of the message."""
     key: str = ""

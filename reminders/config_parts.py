@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 from pathlib import Path
 from typing import Annotated
 
@@ -26,6 +27,17 @@ def _network(text: str) -> str:
 
 Network = Annotated[str, AfterValidator(_network)]
 """An address or a network, IPv4 or IPv6."""
+
+
+def _pattern(text: str) -> str:
+    try:
+        re.compile(text)
+    except re.error as error:
+        raise ValueError(english("is no regular expression: {error}").format(error=error)) from None
+    return text
+
+
+Pattern = Annotated[str, AfterValidator(_pattern)]
 
 
 def is_this_computer(host: str) -> bool:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from reminders.clock import Clock
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
 from reminders.delivery.gathering import Gatherer
-from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipt, read_reply, verify
+from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipts, read_replies, signed_part, verify
 from reminders.delivery.incoming import IncomingReply
 from reminders.errors import NotFound
 from reminders.sentences import english
@@ -42,7 +42,7 @@ class HookCalls:
     clock: Clock
 
     def take_reply(self, call: HookCall) -> None:
-        """Store the reply that a call brings, and act on it; one that was brought before changes nothing.
+        """Store the replies that a call brings, and act on them; one that was brought before changes nothing.
 
         NotFound when no reply is awaited here, NotBelieved, NotReadable. Staff hear once of replies that can't be read.
         """
@@ -50,12 +50,13 @@ class HookCalls:
             raise NotFound("no [delivery.http.reply_hook]")
         verify(self.guard, call, now=self.clock.now())
         try:
-            reply = read_reply(self.reply_hook, call, region=self.region)
+            read = read_replies(self.reply_hook, call, region=self.region)
         except NotReadable as error:
-            _LOG.error("gateway_reply_not_read", extra={"reason": str(error)})
-            self.tell_staff("gateway replies", urgency="urgent", summary=_REPLIES_LOST)
+            self._tell_of_lost(str(error))
             raise
-        self._gatherer.take_in([self._named(reply, call)])
+        self._gatherer.take_in([self._named(reply, call, number) for number, reply in enumerate(read.found)])
+        if read.faults:
+            self._tell_of_lost(read.faults[0])
 
     def take_receipt(self, call: HookCall) -> None:
         """Store what a call says about a message of ours; NotFound, NotBelieved, NotReadable."""
@@ -63,17 +64,23 @@ class HookCalls:
             raise NotFound("no [delivery.http.receipt_hook]")
         verify(self.guard, call, now=self.clock.now())
         try:
-            receipt = read_receipt(self.receipt_hook, call)
+            read = read_receipts(self.receipt_hook, call)
         except NotReadable as error:
             _LOG.error("gateway_receipt_not_read", extra={"reason": str(error)})
             raise
-        self._gatherer.take_in([receipt])
+        for fault in read.faults:
+            _LOG.error("gateway_receipt_not_read", extra={"reason": fault})
+        self._gatherer.take_in(read.found)
+
+    def _tell_of_lost(self, reason: str) -> None:
+        _LOG.error("gateway_reply_not_read", extra={"reason": reason})
+        self.tell_staff("gateway replies", urgency="urgent", summary=_REPLIES_LOST)
 
     @cached_property
     def _gatherer(self) -> Gatherer:
         return Gatherer(self.intake().take_in_apart)
 
-    def _named(self, reply: IncomingReply, call: HookCall) -> IncomingReply:
+    def _named(self, reply: IncomingReply, call: HookCall, number: int) -> IncomingReply:
         """Return the reply with a name by which it is known again when the very same call comes twice.
 
         A gateway that names its messages says it itself; without that, a signed call is named by what was signed, the
@@ -81,5 +88,5 @@ class HookCalls:
         """
         if reply.gateway_ref is not None or not self.guard.secrets:
             return reply
-        signed = call.headers.get(self.guard.timestamp_header, "").encode() + b"." + call.body
-        return replace(reply, gateway_ref=f"call-{hashlib.sha256(signed).hexdigest()}")
+        name = f"call-{hashlib.sha256(signed_part(self.guard, call)).hexdigest()}"
+        return replace(reply, gateway_ref=f"{name}-{number}" if number else name)

@@ -4,22 +4,32 @@ from __future__ import annotations
 
 import base64
 import binascii
-import hashlib
 import hmac
 import ipaddress
 import json
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from io import BytesIO
 from pathlib import Path
+from typing import Generic, TypeVar
 from urllib.parse import parse_qsl
 
-from reminders.config_hooks import HookAuthSection, ReceiptHookSection, ReplyHookSection
+from python_multipart.exceptions import FormParserError
+from python_multipart.multipart import Field, parse_form
+
+from reminders.config_hooks import WHOLE_BODY, HookAuthSection, ReceiptHookSection, ReplyHookSection
 from reminders.delivery.incoming import Arrival, IncomingReply, Receipt
 from reminders.delivery.numbers import to_e164
-from reminders.delivery.transports.http_answer import at_path
+from reminders.delivery.transports.http_answer import at_path, spelled
 from reminders.errors import ReminderError
 from reminders.records.storable import storable
+
+Brought = TypeVar("Brought")
+_LONGEST_SIGNATURE = 1000
+_MILLISECONDS_FROM = 100_000_000_000
+"""As seconds that would be the year 5138."""
 
 
 class NotBelieved(ReminderError):
@@ -49,6 +59,11 @@ class HookGuard:
     signature_header: str = ""
     timestamp_header: str = ""
     prefix: str = ""
+    pattern: str = ""
+    """Where one header holds both time stamp and signature, as groups of these names; else empty."""
+    hashed_by: str = "sha256"
+    in_base64: bool = False
+    signs: str = "{timestamp}.{body}"
     secrets: tuple[bytes, ...] = field(default=(), repr=False)
     replay_seconds: int = 300
     user: str = ""
@@ -62,6 +77,10 @@ def guard_of(section: HookAuthSection, *, folder: Path) -> HookGuard:
         signature_header=section.hmac_header.lower(),
         timestamp_header=section.timestamp_header.lower(),
         prefix=section.hmac_prefix,
+        pattern=section.hmac_pattern,
+        hashed_by=section.hmac_hash,
+        in_base64=section.hmac_encoding == "base64",
+        signs=section.hmac_signs,
         secrets=tuple(secret.read(folder).encode() for secret in section.hmac_secrets),
         replay_seconds=section.replay_seconds,
         user=section.user,
@@ -85,14 +104,66 @@ def verify(guard: HookGuard, call: HookCall, *, now: datetime) -> None:
         _verify_signature(guard, call, now)
 
 
-def sign(secret: bytes, timestamp: str, body: bytes) -> str:
-    """Return the signature of a call: HMAC-SHA256 (RFC 2104) over timestamp, a dot and the raw body, in hexadecimal."""
-    return hmac.new(secret, timestamp.encode() + b"." + body, hashlib.sha256).hexdigest()
+def signed_part(guard: HookGuard, call: HookCall) -> bytes:
+    """Return what a call's signature is of: its time stamp and its raw body."""
+    before, _, after = guard.signs.partition("{body}")
+    timestamp, _ = _stamp_and_signature(guard, call)
+    return b"".join(
+        (
+            before.replace("{timestamp}", timestamp).encode(),
+            call.body,
+            after.replace("{timestamp}", timestamp).encode(),
+        )
+    )
 
 
-def read_reply(mapping: ReplyHookSection, call: HookCall, *, region: str) -> IncomingReply:
-    """Return the reply that a call brings; an empty text is one, too. NotReadable when sender or text are missing."""
+def digest(guard: HookGuard, secret: bytes, signed: bytes) -> bytes:
+    """Return the HMAC (RFC 2104) of what is signed."""
+    return hmac.new(secret, signed, guard.hashed_by).digest()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Read(Generic[Brought]):
+    """What a call brings; most bring one."""
+
+    found: tuple[Brought, ...]
+    faults: tuple[str, ...]
+    """Why some of it can't be read."""
+
+
+def read_replies(mapping: ReplyHookSection, call: HookCall, *, region: str) -> Read[IncomingReply]:
+    """Return the replies that a call brings; an empty text is one, too. NotReadable when none can be read.
+
+    One can't when its sender or text are missing.
+    """
+    return _each(mapping.each, call, lambda fields: _reply(mapping, fields, region))
+
+
+def read_receipts(mapping: ReceiptHookSection, call: HookCall, *, transport: str = "http") -> Read[Receipt]:
+    """Return the receipts that a call brings. NotReadable when none can be read.
+
+    One can't when it names no message or no status.
+    """
+    return _each(mapping.each, call, lambda fields: _receipt(mapping, fields, transport))
+
+
+def _each(path: str, call: HookCall, read: Callable[[object], Brought]) -> Read[Brought]:
     fields = _fields(call)
+    several = fields if path in {"", WHOLE_BODY} else at_path(fields, path)
+    if path and several is None:
+        raise NotReadable("the call has no list where the configuration says")
+    found, faults = [], []
+    for each in several if path and isinstance(several, list) else [several]:
+        try:
+            found.append(read(each))
+        except NotReadable as error:
+            faults.append(str(error))
+    if faults and not found:
+        raise NotReadable(faults[0])
+    return Read(found=tuple(found), faults=tuple(faults))
+
+
+def _reply(mapping: ReplyHookSection, fields: object, region: str) -> IncomingReply:
     sender, text = _find(fields, mapping.sender), _find(fields, mapping.text)
     if not sender or not sender.strip() or text is None:
         raise NotReadable("the call has no sender or no text where the configuration says")
@@ -100,9 +171,7 @@ def read_reply(mapping: ReplyHookSection, call: HookCall, *, region: str) -> Inc
     return IncomingReply(channel="sms", sender=to_e164(sender, region=region), text=text, gateway_ref=ref or None)
 
 
-def read_receipt(mapping: ReceiptHookSection, call: HookCall, *, transport: str = "http") -> Receipt:
-    """Return the receipt that a call brings; NotReadable when it names no message or no status."""
-    fields = _fields(call)
+def _receipt(mapping: ReceiptHookSection, fields: object, transport: str) -> Receipt:
     ref = _find(fields, mapping.id) if mapping.id else None
     key = _find(fields, mapping.key) if mapping.key else None
     status = _find(fields, mapping.status)
@@ -148,33 +217,80 @@ def _has_password(guard: HookGuard, header: str) -> bool:
 def _verify_signature(guard: HookGuard, call: HookCall, now: datetime) -> None:
     if call.query:
         raise NotBelieved("the signature does not cover what stands behind the question mark")
-    timestamp = call.headers.get(guard.timestamp_header, "")
-    if not (timestamp.isascii() and timestamp.isdecimal() and len(timestamp) <= 12):
-        raise NotBelieved("the call has no time stamp in seconds")
-    if abs(now.timestamp() - int(timestamp)) > guard.replay_seconds:
+    timestamp, signature = _stamp_and_signature(guard, call)
+    if abs(now.timestamp() - _moment(timestamp)) > guard.replay_seconds:
         raise NotBelieved("the call's time stamp is too far from now")
-    given = call.headers.get(guard.signature_header, "").removeprefix(guard.prefix).lower().encode()
-    expected = [sign(secret, timestamp, call.body).encode() for secret in guard.secrets]
+    given = _octets(signature, in_base64=guard.in_base64)
+    signed = signed_part(guard, call)
+    expected = [digest(guard, secret, signed) for secret in guard.secrets]
     fits = [hmac.compare_digest(given, each) for each in expected]  # all of them: how long it takes tells nothing
     if not any(fits):
         raise NotBelieved("the signature is wrong")
 
 
+def _stamp_and_signature(guard: HookGuard, call: HookCall) -> tuple[str, str]:
+    header = call.headers.get(guard.signature_header, "")[:_LONGEST_SIGNATURE]
+    if not guard.pattern:
+        return call.headers.get(guard.timestamp_header, ""), header.removeprefix(guard.prefix)
+    found = re.search(guard.pattern, header)
+    return (found["timestamp"] or "", found["signature"] or "") if found else ("", "")
+
+
+def _moment(timestamp: str) -> float:
+    """Return the Unix time, in seconds, that a call names."""
+    if timestamp.isascii() and timestamp.isdecimal() and len(timestamp) <= 16:
+        number = int(timestamp)
+        return number / 1000 if number >= _MILLISECONDS_FROM else number
+    try:
+        written = datetime.fromisoformat(timestamp)
+    except ValueError:
+        raise NotBelieved("the call has no time stamp") from None
+    if written.tzinfo is None:
+        raise NotBelieved("the call's time stamp has no offset")
+    return written.timestamp()
+
+
+def _octets(signature: str, *, in_base64: bool) -> bytes:
+    try:
+        if in_base64:
+            return base64.b64decode(signature.encode("ascii"), validate=True)
+        return bytes.fromhex(signature)
+    except ValueError:
+        return b""
+
+
 def _fields(call: HookCall) -> object:
     """Return what a call holds: JSON as it is, or the fields of a form and of the query."""
-    kind = call.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if call.body and (kind == "application/json" or kind.endswith("+json")):
+    header = call.headers.get("content-type", "")
+    kind = header.partition(";")[0].strip().lower()
+    if call.body and re.fullmatch(r"\w+/(.*\+)?json", kind):
         try:
             return json.loads(call.body)
         except (ValueError, RecursionError):  # the second of brackets within brackets without an end
             raise NotReadable("the body is not the JSON that it says it is") from None
+    if call.body and kind == "multipart/form-data":
+        return {**call.query, **_parts(header, call.body)}
     if call.body and kind not in {"", "application/x-www-form-urlencoded", "text/plain"}:
         raise NotReadable(f"a body of the kind {kind[:60]!r} is not known")
     form = "" if kind == "text/plain" else call.body.decode("utf-8", "replace")
     return {**call.query, **dict(parse_qsl(form, keep_blank_values=True))}
 
 
+def _parts(content_type: str, body: bytes) -> dict[str, str]:
+    """Return the fields of a multipart form (RFC 7578) without its files."""
+    fields: dict[str, str] = {}
+
+    def keep(field: Field) -> None:
+        fields[(field.field_name or b"").decode("utf-8", "replace")] = (field.value or b"").decode("utf-8", "replace")
+
+    try:
+        parse_form({"Content-Type": content_type.encode("latin-1", "replace")}, BytesIO(body), keep, None)
+    except FormParserError:
+        raise NotReadable("the body is not the form that it says it is") from None
+    return fields
+
+
 def _find(fields: object, path: str) -> str | None:
     """Return what stands at a path; a form's field may have dots in its name."""
     value = fields[path] if isinstance(fields, dict) and path in fields else at_path(fields, path)
-    return None if value is None or isinstance(value, dict | list) else storable(str(value))
+    return None if value is None or isinstance(value, dict | list) else storable(spelled(value))

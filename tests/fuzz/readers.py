@@ -14,7 +14,7 @@ from urllib.parse import urlencode
 from reminders.care.loading import load_plan
 from reminders.config_delivery import SmppSection
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
-from reminders.delivery.hooks import HookCall, HookGuard, read_receipt, read_reply, verify
+from reminders.delivery.hooks import HookCall, HookGuard, read_receipts, read_replies, verify
 from reminders.delivery.transports.smpp_pdu import read_data, read_deliver
 from reminders.delivery.transports.smpp_text import read_request
 from reminders.errors import ReminderError
@@ -67,8 +67,9 @@ def _hook(octets: bytes) -> None:
     call = HookCall(headers=headers, query={"text": body[:80].decode("latin-1")}, body=body, client="192.0.2.7")
     for read in (
         partial(verify, _GUARD, now=NOW),
-        partial(read_reply, _REPLY, region="US"),
-        partial(read_receipt, _RECEIPT),
+        partial(read_replies, _REPLY, region="US"),
+        partial(read_receipts, _RECEIPT),
+        partial(read_receipts, _RECEIPT.model_copy(update={"each": "message.list"})),
     ):
         try:
             read(call=call)

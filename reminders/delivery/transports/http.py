@@ -17,7 +17,7 @@ from reminders.delivery.outgoing import Capabilities, LookUp, Outgoing, Result
 from reminders.delivery.tls import client_context
 from reminders.delivery.transports.http_answer import (
     Answer,
-    at_path,
+    id_and_status,
     in_codes,
     judge,
     retry_after_seconds,
@@ -58,7 +58,7 @@ class HttpTransport:
             channels=frozenset({"sms"}),
             batch_size=section.parallel,
             receipts=section.receipt_hook is not None,
-            idempotency_key=bool(section.idempotency_header),
+            idempotency_key=bool(section.idempotency_header) or section.drops_doubles,
             status_query=section.status_query is not None,
         )
 
@@ -121,12 +121,11 @@ class HttpTransport:
     def _ask(self, key: str) -> tuple[bool | None, str]:
         """Return whether a message went out, None when the answer does not tell, and its reference."""
         asked = self._section.status_query
-        url = self._writer.status_url(key)
-        if asked is None or url is None:
+        if asked is None:
             return None, ""
         try:
-            response = self._client.get(url)
-        except httpx.HTTPError as error:
+            response = self._client.get(**self._writer.ask(key))
+        except (httpx.HTTPError, httpx.InvalidURL) as error:
             raise Unreachable(
                 english("the gateway can't be asked: {error}").format(error=type(error).__name__)
             ) from error
@@ -138,17 +137,13 @@ class HttpTransport:
                     error=english("answer {code}").format(code=response.status_code)
                 )
             )
-        try:
-            value = response.json()
-        except ValueError:
-            return None, ""
-        status = str(at_path(value, asked.status)) if asked.status else None
+        found, status = id_and_status(_answer(response), asked)
         if status in asked.absent:
             return False, ""
-        if asked.status and status not in asked.went_out:
-            return None, ""
-        found = at_path(value, asked.id) if asked.id else None
-        return True, "".join(str(found).split()) if found is not None else key
+        # Who has no status to go by must see the message itself: any page of the way there could answer 200.
+        if status in asked.went_out if asked.went_out else found:
+            return True, found or key
+        return None, ""
 
 
 def _client(section: HttpSection, folder: Path) -> httpx.Client:
@@ -172,6 +167,4 @@ def _client(section: HttpSection, folder: Path) -> httpx.Client:
 
 
 def _answer(response: httpx.Response) -> Answer:
-    return Answer(
-        code=response.status_code, body=response.content, retry_after=response.headers.get("Retry-After", "").strip()
-    )
+    return Answer(code=response.status_code, body=response.content, headers=dict(response.headers))

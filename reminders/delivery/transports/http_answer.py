@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from email.utils import parsedate_to_datetime
 from enum import Enum
 from typing import Any
 
-from reminders.config_delivery import HttpAnswerSection
+from reminders.config_delivery import HttpAnswerSection, HttpStatusSection
 from reminders.delivery.outgoing import Accepted, Result
 from reminders.errors import Away, BadAddress, InDoubt, Refused, Throttled, Unreachable
 from reminders.sentences import english
@@ -25,7 +25,13 @@ class Answer:
 
     code: int
     body: bytes
-    retry_after: str = ""
+    headers: Mapping[str, str] = field(default_factory=dict)
+    """Names in lower case."""
+
+    @property
+    def retry_after(self) -> str:
+        """When to come again, as it is said (RFC 9110 section 10.2.3); empty when it is not."""
+        return self.headers.get("retry-after", "").strip()
 
 
 class _Mark(Enum):
@@ -41,11 +47,11 @@ def judge(answer: Answer, section: HttpAnswerSection, *, key: str) -> Result:
     of which nobody said what it means leaves the message in doubt, such as 500 or 504, which may come after the
     gateway took it.
     """
-    found_id, status = _id_and_status(answer.body, section)
+    found_id, status = id_and_status(answer, section)
     if status is not None:
         by_status = _by_status(status, section)
         if by_status is not None:
-            return Accepted(ref=_word(found_id) or key) if by_status is _Mark.ACCEPTED else by_status
+            return Accepted(ref=found_id or key) if by_status is _Mark.ACCEPTED else by_status
     by_code = _by_code(answer.code, section)
     if by_code is not _Mark.ACCEPTED:
         return by_code
@@ -55,7 +61,7 @@ def judge(answer: Answer, section: HttpAnswerSection, *, key: str) -> Result:
                 code=answer.code, status=_shown(status)
             )
         )
-    return Accepted(ref=_word(found_id) or key)
+    return Accepted(ref=found_id or key)
 
 
 def retry_after_seconds(answer: Answer, now: datetime) -> float | None:
@@ -80,24 +86,38 @@ def at_path(value: Any, path: str) -> object:
     return value
 
 
+def spelled(value: object) -> str:
+    """Return a plain value of JSON as it is written there: `true`, not `True`."""
+    return json.dumps(value) if isinstance(value, bool) else str(value)
+
+
 def in_codes(code: int, codes: Sequence[str]) -> bool:
     """Tell whether a list such as `2xx, 404` names a code."""
     return str(code) in codes or f"{code // 100}xx" in codes
 
 
-def _id_and_status(body: bytes, section: HttpAnswerSection) -> tuple[object, str | None]:
+def id_and_status(answer: Answer, section: HttpAnswerSection | HttpStatusSection) -> tuple[str, str | None]:
+    """Return the message's id as one word, since spaces part the references of segments, and its status.
+
+    Empty and None where the answer holds none, or is not of the form that is configured.
+    """
+    found: Mapping[str, object] = {}
     if section.form == "text":
-        found = re.search(section.pattern, body.decode("utf-8", "replace")) if section.pattern else None
-        groups = found.groupdict() if found else {}
-        return groups.get("id"), groups.get("status")
-    if not (section.id or section.status):
-        return None, None
-    try:
-        value = json.loads(body)
-    except ValueError:
-        return None, None
-    status = at_path(value, section.status) if section.status else None
-    return (at_path(value, section.id) if section.id else None), (None if status is None else str(status))
+        match = re.search(section.pattern, answer.body.decode("utf-8", "replace")) if section.pattern else None
+        found = match.groupdict() if match else {}
+    elif section.id or section.status:
+        try:
+            value = json.loads(answer.body)
+        except (ValueError, RecursionError):
+            return "", None
+        found = {"id": at_path(value, section.id), "status": at_path(value, section.status)}
+    named = found.get("id")
+    if isinstance(section, HttpAnswerSection) and section.id_header:
+        named = answer.headers.get(section.id_header.lower(), "")
+        if section.id_header.lower() == "location":
+            named = named.rstrip("/").rpartition("/")[2]
+    status = found.get("status")
+    return "".join(spelled(named).split()) if named is not None else "", None if status is None else spelled(status)
 
 
 def _by_status(status: str, section: HttpAnswerSection) -> Result | _Mark | None:
@@ -124,11 +144,6 @@ def _by_code(code: int, section: HttpAnswerSection) -> Result | _Mark:
     if in_codes(code, section.refused_codes):
         return Refused(shown)
     return _Mark.ACCEPTED if in_codes(code, section.accepted_codes) else InDoubt(shown)
-
-
-def _word(value: object) -> str:
-    """Return an id as one word, since spaces part the references of a message's segments."""
-    return "".join(str(value).split()) if value not in (None, "") else ""
 
 
 def _shown(status: str | None) -> str:

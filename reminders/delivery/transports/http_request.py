@@ -48,11 +48,12 @@ class RequestWriter:
         self._headers = _templates(plain, "headers", section.headers)
         self._key_header = section.idempotency_header
         asked = section.status_query
-        self._status_url = _template(in_url, "status_query.url", asked.url) if asked else None
+        self._status_url = _template(in_url, "status_query.url", asked.url if asked else "")
+        self._status_headers = _templates(plain, "status_query.headers", asked.headers if asked else {})
         try:
             written = self.write(_SAMPLE)
             json.loads(written.get("content", b"null"))
-            self.status_url(_SAMPLE.idempotency_key)
+            self.ask(_SAMPLE.idempotency_key)
         except InputError as error:
             raise ConfigError(f"delivery.http: {error}") from None
         except ValueError as error:
@@ -76,9 +77,11 @@ class RequestWriter:
             parts["data"] = {name: _filled(template, values) for name, template in self._form.items()}
         return parts
 
-    def status_url(self, key: str) -> str | None:
-        """Return the address that tells about a message; None when there is none."""
-        return _filled(self._status_url, {"key": key, "secret": self._secrets}) if self._status_url else None
+    def ask(self, key: str) -> dict[str, Any]:
+        """Return, likewise, the parts of the request that asks what became of a message."""
+        values = {"key": key, "secret": self._secrets}
+        headers = {name: _header(name, _filled(template, values)) for name, template in self._status_headers.items()}
+        return {"url": _filled(self._status_url, values), "headers": headers}
 
     def _values(self, message: Outgoing) -> dict[str, object]:
         return {

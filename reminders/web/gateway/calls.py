@@ -18,8 +18,8 @@ from reminders.delivery.hooks import HookCall, NotBelieved, NotReadable
 from reminders.errors import NotFound
 from reminders.web.site import Site, TheSite
 
-MOST_BYTES = 100_000
-"""Of a body; the ten segments of a long SMS have 1,530 characters at most."""
+MOST_BYTES = 500_000
+"""Of a body; a list of a thousand receipts has some hundred thousand."""
 _AGAIN_AFTER_SECONDS = "10"
 _LOG = logging.getLogger(__name__)
 

@@ -115,7 +115,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         peer = self.server.peer
-        peer.requests.append(("GET", self.path, {}, b""))
+        peer.requests.append(("GET", self.path, {name.lower(): value for name, value in self.headers.items()}, b""))
         if peer.answer is not None:
             self._send(peer.answer[0], peer.answer[1])
             return

@@ -15,9 +15,10 @@ from pydantic import ValidationError
 
 from reminders.config_delivery import HttpAnswerSection, HttpSection
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
-from reminders.delivery.hooks import guard_of, read_receipt, read_reply, verify
+from reminders.delivery.hooks import guard_of, read_receipts, read_replies, verify
 from reminders.delivery.incoming import Arrival
 from reminders.delivery.outgoing import Accepted
+from reminders.delivery.transports.http import HttpTransport
 from reminders.delivery.transports.http_answer import Answer, at_path, judge, retry_after_seconds
 from reminders.delivery.transports.http_request import RequestWriter
 from reminders.errors import Away, BadAddress, ConfigError, InDoubt, Refused, Throttled, Unreachable
@@ -100,6 +101,9 @@ def test_a_template_that_would_fail_is_found_at_the_start(values: dict[str, Any]
         pytest.param({"method": "GET", "json_body": "{}"}, id="a GET with a body"),
         pytest.param({"reply_hook": REPLIES}, id="a hook that anybody may call"),
         pytest.param({"answer": {"status": "state"}}, id="a status without meaning"),
+        pytest.param({"answer": {"id": "id", "id_header": "X-Id"}}, id="two places of the id"),
+        pytest.param({"status_query": {"url": "https://gateway.example.org/"}}, id="a question without an answer"),
+        pytest.param({"drops_doubles": True, "form": {"to": "{{ to }}"}}, id="doubles that nobody could know"),
         pytest.param({"answer": {"refused_codes": ["4x"]}}, id="no code"),
     ],
 )
@@ -118,6 +122,9 @@ BY_STATUS = HttpAnswerSection(
     throttled=("fast",),
 )
 BY_CODE = HttpAnswerSection(id="id")
+BY_TRUTH = HttpAnswerSection(status="done", accepted=("true",), refused=("false",))
+BY_HEADER = HttpAnswerSection(id_header="X-Message-Id")
+BY_LOCATION = HttpAnswerSection(id_header="Location")
 BY_TEXT = HttpAnswerSection(
     form="text", pattern=r"^(?P<status>\w+)(?:: (?P<id>.+))?$", accepted=("OK",), refused=("ERR",)
 )
@@ -133,6 +140,9 @@ BY_TEXT = HttpAnswerSection(
         (BY_STATUS, 200, b'{"m": [{"s": "new word"}]}', InDoubt),
         (BY_STATUS, 200, b"<html>", InDoubt),
         (BY_STATUS, 400, b"<html>", Refused),
+        (BY_STATUS, 400, b"[" * 100_000, Refused),
+        (BY_TRUTH, 200, b'{"done": true}', Accepted),
+        (BY_TRUTH, 200, b'{"done": false}', Refused),
         (BY_CODE, 200, b"[]", Accepted),
         (BY_CODE, 302, b"", Away),
         (BY_CODE, 401, b"", Away),
@@ -159,6 +169,8 @@ def test_an_answer_means_what_the_configuration_says(
         (BY_STATUS, b'{"m": [{"s": "ok", "id": 17}]}', "17"),
         (BY_STATUS, b'{"m": [{"s": "ok", "id": "a b"}]}', "ab"),
         (BY_STATUS, b'{"m": [{"s": "ok", "id": null}]}', "k"),
+        (BY_HEADER, b"", "h-7"),
+        (BY_LOCATION, b"", "7"),
         (BY_TEXT, b"OK: m-1", "m-1"),
         (BY_TEXT, b"OK", "k"),
     ],
@@ -166,7 +178,8 @@ def test_an_answer_means_what_the_configuration_says(
 def test_the_reference_is_one_word_and_our_own_key_where_there_is_none(
     section: HttpAnswerSection, body: bytes, ref: str
 ) -> None:
-    assert judge(Answer(code=200, body=body), section, key="k") == Accepted(ref=ref)
+    headers = {"x-message-id": "h-7", "location": "https://gateway.example.org/messages/7/"}
+    assert judge(Answer(code=200, body=body, headers=headers), section, key="k") == Accepted(ref=ref)
 
 
 @pytest.mark.parametrize(
@@ -182,7 +195,7 @@ def test_the_reference_is_one_word_and_our_own_key_where_there_is_none(
     ],
 )
 def test_the_pause_asked_for_is_read(written: str, seconds: float | None) -> None:
-    assert retry_after_seconds(Answer(code=429, body=b"", retry_after=written), NOW) == seconds
+    assert retry_after_seconds(Answer(code=429, body=b"", headers={"retry-after": written}), NOW) == seconds
 
 
 def test_a_long_pause_is_kept_without_holding_messages() -> None:
@@ -244,6 +257,38 @@ def test_a_gateway_that_cannot_be_asked_is_not_taken_for_one_that_knows_nothing(
     assert (known.went_out, known.absent) == ({}, frozenset())
 
 
+def test_a_gateway_is_asked_with_headers_and_may_answer_in_plain_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("GATEWAY_KEY", "s3cret")
+    peer = HttpPeer()
+    asked = {
+        "url": str(peer.transport._section.url) + "?ref={{ key }}",
+        "headers": {"X-Key": "{{ secret.key }}"},
+        "form": "text",
+        "pattern": r"(?s)<state>(?P<status>\w+)</state>.*<id>(?P<id>.+?)</id>",
+        "went_out": ["SENT"],
+        "absent": ["NONE"],
+    }
+    section = peer.transport._section.model_dump() | {"status_query": asked, "secrets": {"key": {"env": "GATEWAY_KEY"}}}
+    transport = HttpTransport(HttpSection.model_validate(section), folder=Path(), now=lambda: NOW)
+    known = []
+    for state in ("SENT", "NONE", "LOST"):
+        peer.answer = (200, f"<state>{state}</state>\n<id>m 7</id>".encode())
+        known.append(transport.look_up(["invented-1"]))
+    transport.close()
+    peer.close()
+    assert [dict(each.went_out) for each in known] == [{"invented-1": "m7"}, {}, {}]
+    assert [set(each.absent) for each in known] == [set(), {"invented-1"}, set()]
+    assert peer.requests[-1][2]["x-key"] == "s3cret"
+
+
+def test_a_key_among_the_fields_counts_as_one_in_a_header() -> None:
+    values = {"form": {"to": "{{ to }}", "ref": "{{ key }}"}, "drops_doubles": True}
+    section = _section(**values)
+    transport = HttpTransport(section, folder=Path(), now=lambda: NOW)
+    transport.close()
+    assert transport.capabilities.idempotency_key
+
+
 # ---- a real gateway ----
 
 
@@ -257,7 +302,9 @@ def test_a_real_gateway_sends_calls_back_and_brings_replies(kannel: KannelGatewa
     results = list(transport.hand_over(iter(messages)))
     arrived = sorted(kannel.arrived(2), key=lambda line: "ucs-2" in line)
     receipts = [
-        read_receipt(ReceiptHookSection.model_validate(RECEIPTS), call) for call in kannel.wait_for("/receipts", 2)
+        receipt
+        for call in kannel.wait_for("/receipts", 2)
+        for receipt in read_receipts(ReceiptHookSection.model_validate(RECEIPTS), call).found
     ]
     reply_call = kannel.wait_for("/replies", 1)[0]
     transport.close()
@@ -268,7 +315,7 @@ def test_a_real_gateway_sends_calls_back_and_brings_replies(kannel: KannelGatewa
     assert {each.arrival for each in receipts} == {Arrival.DELIVERED}
     guard = guard_of(_auth(transport), folder=Path())
     verify(guard, reply_call, now=datetime.now(UTC) + timedelta(days=1))
-    reply = read_reply(ReplyHookSection.model_validate(REPLIES), reply_call, region="US")
+    (reply,) = read_replies(ReplyHookSection.model_validate(REPLIES), reply_call, region="US").found
     assert (reply.sender, reply.text) == ("+12025550143", "Yes, it hurts & bleeds")
     assert reply.gateway_ref
 
