@@ -11,8 +11,9 @@ from reminders.assembly import App
 from reminders.cli.json_output import print_json
 from reminders.cli.options import about_to_show, acting, by_option, json_option, opened
 from reminders.cli.terminal import line, short_when, show_rows, table, warn
-from reminders.desk.consent import ConsentStep, consent_state, record_consent, withdraw_consent
+from reminders.desk.consent import ConsentStep, consent_state, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
+from reminders.desk.new_address import use_address
 from reminders.desk.shapes import consents_as_json
 from reminders.desk.statement import Statement
 from reminders.desk.trail import Action
@@ -54,7 +55,7 @@ def consent(
         warnings: tuple[str, ...] = ()
         if give:
             statement = Statement(wording=wording or STANDARD_CONSENT, recorded_by=acting(by))
-            warnings = record_consent(session, app.desk, patient, give, statement)
+            warnings = use_address(session, app.desk, patient, give, statement)
         elif withdraw:
             statement = Statement(wording=wording or "", recorded_by=acting(by))
             withdraw_consent(session, app.desk, patient, withdraw.strip().lower(), statement)

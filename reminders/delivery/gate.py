@@ -113,7 +113,7 @@ _CONTACT_DETAILS: Mapping[str | None, str] = {
 
 def _judge_answer(message: DueMessage) -> Verdict:
     """Answer whoever wrote, at any hour, as they wait for it; who opted out or isn't the patient, with no data."""
-    if message.contact_state in {None, "active"} or message.key in ANSWERS_TO_ANYBODY:
+    if message.contact_state in {None, "active", "unreachable"} or message.key in ANSWERS_TO_ANYBODY:
         return _GO
     return Withhold(detail=_CONTACT_DETAILS[message.contact_state], tell_staff=False)
 

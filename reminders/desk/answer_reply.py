@@ -129,7 +129,8 @@ def _name_of(given: Answer) -> str | None:
 
 
 def _may_be_answered(given: Answer) -> bool:
-    return not given.contacts or any(contact.state == "active" for contact in given.contacts)
+    """Say whether whoever has the address wants messages; one that seemed not to work does, as they wrote from it."""
+    return not given.contacts or any(contact.state in {"active", "unreachable"} for contact in given.contacts)
 
 
 def _is_too_much(session: Session, name: str, given: Answer, rules: AnswerRules) -> bool:

@@ -118,7 +118,9 @@ def withdraw_consent(session: Session, desk: Desk, patient_id: int, channel: str
     """Record that a patient does not want to be written to on a channel; returns how many addresses that stops."""
     if channel not in {"sms", "email"}:
         raise InputError(gettext("no channel {channel!r}; there are sms, email", channel=channel))
-    mine = [each for each in people.contacts_of(session, patient_id) if each.channel == channel]
+    # What was given back is not theirs to stop: as "stopped" its holder's START would bring it back.
+    known = people.contacts_of(session, patient_id)
+    mine = [each for each in known if each.channel == channel and each.state != "released"]
     if not mine:
         raise NotFound(
             gettext("patient {patient_id} has no address for {channel}", patient_id=patient_id, channel=channel)
@@ -170,7 +172,7 @@ def release_address(session: Session, where: Address, *, wording: str, at: datet
 
 
 def restart(session: Session, where: Address, *, wording: str, at: datetime) -> tuple[Contact, ...]:
-    """Write again to an address that had been stopped; one that was released stays released."""
+    """Write again to an address that had been stopped, or seemed not to work; one that was released stays released."""
     return _move(session, where, _RESTART, wording=wording, at=at)
 
 
@@ -183,9 +185,9 @@ class _Move:
     action: str
 
 
-_STOP = _Move(was=frozenset({"active"}), becomes="stopped", action="withdrawn")
+_STOP = _Move(was=frozenset({"active", "unreachable"}), becomes="stopped", action="withdrawn")
 _RELEASE = _Move(was=frozenset({"active", "stopped", "unreachable"}), becomes="released", action="released")
-_RESTART = _Move(was=frozenset({"stopped"}), becomes="active", action="given")
+_RESTART = _Move(was=frozenset({"stopped", "unreachable"}), becomes="active", action="given")
 
 
 def _move(session: Session, where: Address, move: _Move, *, wording: str, at: datetime) -> tuple[Contact, ...]:

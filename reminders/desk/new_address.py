@@ -27,9 +27,18 @@ def take_new_address(
     if not address.strip():
         raise InputError(gettext("type the new number or e-mail address"))
     channel = "email" if "@" in address else "sms"
-    if any(each.channel == channel for each in people.contacts_of(session, patient_id)):
+    known = people.contacts_of(session, patient_id)
+    if any(each.channel == channel and each.state != "released" for each in known):
         gone = Statement(wording=_REPLACED, recorded_by=statement.recorded_by)
         withdraw_consent(session, desk, patient_id, channel, gone)
+    return use_address(session, desk, patient_id, address, statement)
+
+
+def use_address(session: Session, desk: Desk, patient_id: int, address: str, statement: Statement) -> tuple[str, ...]:
+    """Record the consent, and let what waits for an address of no use go to this one; returns warnings.
+
+    Raises as `record_consent` does.
+    """
     warnings = record_consent(session, desk, patient_id, address, statement)
     session.flush()
     refresh_others(session, desk, patient_id, beside=_NONE)

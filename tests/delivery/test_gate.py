@@ -81,6 +81,7 @@ def _name(verdict: Verdict) -> str:
             {"key": "answer_stopped", "contact_state": "stopped"}, "withhold", id="only-an-answer-confirms-stop"
         ),
         pytest.param({"kind": "answer", "contact_state": "released"}, "withhold", id="answer-to-a-wrong-person"),
+        pytest.param({"kind": "answer", "contact_state": "unreachable"}, "go", id="answer-to-who-wrote-all-the-same"),
     ],
 )
 def test_at_noon(changes: dict[str, Any], verdict: str) -> None:

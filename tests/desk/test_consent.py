@@ -10,13 +10,16 @@ from reminders.desk.chart_record import chart_record
 from reminders.desk.checkout import CONSENT
 from reminders.desk.consent import Address, record_consent, restart, withdraw_consent
 from reminders.desk.enroll import STANDARD_CONSENT
+from reminders.desk.new_address import take_new_address, use_address
 from reminders.desk.patient_export import export_patient
 from reminders.desk.record_as_fhir import record_as_fhir
 from reminders.desk.record_page import record_page
 from reminders.desk.statement import Statement
 from reminders.errors import InputError, NotFound
+from reminders.records.people import mark_unreachable
 from tests.desk.office import PHONE, Office
 
+NEW = "+13125550177"
 SAID = Statement(wording="said so by telephone", recorded_by="Ada")
 
 
@@ -102,6 +105,45 @@ def test_a_released_number_is_not_restarted_by_its_holder(enrolled: Office) -> N
         where = Address(practice_id="main", channel="sms", address=PHONE)
         assert restart(session, where, wording="START", at=enrolled.clock.now()) == ()
     assert enrolled.contacts(1)[PHONE] == "released"
+
+
+def test_a_released_number_stays_released_whatever_staff_record_of_others(enrolled: Office) -> None:
+    enrolled.reply("wrong number")
+    with enrolled.database.writing() as session:
+        take_new_address(session, enrolled.desk, 1, NEW, SAID)
+    withdraw(enrolled, "sms")
+    assert enrolled.contacts(1) == {PHONE: "released", NEW: "stopped", "robin@example.org": "active"}
+    assert enrolled.reply("START").answered_with is None
+    assert enrolled.contacts(1)[PHONE] == "released"
+    with pytest.raises(InputError, match="not this patient's"):
+        enrolled.enroll()
+
+
+def test_after_a_wrong_number_what_waits_goes_to_the_right_one(enrolled: Office) -> None:
+    enrolled.reply("wrong number")
+    enrolled.answers()
+    with enrolled.database.writing() as session:
+        use_address(session, enrolled.desk, 1, NEW, SAID)
+    before = len(enrolled.handed_over)
+    enrolled.play("2026-06-12T13:00")
+    assert {each["to"] for each in enrolled.handed_over[before:]} == {NEW}
+
+
+def test_only_a_released_number_leaves_nothing_to_withdraw(enrolled: Office) -> None:
+    enrolled.reply("wrong number")
+    with pytest.raises(NotFound, match="no address for sms"):
+        withdraw(enrolled, "sms")
+
+
+def test_who_writes_from_a_number_that_seemed_dead_is_answered_and_can_stop_and_start(enrolled: Office) -> None:
+    with enrolled.database.writing() as session:
+        mark_unreachable(session, "main", "sms", PHONE)
+    enrolled.play("2026-06-10T23:00")
+    enrolled.reply("there is pus and it smells")
+    assert "312-555-0199 now" in enrolled.answers()[-1]
+    for word, state in (("STOP", "stopped"), ("START", "active")):
+        assert enrolled.reply(word).answered_with in {"answer_stopped", "answer_started"}
+        assert enrolled.contacts(1)[PHONE] == state
 
 
 @pytest.mark.parametrize("address", ["12", "nobody", "robin@", "@example.org", "a b@example.org"])

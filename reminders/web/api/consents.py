@@ -9,8 +9,9 @@ from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from reminders.desk.api_keys import Scope
-from reminders.desk.consent import consent_state, record_consent, withdraw_consent
+from reminders.desk.consent import consent_state, withdraw_consent
 from reminders.desk.mail_warning import Unwarned
+from reminders.desk.new_address import use_address
 from reminders.desk.read_enrollment import STANDARD_CONSENT
 from reminders.desk.shapes import consents_as_json
 from reminders.desk.statement import Statement
@@ -39,7 +40,7 @@ def give(call: Calling, patient: PatientId, body: given.ConsentGiven) -> Respons
     def act(session: Session) -> Told:
         consent_state(session, call.desk, patient)
         try:
-            warnings = record_consent(session, call.desk, patient, body.address, statement)
+            warnings = use_address(session, call.desk, patient, body.address, statement)
         except Unwarned as error:
             raise invalid(in_body(str(error), "wording")) from None
         except InputError:
