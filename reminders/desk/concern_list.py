@@ -210,9 +210,9 @@ def _listed(
 def told_summary(summary: str) -> str:
     """Return a concern's summary in the language of staff; it is kept in English."""
     told = retold(summary)
-    if told != summary or not summary:
+    if told != summary or not summary or "_" in summary:
         return told
-    return shown_all(summary.split(", "))  # signs, as words that the catalogs have
+    return shown_all(summary.split(", "))  # signs, as words that the catalogs have; a name with `_` is none of them
 
 
 def said_by_patient(reply: Reply) -> SaidByPatient:

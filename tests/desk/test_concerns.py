@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from reminders.desk.concern_list import ConcernStep, list_concerns
+from reminders.desk.concern_list import ConcernStep, list_concerns, told_summary
 from reminders.desk.concerns import (
     LONGEST_NOTE,
     OUTCOMES,
@@ -224,6 +224,11 @@ def test_a_summary_is_kept_in_english_and_told_in_the_staffs_language(office: Of
         assert found.summary == "Wrong person: find the patient's right number. The old one is released."
         assert found.told.startswith("Persona equivocada: averigüe el número correcto del paciente.")
     assert found.told == found.summary
+
+
+def test_a_setting_in_a_summary_keeps_its_name() -> None:
+    summary = "Read them there, and mend [delivery.http.reply_hook] in the configuration."
+    assert told_summary(summary) == summary
 
 
 @pytest.mark.parametrize(
