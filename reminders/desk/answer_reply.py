@@ -156,13 +156,15 @@ def _rendered(desk: Desk, name: str, given: Answer, due_at: datetime) -> Rendere
 
 def _in_words(desk: Desk, name: str, channel: Channel, language: str, due: datetime) -> Rendered:
     now = desk.clock.now()
+    is_staffed = _is_staffed(desk, now)
     return render_answer(
         name,
         language=language,
         channel=channel,
         sender=desk.house.sender,
         shared=desk.library.shared,
-        office_open=_is_staffed(desk, now),
+        office_open=is_staffed,
+        office_closing=not is_staffed and desk.opening.is_open(now),
         on_call=bool(who_is_told(desk)),
         due=due,
     )

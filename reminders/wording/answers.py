@@ -21,9 +21,9 @@ def render_answer(
 ) -> Rendered:
     """Return the answer `name` (one of `ANSWERS`) in a language, by the templates in `shared`.
 
-    `values` may hold `office_open`, `on_call` (whether somebody is told at once; both False when not said), and
-    `due`, the moment by which someone answers, aware and in the patient's zone; None names no moment. An answer
-    to the wrong person holds nothing about a patient.
+    `values` may hold `office_open`, `office_closing` (somebody is there, but promises no call any more), `on_call`
+    (whether somebody is told at once), all False when not said, and `due`, the moment by which someone answers, aware
+    and in the patient's zone; None names no moment. An answer to the wrong person holds nothing about a patient.
     NotFound for an answer or a language that there is not; PlanError for a faulty template.
     """
     if name not in ANSWERS:
@@ -35,6 +35,7 @@ def render_answer(
         "names_site": False,
         "procedure_day": None,
         "office_open": False,
+        "office_closing": False,
         "on_call": False,
         "due": None,
         **values,

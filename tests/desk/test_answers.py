@@ -35,8 +35,8 @@ def answered(office: Office, text: str) -> str:
         pytest.param("2026-06-10T11:50", "We will call you today by 4:50 PM", id="the-break-does-not-count"),
         pytest.param("2026-06-10T12:20", "call 312-555-0199 now", id="nobody-there-over-lunch"),
         pytest.param("2026-06-10T17:14", "We will call you today by 5:30 PM", id="a-quarter-of-an-hour-left"),
-        pytest.param("2026-06-10T17:16", "call 312-555-0199 now", id="about-to-close"),
-        pytest.param("2026-06-10T17:30", "call 312-555-0199 now", id="closed"),
+        pytest.param("2026-06-10T17:16", "is closing. Please call 312-555-0199 now", id="about-to-close"),
+        pytest.param("2026-06-10T17:30", "is closed. Please call 312-555-0199 now", id="closed"),
         pytest.param("2026-06-11T11:00", "call 312-555-0199 now", id="a-day-off"),
     ],
 )

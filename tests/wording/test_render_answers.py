@@ -59,6 +59,7 @@ SAYS = [
     ("answer_urgent", "en", {"office_open": True, "due": DUE}, "We will call you today by 1:30 PM.|0100|911"),
     ("answer_urgent", "en", {"office_open": True}, "We will call you today.|0100|911"),
     ("answer_urgent", "en", {}, "Our office is closed. Please call +1 415 555 0101 now.|911"),
+    ("answer_urgent", "en", {"office_closing": True}, "Our office is closing. Please call +1 415 555 0101 now.|911"),
     ("answer_urgent", "es", {"office_open": True, "due": DUE}, "Le llamaremos hoy (antes de la 1:30 p.m.).|0100|911"),
     ("answer_routine", "en", {"due": DUE}, "answer you by Mon, Mar 9.|0100|911"),
     ("answer_wrong_person", "en", {}, "no more texts to this number"),
@@ -116,8 +117,8 @@ def test_every_language_answers_with_the_numbers_to_call(name: str, language: st
 @pytest.mark.parametrize("language", [code for code in LANGUAGES if code not in {"en", "es"}])
 @pytest.mark.parametrize("name", ANSWERS)
 def test_an_answer_in_another_script_takes_at_most_three_segments(name: str, language: str) -> None:
-    for office_open in (True, False):
-        assert answer(name, language, office_open=office_open, due=DUE).segments <= 3
+    for is_open, closing in ((True, False), (False, True), (False, False)):
+        assert answer(name, language, office_open=is_open, office_closing=closing, due=DUE).segments <= 3
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
