@@ -151,7 +151,7 @@ def test_other_roles_see_no_words_of_patients(ward: Ward, role: Role) -> None:
 
 def test_a_concern_that_does_not_exist_is_not_found(ward: Ward) -> None:
     assert ward.nora.get("/staff/concerns/999").status_code == 404
-    assert ward.nora.get("/staff/concerns/abc").status_code == 400
+    assert ward.nora.get("/staff/concerns/abc").status_code == 404
 
 
 def events(browser: httpx.Client, count: int) -> Iterator[dict[str, object]]:
