@@ -6,6 +6,13 @@
   const find = (selector) => document.querySelector(selector);
   document.querySelectorAll("[data-needs-script]").forEach((each) => { each.hidden = false; });
 
+  // Of a double click the first one counts: the answer to the second would only say that it was done already.
+  document.addEventListener("submit", (event) => {
+    const sent = Number(event.target.dataset.sent);
+    if (Date.now() - sent < 2000) event.preventDefault();
+    else event.target.dataset.sent = Date.now();
+  });
+
   // Clocks that run: "12 min left", "3 min late".
   const inWords = (minutes) => minutes < 120 ? say("minutes", { number: minutes })
     : minutes < 2880 ? say("hours", { number: Math.floor(minutes / 60) }) : say("days", { number: Math.floor(minutes / 1440) });
