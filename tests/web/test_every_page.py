@@ -24,7 +24,7 @@ from tests.desk.office import Office, open_office
 from tests.exchange.test_hl7_reading import A04
 from tests.web.browser import faults, looks_in, page_of
 from tests.web.patients import ADDRESS
-from tests.web.people import employ
+from tests.web.people import NAMES, employ
 from tests.web.server import Server, serving
 
 pytestmark = pytest.mark.usefixtures("english_again")
@@ -83,7 +83,7 @@ def house(tmp_path_factory: pytest.TempPathFactory, empty_database: Path) -> Ite
     with office.database.writing() as session:
         welcome = staff.first_link(session, office.desk)
         take_in(session, office.desk, A04.encode())
-    people = {role: employ(office, role) for role in Role}
+    people = {role: employ(office, role, name=f"{NAMES[role]} de la Fuente-Hohenschwangau y Vega") for role in Role}
     with serving(office.app) as server:
         yield House(office, server, people, welcome or "")
     office.dispatcher.close()

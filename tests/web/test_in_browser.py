@@ -88,6 +88,40 @@ def test_the_preview_follows_what_is_typed(browser: Browser, server: Server, off
         expect(page.locator("#preview .bubbles")).to_contain_text("Responda")
 
 
+def test_a_double_click_enrolls_once_and_shows_what_to_say(browser: Browser, server: Server, office: Office) -> None:
+    with page_of(browser, server, office, Role.FRONT_DESK) as page:
+        page.goto("/staff/checkout")
+        page.get_by_label("First name").fill("Robin")
+        page.get_by_label("Mobile number").fill("312-555-0123")
+        page.locator("#none").check()
+        page.locator("#consent").check()
+        page.evaluate("() => [0, 30].forEach((at) => setTimeout(() => document.querySelector('#enroll').click(), at))")
+        expect(page.get_by_role("heading", level=1)).to_have_text("Robin is enrolled")
+
+
+def test_what_has_the_focus_is_never_hidden_by_what_stays_at_the_edge(
+    browser: Browser, server: Server, office: Office
+) -> None:
+    """WCAG 2.2, 2.4.11 (focus not obscured, minimum), which axe-core can't judge."""
+    with page_of(browser, server, office, Role.FRONT_DESK, width=TELEPHONE) as page:
+        page.goto("/staff/checkout")
+        page.set_viewport_size({"width": TELEPHONE, "height": 560})
+        hidden = []
+        while not page.evaluate("document.activeElement.id === 'enroll'"):
+            page.keyboard.press("Tab")
+            hidden += page.evaluate(_HIDDEN)
+    assert hidden == []
+
+
+_HIDDEN = """() => {
+  const at = document.activeElement, box = at.getBoundingClientRect();
+  const across = [0.1, 0.5, 0.9].map((part) => box.left + part * box.width);
+  const down = [0.1, 0.5, 0.9].map((part) => box.top + part * box.height);
+  const seen = across.some((x) => down.some((y) => at.contains(document.elementFromPoint(x, y))));
+  return seen ? [] : [at.outerHTML.slice(0, 80)];
+}"""
+
+
 def test_another_procedure_is_looked_at_before_anybody_is_enrolled_with_it(
     browser: Browser, server: Server, office: Office
 ) -> None:
