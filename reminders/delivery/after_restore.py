@@ -21,9 +21,10 @@ from reminders.records.outbox import Claim, claim
 from reminders.records.restoring import Unsure, unsure_messages
 from reminders.records.tables import MESSAGES
 from reminders.sentences import english
+from reminders.words import marked
 
 _AT_ONCE = 500
-_BY = "restore"
+_BY = marked("restore")
 
 
 @dataclass(frozen=True, kw_only=True)

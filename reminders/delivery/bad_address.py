@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.people import mark_unreachable
 from reminders.sentences import english
+from reminders.words import marked
 
 _WORDS = {"sms": english("mobile number"), "email": english("e-mail address")}
 
@@ -50,5 +51,5 @@ def stop_sending_to(
             opened_at=now,
             due_at=concern_due("routine", now),
         )
-        open_once(session, trouble, by="delivery")
+        open_once(session, trouble, by=marked("delivery"))
     return len(patients)

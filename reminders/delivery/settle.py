@@ -22,11 +22,12 @@ from reminders.records.message_states import MessageEvent
 from reminders.records.outbox import DueMessage, LapsedMessage, Queue
 from reminders.records.queue_health import Health
 from reminders.sentences import english
+from reminders.words import marked
 
 _NOT_TAKEN_WAITS = timedelta(seconds=1)
 _TRIES_UNDER_ONE_KEY = 3
 """They follow within minutes; gateways keep their keys for hours at least (common practice, no source)."""
-_BY = "delivery"
+_BY = marked("delivery")
 _NAMES = {"sms": "SMS", "email": english("e-mail")}
 
 

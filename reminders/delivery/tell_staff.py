@@ -9,6 +9,7 @@ from datetime import datetime
 from reminders.clock import Clock
 from reminders.records.concerns_once import Trouble, open_once
 from reminders.records.database import Database
+from reminders.words import marked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,4 +38,4 @@ class TellStaff:
             due_at=self.concern_due(urgency, now),
         )
         with self.database().writing() as session:
-            open_once(session, trouble, by="delivery")
+            open_once(session, trouble, by=marked("delivery"))

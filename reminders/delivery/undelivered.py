@@ -16,6 +16,7 @@ from reminders.records.concerns_once import open_once, trouble_of
 from reminders.records.receipts import message_row
 from reminders.records.tables import Message
 from reminders.sentences import english
+from reminders.words import marked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +46,7 @@ class Undelivered:
             )
         now = self.clock.now()
         trouble = trouble_of(message, urgency, summary, now=now, due_at=self.concern_due(urgency, now))
-        open_once(session, trouble, by="delivery")
+        open_once(session, trouble, by=marked("delivery"))
 
     def _stop_sending(self, session: Session, message: Message, failure: Failure) -> bool:
         """Stop everything to the address of a patient's message; True when staff are told of that instead."""

@@ -13,6 +13,7 @@ from reminders.records.tables import Reply
 from reminders.records.tables_concerns import Concern, ConcernEvent
 from reminders.replies import Label, Triage
 from reminders.sentences import english
+from reminders.words import marked
 
 _URGENCY = {Label.EMERGENCY: "emergency", Label.URGENT: "urgent"}
 """Every other label that needs a person is routine."""
@@ -49,7 +50,7 @@ def raise_concern(session: Session, desk: Desk, reply: Reply, found: Triage, joi
         opened_at=reply.received_at,
         due_at=desk.due.due_at(urgency, reply.received_at, desk.opening),
     )
-    concern_id = concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
+    concern_id = concerns.open_concern(session, concern, by=marked("triage"), note=_because(found), reply_id=reply.id)
     if urgency == "emergency" and (opened := concerns.concern_of(session, concern_id)) is not None:
         _tell_at_once(session, desk, opened)
     return concern_id
@@ -70,7 +71,7 @@ def seek_right_address(session: Session, desk: Desk, reply: Reply, found: Triage
         opened_at=reply.received_at,
         due_at=desk.due.due_at("routine", reply.received_at, desk.opening),
     )
-    return concerns.open_concern(session, concern, by="triage", note=_because(found), reply_id=reply.id)
+    return concerns.open_concern(session, concern, by=marked("triage"), note=_because(found), reply_id=reply.id)
 
 
 def _tell_at_once(session: Session, desk: Desk, concern: Concern) -> None:
@@ -119,7 +120,7 @@ def _add_event(session: Session, concern: Concern, reply: Reply, action: str, no
         practice_id=reply.practice_id,
         concern_id=new_id(concern.id),
         action=action,
-        by="triage",
+        by=marked("triage"),
         note=note,
         reply_id=None if action == "reopened" else reply.id,
         at=reply.received_at,

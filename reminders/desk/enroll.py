@@ -34,7 +34,7 @@ from reminders.records.staff_tasks import add_tasks
 from reminders.records.tables_concerns import Concern
 from reminders.records.visits import keep_first_visits
 from reminders.sentences import english
-from reminders.words import gettext
+from reminders.words import gettext, marked
 
 __all__ = [
     "STANDARD_CONSENT",
@@ -276,7 +276,7 @@ def _stored(session: Session, desk: Desk, drafts: Sequence[_Draft], *, at: datet
         for draft, whose in pairs
         if draft.planned.advice_due_at is not None
     ]
-    open_concerns_at_once(session, advice, by="enrollment")
+    open_concerns_at_once(session, advice, by=marked("enrollment"))
     for whose in belongings:
         about = f"enrollment {whose.enrollment_id}"
         note_change(session, desk, Action.PATIENT_ENROLL, (whose.patient_id, about))

@@ -14,9 +14,9 @@ from reminders.records import concerns
 from reminders.records.database import Database
 from reminders.records.people import new_id
 from reminders.records.tables_concerns import Concern, ConcernEvent
-from reminders.words import gettext, on_day
+from reminders.words import gettext, marked, on_day
 
-_BY = "escalation"
+_BY = marked("escalation")
 
 
 @dataclass(frozen=True, kw_only=True)

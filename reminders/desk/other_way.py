@@ -26,6 +26,7 @@ from reminders.records.people import new_id
 from reminders.records.tables import Contact, Message
 from reminders.sentences import english
 from reminders.wording.render import CourseWording
+from reminders.words import marked
 
 OTHER_WAY = "_other_way"
 """Ends the key of a message that says another one by another channel."""
@@ -33,7 +34,7 @@ OTHER_WAY = "_other_way"
 _USEFUL_FOR = timedelta(minutes=5)
 """A text that helps for a shorter time would hardly be read in time."""
 _ELSEWHERE = english("message {id} did not arrive by {channel}")
-_BY = "delivery"
+_BY = marked("delivery")
 
 
 def go_another_way(session: Session, desk: Desk, message_id: int, *, surely: bool) -> bool:

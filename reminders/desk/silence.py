@@ -25,6 +25,7 @@ from reminders.records.people import new_id
 from reminders.records.tables import Enrollment, Message
 from reminders.sentences import english
 from reminders.wording.render import CourseWording
+from reminders.words import marked
 
 AGAIN = "_again"
 """Ends the key of a message that asks again."""
@@ -33,7 +34,7 @@ _LOOKS_BACK = timedelta(days=4)
 """A question older than that was noted long ago, or the program stood still: then it is too late to ask."""
 _SOONEST_AGAIN = timedelta(hours=1)
 _UNANSWERED = english("nobody answered message {id}")
-_BY = "silence"
+_BY = marked("silence")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,9 +16,9 @@ from reminders.records.concerns import open_concern
 from reminders.records.database import Database
 from reminders.records.staff_tasks import ComingTask, NewTask
 from reminders.records.tables_concerns import Concern
-from reminders.words import gettext
+from reminders.words import gettext, marked
 
-_BY = "plan"
+_BY = marked("plan")
 
 
 @dataclass(frozen=True, kw_only=True)

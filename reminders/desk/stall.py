@@ -12,8 +12,9 @@ from reminders.records.database import Database
 from reminders.records.heartbeats import DISPATCH, last_beat
 from reminders.records.queue_counts import oldest_due
 from reminders.sentences import english
+from reminders.words import marked
 
-_BY = "watch"
+_BY = marked("watch")
 
 
 @dataclass(frozen=True, kw_only=True)

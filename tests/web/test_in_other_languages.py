@@ -11,8 +11,10 @@ from markupsafe import escape
 
 from reminders import words
 from reminders.desk.roles import Role
+from reminders.desk.waiting import take_in
 from reminders.web.pages import runs_apart
 from tests.desk.office import Office
+from tests.exchange.test_hl7_reading import A04
 from tests.sentences import english_left_in
 from tests.web.people import browser_of
 from tests.web.server import Server
@@ -30,7 +32,10 @@ def test_pages_of_a_course_and_its_concern_have_no_english_left(office: Office, 
     office.enroll(visit="2026-06-24T09:30", factors=frozenset({"diabetes"}))
     office.dispatcher.run_once()
     office.reply("it is red and hot up to my ankle, and I have a fever of 102")
-    pages = ("/staff/today", "/staff/concerns", "/staff/concerns/1", "/staff/courses/1", "/staff/courses/1/record")
+    with office.database.writing() as session:
+        take_in(session, office.desk, A04.encode())
+    course = ("/staff/courses/1", "/staff/courses/1/record")
+    pages = ("/staff/today", "/staff/concerns", "/staff/concerns/1", "/staff/waiting", *course)
     left = {}
     with browser_of(server, office, Role.NURSE) as nora:
         for language, page in product(words.available()[1:], pages):
