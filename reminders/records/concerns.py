@@ -223,8 +223,9 @@ def open_about(session: Session, practice_id: str, kind: str, about: str) -> int
 
 
 def last_about(session: Session, practice_id: str, kind: str, about: str) -> datetime | None:
-    """Return when a concern about a trouble was opened last, closed or not; None when there never was one."""
-    statement = select(func.max(col(Concern.opened_at), type_=Instant())).where(
+    """Return when a concern about a trouble was closed last, or opened if it is not; None when there never was one."""
+    latest = func.coalesce(col(Concern.closed_at), col(Concern.opened_at))
+    statement = select(func.max(latest, type_=Instant())).where(
         col(Concern.practice_id) == practice_id, col(Concern.kind) == kind, col(Concern.about) == about
     )
     found: datetime | None = session.execute(statement).scalar()

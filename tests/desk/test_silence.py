@@ -189,6 +189,8 @@ def test_a_course_whose_messages_all_fail_is_a_concern_once(office: Office) -> N
     assert attend_to_failures(office.database, office.desk) == 0
     (concern,) = [each for each in office.concerns() if each.about == "enrollment 1: nothing arrives"]
     assert concern.summary == "Nothing arrives: 2 messages failed one after the other. Telephone."
+    office.clock.advance(minutes(60))
+    fail(office, ("checkin_yesno", 1))  # whoever closes it now knows of this one as well
     with office.database.writing() as session:
         close_concern(session, office.desk, concern.id or 0, CallBack(outcome="reached"), by="Ada")
     assert attend_to_failures(office.database, office.desk) == 0
