@@ -269,11 +269,22 @@ def _tell_staff(
         opened.append(raise_concern(session, desk, reply, said.found, known.open_concern(*whose)))
         known.note_concern(*whose, opened[0])
     if said.found.wrong_person:
-        lost: list[int | None] = [contact.patient_id for contact in changed]
         # Who has given a number back before, and says so again, gives nobody anything to do.
-        seekers = lost or ([] if said.contacts else [None])
-        opened += [seek_right_address(session, desk, reply, said.found, each) for each in seekers]
+        lost = [contact.patient_id for contact in changed]
+        opened += [seek_right_address(session, desk, reply, said.found, each) for each in lost]
+        if not said.contacts and not opened:
+            opened.append(_wrong_stranger(known, desk, said, reply))
     return opened
+
+
+def _wrong_stranger(known: Correspondence, desk: Desk, said: _Understood, reply: Reply) -> int:
+    """Tell staff once that somebody whom nobody knows was written to; returns the concern's id."""
+    joins = known.open_concern(None, said.where)
+    if joins is not None:
+        return raise_concern(known.session, desk, reply, said.found, joins)
+    concern_id = seek_right_address(known.session, desk, reply, said.found, None)
+    known.note_concern(None, said.where, concern_id)
+    return concern_id
 
 
 def _as_before(earlier: replies.Known) -> Taken:

@@ -283,7 +283,7 @@ _OF_STRANGERS = (
     .where(
         col(Concern.practice_id) == bindparam("practice"),
         col(Concern.patient_id).is_(None),
-        col(Concern.kind) == "reply",
+        col(Concern.kind).in_(("reply", "wrong_person")),
         _NOT_CLOSED,
         col(Reply.channel) == bindparam("channel"),
         col(Reply.sender_key).in_(bindparam("senders", expanding=True)),

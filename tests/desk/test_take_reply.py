@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from reminders.desk.concerns import CallBack, close_concern, take_concern
-from reminders.desk.take_reply import Incoming, take_reply
+from reminders.desk.take_reply import Incoming, take_replies, take_reply
 from reminders.errors import InputError
 from reminders.records.tables_concerns import Concern
 from tests.desk.office import PHONE, Office, wall
@@ -382,6 +382,19 @@ def test_a_stranger_who_has_the_wrong_number_is_told_sorry(office: Office) -> No
     taken = office.reply("wrong number", sender="+13125550155")
     assert taken.answered_with == "answer_wrong_person"
     assert "no patient has" in one_concern(office).summary
+
+
+def test_a_stranger_who_says_wrong_number_again_and_again_is_one_concern(office: Office) -> None:
+    said = [
+        Incoming(channel="sms", sender="+13125550155", text=text) for text in ("wrong number", "wrong number!!", "stop")
+    ]
+    with office.database.writing() as session:
+        take_replies(session, office.desk, said)
+    office.clock.advance(timedelta(hours=3))
+    office.reply("you have the wrong number", sender="+13125550155")
+    assert [each.action for each in office.history(one_concern(office).id or 0)] == ["opened", "reply", "reply"]
+    office.reply(EMERGENCY, sender="+13125550155")
+    assert one_concern(office).urgency == "emergency"
 
 
 def test_a_stopped_patient_in_an_emergency_is_told_to_call(enrolled: Office) -> None:
