@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
+from shutil import disk_usage
 
 from reminders import words
 from reminders.assembly import App
@@ -34,6 +35,9 @@ from reminders.words import gettext, marked
 _LATE = STALLED_AFTER
 """A message this long past its moment should have gone."""
 _LATELY = timedelta(days=1)
+_MEGABYTE = 1_000_000
+_LEAST_ROOM = 100
+"""Megabytes; the log that SQLite writes before a busy file may take 64."""
 
 
 class Grade(StrEnum):
@@ -101,11 +105,26 @@ def _database(app: App) -> Iterator[Finding]:
         yield _fine(gettext("database"), says)
         place, current = app.key_source.place, app.keyring.current.id
         yield _fine(gettext("sealing"), gettext("with key {key}, kept in {place}", key=current, place=place))
+        yield from _room(app)
         yield from _changed_settings(app)
         yield from _approvals(app)
         yield from _waiting(app)
     finally:
         app.database.close()
+
+
+def _room(app: App) -> Iterator[Finding]:
+    """Look whether the disk has room; of a server's disk nothing is known here."""
+    url = parse_url(app.config.database_url)
+    if url.get_backend_name() != "sqlite":
+        return
+    folder = Path(str(url.database)).parent
+    free = disk_usage(folder).free // _MEGABYTE
+    says = gettext("{count} MB are free in {folder}", count=free, folder=folder)
+    if free < _LEAST_ROOM:
+        yield _wrong(gettext("disk"), says, gettext("make room: on a full disk nothing is sent and nothing stored"))
+    else:
+        yield _fine(gettext("disk"), says)
 
 
 def _changed_settings(app: App) -> Iterator[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import sys
 from collections.abc import Callable
 
@@ -101,7 +102,7 @@ def _explained(error: Exception) -> tuple[str, int]:
         return gettext("stopped; nothing more was done"), FELL_SHORT
     if isinstance(error, ReminderError):
         return retold(str(error)), AT_FAULT if isinstance(error, InputError | ConfigError | PlanError) else FELL_SHORT
-    if type(error).__module__.startswith("sqlalchemy."):
+    if type(error).__module__.startswith("sqlalchemy.") or isinstance(error, sqlite3.Error):
         return _database_advice(error)
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
@@ -112,7 +113,7 @@ def _explained(error: Exception) -> tuple[str, int]:
 
 
 def _database_advice(error: Exception) -> tuple[str, int]:
-    words = str(getattr(error, "orig", "")).lower()
+    words = str(getattr(error, "orig", error if isinstance(error, sqlite3.Error) else "")).lower()
     for part, advice, status in _DATABASE_ADVICE:
         if part in words:
             return gettext(advice), status

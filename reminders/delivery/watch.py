@@ -44,6 +44,7 @@ class Watch:
         self._lock = threading.Lock()
         self._felt = time.monotonic()
         self._beaten: float | None = None
+        self._not_written = ""
         self._metrics: Metrics | None = None
 
     def observe(self, transport: str, report: DispatchReport) -> None:
@@ -87,6 +88,8 @@ class Watch:
         trouble = list(self.alive().trouble)
         if stopping:
             trouble.append("it is being stopped")
+        if self._not_written:
+            trouble.append(f"the database takes nothing in ({self._not_written})")
         return Probe(trouble=(*trouble, *database_trouble(self._database)))
 
     def queue(self, transports: Mapping[str, str]) -> QueueState:
@@ -105,7 +108,10 @@ class Watch:
             with self._database.writing() as session:
                 beat(session, self._practice_id, DISPATCH, self._clock.now())
         except SQLAlchemyError as error:
-            _LOG.warning("heartbeat_not_written", extra={"error_type": type(error).__name__})
+            self._not_written = type(error).__name__
+            _LOG.warning("heartbeat_not_written", extra={"error_type": self._not_written})
+        else:
+            self._not_written = ""
 
 
 def database_trouble(database: Database) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from reminders.cli import commands
+from reminders.cli import commands, doctor_checks
 from reminders.config import Config, load_config
 from reminders.config_desk import DutySection
 from reminders.desk.plans import PlanLibrary
@@ -166,6 +166,12 @@ def test_the_doctor_sees_that_nothing_runs(terminal: Terminal) -> None:
     terminal.later("2026-03-07T22:00:00+00:00")
 
     assert wrong(terminal) == ["dispatching"]
+
+
+def test_the_doctor_sees_a_disk_that_is_nearly_full(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(doctor_checks, "_LEAST_ROOM", 10**12)
+
+    assert wrong(terminal) == ["disk"]
 
 
 def test_the_doctor_sees_overdue_concerns(terminal: Terminal) -> None:

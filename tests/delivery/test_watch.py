@@ -124,6 +124,7 @@ def test_a_heartbeat_that_cannot_be_written_stops_no_hand_over(watched: tuple[Da
     with database.writing() as session:
         session.connection().exec_driver_sql("DROP TABLE heartbeat")
     assert dispatcher(database, ScriptedTransport(), observe=watch.observe).run_once().sent == 3
+    assert watch.ready(stopping=False).trouble == ("the database takes nothing in (OperationalError)",)
 
 
 def test_the_heartbeat_is_written_once_in_a_while(tmp_path: Path) -> None:
