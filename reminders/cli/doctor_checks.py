@@ -82,6 +82,7 @@ def all_findings(config: Path | None, build: Callable[[Path | None], App]) -> It
     yield from _plans(app)
     yield from _transports(app)
     yield from _hooks(app)
+    yield from _room(app)
     yield from _database(app)
 
 
@@ -105,7 +106,6 @@ def _database(app: App) -> Iterator[Finding]:
         yield _fine(gettext("database"), says)
         place, current = app.key_source.place, app.keyring.current.id
         yield _fine(gettext("sealing"), gettext("with key {key}, kept in {place}", key=current, place=place))
-        yield from _room(app)
         yield from _changed_settings(app)
         yield from _approvals(app)
         yield from _waiting(app)
@@ -119,6 +119,8 @@ def _room(app: App) -> Iterator[Finding]:
     if url.get_backend_name() != "sqlite":
         return
     folder = Path(str(url.database)).parent
+    if not folder.is_dir():
+        return  # told with the database
     free = disk_usage(folder).free // _MEGABYTE
     says = gettext("{count} MB are free in {folder}", count=free, folder=folder)
     if free < _LEAST_ROOM:
