@@ -10,19 +10,30 @@ from zoneinfo import ZoneInfo
 
 import click
 from rich import box
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
+from reminders.cli.control_characters import without_orders
 from reminders.errors import InputError
 from reminders.words import gettext, on_day
 
 Value = TypeVar("Value")
 
 
+class _Screen(Console):
+    """A console on which what somebody wrote stays words: no text that a patient sends moves the cursor."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """Give what is printed; only rich's own orders stay among it."""
+        for each in super().render(renderable, options):
+            yield each if each.control else each._replace(text=without_orders(each.text))
+
+
 def console() -> Console:
     """Return the console for what people read."""
-    return Console(highlight=False, soft_wrap=False, emoji=False, markup=False)
+    return _Screen(highlight=False, soft_wrap=False, emoji=False, markup=False)
 
 
 def table(*columns: str | tuple[str, dict[str, Any]], title: str | None = None, expand: bool = False) -> Table:
@@ -54,7 +65,7 @@ def line(text: str | Text = "", *, style: str | None = None) -> None:
 
 def warn(text: str) -> None:
     """Print a warning on stderr, so that it never mixes with what a program reads."""
-    Console(stderr=True, highlight=False, emoji=False, markup=False).print(f"! {text}", style="yellow", soft_wrap=True)
+    _Screen(stderr=True, highlight=False, emoji=False, markup=False).print(f"! {text}", style="yellow", soft_wrap=True)
 
 
 def when(instant: datetime, zone: ZoneInfo) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from reminders.cli.control_characters import without_orders
 from reminders.cli.json_output import print_json, print_json_line
 from reminders.errors import InputError
 from reminders.exchange.csv_text import read_table, simple_heading
@@ -101,7 +102,7 @@ def _show(text: str, found: Triage, *, explain: bool) -> None:
     if found.wrong_person:
         click.echo(gettext("Also says that the number is somebody else's."))
     if explain:
-        click.echo(mark(text, found, retold=lambda said: shown(retold(said))))
+        click.echo(without_orders(mark(text, found, retold=lambda said: shown(retold(said)))))
         return
     for evidence in found.why:
         click.echo(f"  {evidence.words!r}: {retold(evidence.note)}")

@@ -99,6 +99,15 @@ def test_stop_is_honoured_and_confirmed_once(enrolled: Terminal) -> None:
     assert enrolled.ask("consent", "1")["addresses"][0]["state"] == "stopped"
 
 
+def test_what_a_patient_writes_gives_the_terminal_no_orders(enrolled: Terminal) -> None:
+    # ECMA-48: ESC and the C1 controls begin them; a tab and the end of a line are none
+    enrolled.ask("reply", "--from", PHONE, "pus \x1b]0;gone\x07 and\x9b31m\x08 smell\x7f")
+    for words in (("concerns",), ("concerns", "show", "1"), ("triage", "--explain", "pus \x1b[2J smells")):
+        shown = enrolled.run(*words).stdout
+        assert "pus" in shown
+        assert not {*shown} & {*map(chr, (*range(9), *range(11, 32), *range(127, 160)))}
+
+
 def test_concerns_come_most_urgent_first_with_whom_to_call(enrolled: Terminal) -> None:
     enrolled.enroll("--first-name", "Pat", "--phone", "312-555-0125")
     enrolled.ask("reply", "--from", PHONE, "can I get more bandages?")
