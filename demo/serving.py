@@ -35,7 +35,7 @@ def serve_practice(out: Path, clock: ShiftedClock, port: int | None) -> None:
     dispatcher = app.dispatcher()
     try:
         with alone(out):
-            serve(app, port=app.config.web.port, runner=app.runner(dispatcher))
+            serve(app, port=app.config.web.port, runner=app.runner(dispatcher), dispatches=True)
     finally:
         dispatcher.close()
         app.database.close()

@@ -221,6 +221,16 @@ class App:
             )
         )
 
+    def onlooker(self) -> Runner:
+        """Return what tells staff, from a process that sends nothing, when no other sends either."""
+        from reminders.delivery.runner import RecurringJob, Runner  # noqa: PLC0415  as above
+        from reminders.desk.stall import attend_to_stall  # noqa: PLC0415
+
+        def look() -> None:
+            attend_to_stall(self.database, self.desk)
+
+        return Runner((RecurringJob(name="watch", every=timedelta(seconds=30), run=look),))
+
     def desk_jobs(self) -> tuple[RecurringJob, ...]:
         """Return what the desk does by itself again and again; each run is safe to repeat."""
         from reminders.desk.recurring import DeskWork  # noqa: PLC0415  a preview does nothing by itself

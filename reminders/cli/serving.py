@@ -48,8 +48,9 @@ def serve(ctx: click.Context, web_only: bool, port: int | None, log: str) -> Non
     elif app.config.demo:
         warn(gettext("demo mode: plans need no approval; never with real patients"))
     with nullcontext() if web_only else serving.alone(app.config.folder):
-        runner = None
-        if not web_only:
+        if web_only:
+            runner = app.onlooker()
+        else:
             attend_to_stall(app.database, app.desk)  # before anything is sent: then the heartbeat is fresh again
             dispatcher = app.dispatcher()
             ctx.call_on_close(dispatcher.close)
@@ -62,8 +63,8 @@ def serve(ctx: click.Context, web_only: bool, port: int | None, log: str) -> Non
         if token is not None:
             link = f"{base}/staff/welcome/{token}"
             line(gettext("Nobody runs the pages yet. Open this once, within a day: {link}", link=link))
-        _LOG.info("started", extra={"practice": app.config.practice.id, "sends": runner is not None})
-        serving.serve(app, port=port or app.config.web.port, runner=runner)
+        _LOG.info("started", extra={"practice": app.config.practice.id, "sends": not web_only})
+        serving.serve(app, port=port or app.config.web.port, runner=runner, dispatches=not web_only)
     _LOG.info("stopped", extra={"practice": app.config.practice.id})
     if not as_events:
         line(gettext("Stopped; nothing is in hand."))

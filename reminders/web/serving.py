@@ -52,18 +52,19 @@ def alone(folder: Path) -> Iterator[IO[str]]:
         yield handle
 
 
-def serve(app: App, *, port: int, runner: Runner | None) -> None:
-    """Serve until a signal says stop; `runner` runs meanwhile and ends what it has in hand."""
-    pages = web_app(app, dispatches=runner is not None)
+def serve(app: App, *, port: int, runner: Runner, dispatches: bool) -> None:
+    """Serve until a signal says stop; `runner` runs meanwhile and ends what it has in hand.
+
+    `dispatches` says that it sends what is due.
+    """
+    pages = web_app(app, dispatches=dispatches)
     site: Site = pages.state.site
-    if runner is not None:
-        runner.start()
+    runner.start()
     Thread(target=site.keep_ready, name="keep-ready", daemon=True).start()
     try:
         _Server(server_config(app, pages, port=port), closing=site.closing, runner=runner).run()
     finally:
-        if runner is not None:
-            runner.close()
+        runner.close()
 
 
 def server_config(app: App, pages: FastAPI, *, port: int) -> uvicorn.Config:
@@ -85,7 +86,7 @@ def server_config(app: App, pages: FastAPI, *, port: int) -> uvicorn.Config:
 class _Server(uvicorn.Server):
     """Ends on a signal and returns: uvicorn's own would raise it again, and kill what is in hand."""
 
-    def __init__(self, config: uvicorn.Config, *, closing: Event, runner: Runner | None) -> None:
+    def __init__(self, config: uvicorn.Config, *, closing: Event, runner: Runner) -> None:
         super().__init__(config)
         self._closing = closing
         self._runner = runner
@@ -100,8 +101,7 @@ class _Server(uvicorn.Server):
                 signal.signal(number, handler)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        if self._runner is not None:
-            self._runner.wind_down()  # no new batch while the last requests are answered
+        self._runner.wind_down()  # no new batch while the last requests are answered
         await super().shutdown(sockets)
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:

@@ -11,6 +11,7 @@ from reminders.records.heartbeats import DISPATCH, beat
 from tests.desk.conftest import Opener
 from tests.desk.office import Office
 from tests.stored import add_course, concerns, row, store
+from tests.waiting import until
 
 
 @pytest.fixture
@@ -62,3 +63,13 @@ def test_a_program_that_never_ran_is_noticed_too(office: Office) -> None:
     stall = find_stall(office.database, "main", office.clock.now())
     assert stall is not None
     assert stall.last_beat is None
+
+
+def test_pages_that_send_nothing_notice_it_too(still: Office) -> None:
+    _wait(still, 6)
+    runner = still.app.onlooker()
+    runner.start()
+    try:
+        until(lambda: concerns(still.database))
+    finally:
+        runner.close()
