@@ -14,6 +14,9 @@ from enum import StrEnum
 from pathlib import Path
 from shutil import disk_usage
 
+from babel.core import get_global
+from phonenumbers.shortnumberinfo import is_emergency_number
+
 from reminders import words
 from reminders.assembly import App
 from reminders.cli.terminal import when
@@ -79,6 +82,7 @@ def all_findings(config: Path | None, build: Callable[[Path | None], App]) -> It
     version, zone = zone_data_version(), app.config.zone.key
     says = gettext("rules {version} (tzdata package); the practice is in {zone}", version=version, zone=zone)
     yield _fine(gettext("time zones"), says)
+    yield from _emergency_number(app)
     yield from _plans(app)
     yield from _transports(app)
     yield from _hooks(app)
@@ -92,6 +96,20 @@ def _staff_language(app: App) -> Iterator[Finding]:
     if words.is_draft(code):
         says = gettext("the strings in {code!r} are a draft that no qualified translator has read", code=code)
         yield _note(gettext("staff language"), says, gettext("set practice.staff_language, or have the catalog read"))
+
+
+def _emergency_number(app: App) -> Iterator[Finding]:
+    """See whether the number that patients are told to call in an emergency is one where the practice is."""
+    number, zone = app.config.practice.emergency_number, app.config.zone.key
+    territory = get_global("zone_territories").get(zone, "ZZ")
+    if territory == "ZZ":  # nowhere, as UTC is
+        territory = app.config.practice.region
+    if is_emergency_number(number, territory):
+        return
+    says = gettext(
+        "patients are told to call {number}, no emergency number in {country}", number=number, country=territory
+    )
+    yield _wrong(gettext("emergency number"), says, gettext("set practice.emergency_number"))
 
 
 def _database(app: App) -> Iterator[Finding]:

@@ -161,6 +161,28 @@ def test_the_doctor_sees_files_that_others_may_read(terminal: Terminal) -> None:
     assert wrong(terminal) == ["configuration file", "database"]
 
 
+@pytest.mark.parametrize(
+    ("zone", "number", "faults"),
+    [  # as libphonenumber's metadata has them, which come from the numbering plans
+        ("Asia/Kolkata", "911", ["emergency number"]),
+        ("Asia/Kolkata", "112", []),
+        ("Europe/London", "999", []),
+        ("Australia/Lord_Howe", "000", []),
+        ("America/St_Johns", "911", []),
+        ("Etc/UTC", "911", []),
+    ],
+)
+def test_the_doctor_sees_an_emergency_number_that_is_none(
+    terminal: Terminal, zone: str, number: str, faults: list[str]
+) -> None:
+    config = terminal.folder / "config.toml"
+    text = config.read_text("utf-8").replace("America/Chicago", zone)
+    config.write_text(text.replace('emergency_number = "911"', f'emergency_number = "{number}"'), "utf-8")
+
+    found = terminal.ask("doctor", status=1 if faults else 0)
+    assert [f["about"] for f in found if f["grade"] == "wrong"] == faults
+
+
 def test_the_doctor_sees_that_nothing_runs(terminal: Terminal) -> None:
     terminal.enroll()
     terminal.later("2026-03-07T22:00:00+00:00")
