@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from email.message import Message
 from enum import StrEnum
@@ -21,6 +21,7 @@ _SUBJECTS = re.compile(
     re.IGNORECASE,
 )
 _STATUS = re.compile(r"(?<![\d.])([245]\.\d{1,3}\.\d{1,3})(?![\d.])")
+_STILL_TRYING = re.compile(r"\b(delayed|warning|not yet been delivered)\b", re.IGNORECASE)
 _MESSAGE_ID = re.compile(r"<[!-;=?-~]{1,970}>")
 
 
@@ -30,6 +31,9 @@ class Fate(StrEnum):
     FAILED = "failed"  # it will never arrive
     DELAYED = "delayed"  # it did not arrive yet; the server goes on trying
     DELIVERED = "delivered"  # it arrived
+
+
+_SUREST = (Fate.DELIVERED, Fate.FAILED, Fate.DELAYED)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,23 +64,26 @@ def machine_reason(mail: Message, sender: str, subject: str) -> str:
 def returned_in(mail: Message, sender: str, text: str) -> Returned | None:
     """Return what a mail reports about another one; None when it is no report.
 
-    A report in the standard form names the mail in its last part. One in no form is believed when a mail server's
-    own mailbox sends it.
+    A report in the standard form names the mail in its last part; where several mailboxes stand behind the address,
+    one that got the mail is enough. A report in no form is believed when a mail server's own mailbox sends it, or when
+    it has an empty return path and a code.
     """
-    if mail.get_content_type() == "multipart/report":
-        blocks = [each for part in _parts(mail, "message/delivery-status") for each in _messages(part)]
-        said = [one for each in blocks if (one := _fate(each)) is not None]
-        if said:
-            fate, status = max(said, key=lambda one: one[0] is Fate.FAILED)
-            return Returned(fate=fate, status=status, message_ids=_original_ids(mail, text))
-    if not _POSTMASTERS.match(sender):
-        return None
-    status = next(iter(_STATUS.findall(text)), "")
-    return Returned(
-        fate=Fate.DELAYED if status.startswith("4") else Fate.FAILED,
-        status=status,
-        message_ids=_original_ids(mail, text),
+    returned, named = (
+        _returned_ids(mail, text),
+        _ids_in(str(mail.get(name, "")) for name in ("In-Reply-To", "References")),
     )
+    ids = tuple(dict.fromkeys((*returned, *named)))
+    blocks = [each for part in _parts(mail, "message/delivery-status") for each in _messages(part)]
+    if mail.get_content_type() == "multipart/report" and any("Action" in each for each in blocks):
+        said = [one for each in blocks if (one := _fate(each)) is not None]
+        found = min(said, key=lambda one: _SUREST.index(one[0]), default=None)
+        return None if found is None else Returned(fate=found[0], status=found[1], message_ids=ids)
+    status = next(iter(_STATUS.findall(text)), "")
+    by_machine = str(mail.get("Return-Path", "")).strip() == "<>"
+    if not (by_machine and status) and not (_POSTMASTERS.match(sender) and (by_machine or status or returned)):
+        return None
+    waits = status.startswith("4") or (not status and _STILL_TRYING.search(f"{mail.get('Subject', '')}\n{text}"))
+    return Returned(fate=Fate.DELAYED if waits else Fate.FAILED, status=status, message_ids=ids)
 
 
 def _fate(block: Message) -> tuple[Fate, str] | None:
@@ -91,16 +98,19 @@ def _fate(block: Message) -> tuple[Fate, str] | None:
     return (Fate.DELIVERED, status) if action == "delivered" else None
 
 
-def _original_ids(mail: Message, text: str) -> tuple[str, ...]:
+def _returned_ids(mail: Message, text: str) -> tuple[str, ...]:
+    """Give the names of mails that are in this one, whole or in part."""
     found: list[str] = []
     for part in (*_parts(mail, "message/rfc822"), *_parts(mail, "message/global")):
         found += [str(each.get("Message-ID", "")) for each in _messages(part)]
     for part in (*_parts(mail, "text/rfc822-headers"), *_parts(mail, "message/global-headers")):
         octets = part.get_payload(decode=True)
         found += [octets.decode("ascii", "replace")] if isinstance(octets, bytes) else []
-    found += [str(mail.get(name, "")) for name in ("In-Reply-To", "References")]
-    ids = (one for each in (*found, text) for one in _MESSAGE_ID.findall(each))
-    return tuple(dict.fromkeys(ids))
+    return _ids_in((*found, text))
+
+
+def _ids_in(texts: Iterable[str]) -> tuple[str, ...]:
+    return tuple(one for each in texts for one in _MESSAGE_ID.findall(each))
 
 
 def _parts(mail: Message, kind: str) -> Iterator[Message]:

@@ -170,6 +170,47 @@ def test_a_report_in_no_form_is_read_when_a_mail_server_wrote_it(body: str, fate
     assert (returned.fate, ID in returned.message_ids) == (fate, True)
 
 
+def test_a_warning_in_no_form_is_no_failure() -> None:
+    warning = f"Your message has not yet been delivered to all of its recipients.\r\n\r\nMessage-ID: {ID}"
+    for subject in ("Warning: message delayed 24 hours", "Mail delivery"):
+        returned = read_mail(raw(warning, From="MAILER-DAEMON@mail.example.org", Subject=subject)).returned
+        assert returned is not None
+        assert returned.fate is Fate.DELAYED
+
+
+def test_an_odd_sender_with_an_empty_return_path_and_a_code_reports_too() -> None:
+    # RFC 5321 section 4.5.5: reports have an empty return path
+    body = f"robin@example.org: 550 5.1.1 no such user\r\n\r\nMessage-ID: {ID}"
+    returned = read_mail(raw(body, From="bounces@mail.example.org", Return_Path="<>")).returned
+    assert returned is not None
+    assert (returned.fate, returned.status, returned.message_ids) == (Fate.FAILED, "5.1.1", (ID,))
+    assert read_mail(raw("I am away until Monday.", Return_Path="<>", In_Reply_To=ID)).returned is None
+
+
+@pytest.mark.parametrize("action", ["relayed", "expanded"])
+def test_that_somebody_else_has_the_mail_now_is_no_failure(action: str) -> None:
+    assert read_mail(report("2.0.0", action)).returned is None
+
+
+def test_of_several_mailboxes_behind_an_address_one_that_got_the_mail_is_enough() -> None:
+    block = b"Final-Recipient: rfc822; also@example.org\r\nAction: delivered\r\nStatus: 2.0.0\r\n\r\n"
+    first = b"Final-Recipient: rfc822; gone@example.org"
+    for octets in (
+        report("5.1.1").replace(first, block + first),
+        report("5.1.1").replace(
+            b"\r\n--b\r\nContent-Type: message/rfc822", b"\r\n" + block + b"--b\r\nContent-Type: message/rfc822"
+        ),
+    ):
+        returned = read_mail(octets).returned
+        assert returned is not None
+        assert returned.fate is Fate.DELIVERED
+
+
+def test_a_person_whose_address_is_postmaster_is_no_mail_server() -> None:
+    mail = read_mail(raw("there is pus", From="Robin <postmaster@example.org>", In_Reply_To=ID))
+    assert (mail.returned, mail.text) == (None, "there is pus")
+
+
 def test_who_writes_about_an_error_is_no_mail_server() -> None:
     assert read_mail(raw("I got 550 5.1.1 from you")).returned is None
 
