@@ -68,11 +68,9 @@ def returned_in(mail: Message, sender: str, text: str) -> Returned | None:
     one that got the mail is enough. A report in no form is believed when a mail server's own mailbox sends it, or when
     it has an empty return path and a code.
     """
-    returned, named = (
-        _returned_ids(mail, text),
-        _ids_in(str(mail.get(name, "")) for name in ("In-Reply-To", "References")),
-    )
-    ids = tuple(dict.fromkeys((*returned, *named)))
+    returned = _returned_ids(mail, text)
+    answered = _ids_in(str(mail.get(name, "")) for name in ("In-Reply-To", "References"))
+    ids = tuple(dict.fromkeys((*returned, *answered)))
     blocks = [each for part in _parts(mail, "message/delivery-status") for each in _messages(part)]
     if mail.get_content_type() == "multipart/report" and any("Action" in each for each in blocks):
         said = [one for each in blocks if (one := _fate(each)) is not None]
