@@ -6,6 +6,7 @@ found, one routine reply in ten is raised, and one or two harmless ones in a hun
 
 from __future__ import annotations
 
+from reminders.replies.chatter import ALARMING
 from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
 from reminders.replies.labels import EMERGENCY_SIGNS, URGENT_SIGNS, Evidence, Label
@@ -25,11 +26,14 @@ _BUSINESS = frozenset({"supplies", "reschedule", "medicine_question", "callback"
 _OF_SITE = frozenset({"itching", "stuck_dressing"})
 _VITAL = ("vital", "face", "throat", "chest", "heart")
 _SITE = ("digit", "foot", "leg", "site")
+_NAMED = (*_VITAL, *_SITE, *ALARMING)
 _NOISE = 3
 _PIECE, _FRAGMENT = 2, 0.95
 """How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
 _DENIED = 0.85
 """How much more where a sign was named and denied; where that is the word that weighed most, as much as `_EASING`."""
+_UNTOLD = 3.0
+"""How much more where somebody wants to stop, or writes of the word for it, and names nothing that is to stop."""
 _SETTLED = 9.0
 """Where a sign was named and judged to wait, no likeness counts."""
 
@@ -75,6 +79,7 @@ def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
         _EXPLAINED: _explained(heard),
         _SCORED: heard.score is not None,
         _DENIED: like.at in heard.findings.covered("idiom", "mended"),
+        _UNTOLD: like.at in heard.findings.covered("control.untold") and not heard.findings.mentions(*_NAMED),
         _ASKED: bool(heard.findings.of("ask")) or heard.after == "visit",
         _UNSURE: noise,
     }

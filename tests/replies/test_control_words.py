@@ -138,6 +138,15 @@ def test_the_stop_words_of_other_writings_revoke(text: str) -> None:
     assert triage(text).opt_out
 
 
+@pytest.mark.parametrize(
+    "text", ["I want to stop", "Reply STOP to end", "I don't want to reply STOP", "like to stop please"]
+)
+def test_who_writes_of_stopping_without_saying_what_is_read_by_a_person_and_sent_to_no_ambulance(text: str) -> None:
+    result = triage(text)
+
+    assert (result.label, result.opt_out) == (Label.ROUTINE, False)
+
+
 @pytest.mark.parametrize("after", ["checkin_pain", "checkin_yesno", "pain_relief"])
 def test_no_more_as_an_answer_may_speak_of_pain_and_goes_to_a_person(after: str) -> None:
     result = triage("no more", after=after)
