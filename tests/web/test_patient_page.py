@@ -217,6 +217,9 @@ def test_drafts_are_offered_in_the_demonstration_only(tmp_path: Path, empty_data
 def test_other_times_are_shown_before_they_are_kept(robin: Robin) -> None:
     times = {"slot.morning": "09:00", "slot.midday": "12:30", "slot.evening": "18:00"}
     shown = robin.send("times", **times)
+    said = re.findall(r'class="text">(.*?)</p>', shown.text, re.DOTALL)
+    assert len(said) > 4
+    assert all(said), "what is said within another message is told there, and not once more without words"
     assert "<del>Thu, Jun 11, 7:00 PM</del> <ins>Thu, Jun 11, 6:00 PM</ins>" in shown.text
     assert robin.office.moments(1, "soak")[0] == "2026-06-11 19:00"
     kept = robin.send("times", **times, shown=unescape(hidden(shown.text, "shown")))

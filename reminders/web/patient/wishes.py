@@ -94,7 +94,7 @@ def _show_times(at: AtPage, proposal: Proposal, slots: dict[str, str]) -> Respon
 
     return at.show(
         "times.html",
-        changes=[(moment(each.before_at), moment(each.after_at), each.text) for each in proposal.changes],
+        changes=[(moment(each.before_at), moment(each.after_at), each.text) for each in proposal.changes if each.text],
         slots=slots,
         shown=write_shown(proposal.changes),
         text_language=proposal.course.language,
