@@ -90,7 +90,8 @@ def read(desk: Desk, given: EnrollmentInput) -> ReadyInput:
             )
         )
     if course is not None:
-        problems += _problems_of(desk, ready, course, addresses)
+        problems += _problems_of(desk, ready, course)
+        problems += _problems_of_channel(given, course.channel, addresses)
     problems += _problems_of_consent(given, addresses)
     first_name, last_name = _names(given, problems)
     if problems or course is None:
@@ -173,18 +174,22 @@ def _addresses(
     return addresses, warnings, problems
 
 
-def _problems_of(desk: Desk, ready: ReadyPlan, course: Course, addresses: Mapping[Channel, str]) -> list[str]:
+def _problems_of_channel(given: EnrollmentInput, channel: Channel, addresses: Mapping[Channel, str]) -> list[str]:
+    """Return that an address is missing; what was typed and is none was told of already."""
+    if channel in addresses or (given.phone if channel is Channel.SMS else given.email).strip():
+        return []
+    if channel is Channel.SMS:
+        return blame("phone", [gettext("a mobile number is needed to write by sms")])
+    return blame("email", [gettext("an e-mail address is needed to write by email")])
+
+
+def _problems_of(desk: Desk, ready: ReadyPlan, course: Course) -> list[str]:
     problems: list[str] = []
     now = desk.clock.now()
     try:
         resolve(ready.plan, course)
     except InputError as error:
         problems += blame("settings", error.problems)
-    if course.channel not in addresses:
-        if course.channel is Channel.SMS:
-            problems += blame("phone", [gettext("a mobile number is needed to write by sms")])
-        else:
-            problems += blame("email", [gettext("an e-mail address is needed to write by email")])
     if course.procedure_end - now > _FURTHEST_AHEAD:
         problems += blame(
             "end", [gettext("the procedure ends more than 12 h from now; check the date, the zone and a.m./p.m.")]

@@ -97,6 +97,19 @@ def test_what_is_moved_is_told_with_its_reason(counter: Counter) -> None:
     assert "quiet" in answer.text
 
 
+def test_a_number_that_is_none_is_told_of_once(counter: Counter) -> None:
+    answer = counter.send(phone="555", consent="on", factor="none")
+    assert answer.status_code == 400
+    assert "is not a number in use" in answer.text
+    assert "a mobile number is needed" not in answer.text
+    assert "a mobile number is needed" in counter.send(phone=None, consent="on", factor="none").text
+
+
+def test_a_link_puts_no_words_of_its_own_on_the_page(counter: Counter) -> None:
+    page = counter.fay.get(f"{PAGE}?taken-back=1,+and+call+312-555-0177+now").text
+    assert "312-555-0177" not in page
+
+
 def test_the_same_patient_is_not_enrolled_twice_by_mistake(counter: Counter) -> None:
     counter.send(consent="on", factor="none")
     answer = counter.send(consent="on", factor="none")
