@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -14,6 +14,8 @@ from reminders.words import language, on_day
 _COLUMN, _LEFT, _TOP, _BOTTOM, _HOUR = 56, 46, 30, 10, 8.0
 _FIRST_HOUR, _LAST_HOUR = 6, 24
 _APART = 17
+_ASIDE = 11
+_NO_MESSAGES = frozenset({"reply", "concern", "consent", "withdrawn", "visit"})
 _SHAPES = {
     "sent": '<circle class="sent" cx="{x}" cy="{y}" r="7"/>',
     "waits": '<circle class="waits" cx="{x}" cy="{y}" r="6.5"/>',
@@ -49,7 +51,7 @@ def draw(marks: Sequence[Mark], *, day_0: date, now: datetime | None, label: str
     if not days:
         return Markup("")
     placed = {day: _placed([each for each in marks if each.at.date() == day]) for day in days}
-    lowest = max(y for day in days for y, _ in placed[day])
+    lowest = max(each.y for day in days for each in placed[day])
     width, height = _LEFT + _COLUMN * len(days), max(_y_of(_LAST_HOUR, 0), lowest + 8) + _BOTTOM
     # Text in a picture keeps one direction, so that "end" is the same side for every reader.
     box = f'viewBox="0 0 {width} {height:.0f}" width="{width}" direction="ltr" role="img" aria-label="{escape(label)}"'
@@ -70,18 +72,34 @@ def draw(marks: Sequence[Mark], *, day_0: date, now: datetime | None, label: str
         if now:
             parts.append(f'<text class="day" x="{x:.0f}" y="12" text-anchor="middle">{on_day(day, "EEE")}</text>')
         parts.append(f'<text x="{x:.0f}" y="25" text-anchor="middle">{(day - day_0).days}</text>')
-        parts += [_drawn(each, x, y) for y, each in placed[day]]
+        parts += [_drawn(each.mark, x + (-each.aside if mirrored else each.aside), each.y) for each in placed[day]]
     return Markup("".join([*parts, "</svg>"]))  # noqa: S704  numbers, and words that were escaped
 
 
-def _placed(marks: Sequence[Mark]) -> list[tuple[float, Mark]]:
-    """Return the marks of a day from top to bottom, each far enough below the one before it."""
-    placed: list[tuple[float, Mark]] = []
+@dataclass(frozen=True)
+class _Placed:
+    mark: Mark
+    aside: int
+    """From the middle of its day, the way days follow one another."""
+    y: float
+
+
+def _placed(marks: Sequence[Mark]) -> list[_Placed]:
+    """Return the marks of a day, each far enough below the one before it.
+
+    Messages stand on one side and all else on the other where a day has both: so either stays near its hour.
+    """
+    messages = [each for each in marks if each.shape not in _NO_MESSAGES]
+    others = [each for each in marks if each.shape in _NO_MESSAGES]
+    aside = _ASIDE if messages and others else 0
+    return [*_below_one_another(messages, -aside), *_below_one_another(others, aside)]
+
+
+def _below_one_another(marks: Sequence[Mark], aside: int) -> Iterator[_Placed]:
     last = float("-inf")
     for each in sorted(marks, key=lambda mark: mark.at):
         last = max(_y_of(each.at.hour, each.at.minute), last + _APART)
-        placed.append((last, each))
-    return placed
+        yield _Placed(each, aside, last)
 
 
 def _drawn(mark: Mark, x: float, y: float) -> str:
