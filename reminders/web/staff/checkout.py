@@ -168,7 +168,7 @@ def _show(here: Here, form: Form, *, status: int = 200, **more: Any) -> Response
         "how_many_wait": _how_many_wait(here),
         "problems": (),
         "twice": None,
-        "taken_back": here.request.query_params.get("taken-back", ""),
+        "taken_back": row_number(here.request.query_params.get("taken-back", "")),
     }
     return here.show("checkout.html", status=status, **{**values, **_ahead(here, form, procedure), **more})
 
