@@ -78,6 +78,12 @@ def _is_error(said: ConsoleMessage) -> bool:
     return said.type == "error" and not refused
 
 
+_STICKS_OUT = """() => [...document.querySelectorAll(".card")].flatMap((card) => {
+  const edge = card.getBoundingClientRect();
+  const sticksOut = (at) => at.width && (at.left < edge.left - 1 || at.right > edge.right + 1);
+  const within = [...card.querySelectorAll("input, select, textarea, button, .button")];
+  return within.filter((each) => sticksOut(each.getBoundingClientRect())).map((each) => each.outerHTML.slice(0, 80));
+})"""
 Theme = Literal["light", "dark"]
 Look = tuple[int, Theme, Sequence[str]]
 EVERY_LOOK: tuple[Look, ...] = (
@@ -100,6 +106,7 @@ def faults(page: Page, name: str, looks: Sequence[Look] = EVERY_LOOK) -> list[st
         found += [f"{name}, {width} px, {theme}: {each}" for each in violations(page, rules)]
         if (wider := overflow(page)) > 0:
             found.append(f"{name}, {width} px: {wider} px too wide")
+        found += [f"{name}, {width} px: sticks out of its card: {each}" for each in page.evaluate(_STICKS_OUT)]
     return found
 
 

@@ -46,6 +46,7 @@ PAGES: Mapping[Role, tuple[str, ...]] = {
 """Under `/staff/`, what each role works with; `concerns/1` of the front desk and `courses/99` say that it can't be."""
 
 
+DUTY = {"nora": {"name": NAMES[Role.NURSE], "phone": "312-555-0151"}}
 BEFORE = ("sign-in", "welcome/{welcome}", "welcome/used")
 """What stands before somebody signs in."""
 NO_PAGES = {
@@ -74,7 +75,7 @@ def house(tmp_path_factory: pytest.TempPathFactory, empty_database: Path) -> Ite
     """One for all tests here, as they change nothing in it."""
     folder = tmp_path_factory.mktemp("house")
     database = Path(shutil.copy(empty_database, folder / "reminders.sqlite3"))
-    office = open_office(folder, database, "2026-06-10T10:30", web={"address": ADDRESS})
+    office = open_office(folder, database, "2026-06-10T10:30", web={"address": ADDRESS}, duty={"people": DUTY})
     office.enroll(factors=("diabetes",), visit="2026-06-24T09:30")
     office.enroll(first_name="Amal", phone="312-555-0144", language="ar")
     office.dispatcher.run_once()

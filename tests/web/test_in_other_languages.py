@@ -16,7 +16,7 @@ from reminders.web.pages import runs_apart
 from tests.desk.office import Office
 from tests.exchange.test_hl7_reading import A04
 from tests.sentences import english_left_in
-from tests.web.people import browser_of
+from tests.web.people import browser_of, send
 from tests.web.server import Server
 
 pytestmark = pytest.mark.usefixtures("english_again")
@@ -52,6 +52,26 @@ def test_pages_of_a_course_and_its_concern_have_no_english_left(office: Office, 
 def said_to_patients(office: Office, words_left: str) -> bool:
     """Say whether it stands in a text to the patient, who reads English."""
     return any(words_left in " ".join((message.text or "").split()) for message in office.messages())
+
+
+def test_the_changes_of_every_setting_have_no_english_left(office: Office, server: Server) -> None:
+    with browser_of(server, office, Role.ADMINISTRATOR) as ada:
+        for section, fields in CHANGES.items():
+            assert send(ada, f"/staff/settings/{section}/change", **fields).status_code == 303, section
+        for language in words.available()[1:]:
+            words.speak(language)
+            assert english_left_in(text_of(ada.get("/staff/settings/changes").text)) == []
+
+
+CHANGES = {
+    "practice": {"name": "Example Care", "phone": "312-555-0150", "emergency_number": "911", "visit_minutes": "20"},
+    "opening_hours": {"monday": "09:00-12:00", "saturday": "09:00-12:00", "closed_on": "2026-12-25"},
+    "contact": {"quiet_hours": "20:00-08:00", "quiet_hours_on.sunday": "18:00-09:00", "daily_limit": "4"},
+    "duty": {
+        "person.0.name": "Nora", "person.0.phone": "312-555-0151", "emergency_step_minutes": "4", "step_minutes": "14",
+        "urgent_take_minutes": "20",
+    },
+}  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -103,4 +103,5 @@ def _show(here: Here, section: str, typed: dict[str, Any], *, status: int = 200,
 def _show_history(here: Here, *, status: int = 200, **more: Any) -> Response:
     with here.reading() as session:
         found = changes(session, here.site.app.written)
-    return here.show("settings_changes.html", status=status, **{"changes": found, "done": "", "problems": (), **more})
+    values = {"changes": found, "weekdays": WEEKDAYS, "done": "", "problems": ()}
+    return here.show("settings_changes.html", status=status, **{**values, **more})
