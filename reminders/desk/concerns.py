@@ -133,14 +133,11 @@ def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str
         )
     if not concerns.change_concern(session, concern_id, was=(concern.state,), state="taken", taken_by=to):
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
-    _record(
-        session,
-        desk,
-        concern,
-        _event(desk, concern_id, "handed_over", by, english("handed over to {name}").format(name=to)),
-    )
     given = _found(session, concern_id)
-    tell_new_holder(session, desk, given, by=by)
+    channels = tell_new_holder(session, desk, given, by=by)
+    told = english("handed over to {name}, told by {channels}") if channels else english("handed over to {name}")
+    note = told.format(name=to, channels=", ".join(channels))
+    _record(session, desk, given, _event(desk, concern_id, "handed_over", by, note))
     return given
 
 

@@ -82,11 +82,14 @@ def who_is_told(desk: Desk) -> tuple[Person, ...]:
     return on_duty or everybody
 
 
-def tell_new_holder(session: Session, desk: Desk, concern: Concern, *, by: str) -> None:
-    """Tell who has a concern now that `by` handed it over, if they are on the duty list; of a routine one by mail."""
+def tell_new_holder(session: Session, desk: Desk, concern: Concern, *, by: str) -> tuple[str, ...]:
+    """Tell who has a concern now that `by` handed it over, if they are on the duty list; of a routine one by mail.
+
+    Returns the channels, () when they can't be told.
+    """
     holder = next((each for each in desk.duty.people if each.name == concern.taken_by), None)
     if holder is None:
-        return
+        return ()
     concern_id = new_id(concern.id)
     said = gettext(
         "{practice}: {name} handed {urgency} concern {id} over to you. {link}",
@@ -105,7 +108,7 @@ def tell_new_holder(session: Session, desk: Desk, concern: Concern, *, by: str) 
         useful_until=until(desk.clock.now(), desk.duty.step),
         reason=gettext("concern {id}: handed over", id=concern_id),
     )
-    notify(session, desk, holder, notice)
+    return notify(session, desk, holder, notice)
 
 
 def tell_holder(session: Session, desk: Desk, concern: Concern) -> Person | None:
