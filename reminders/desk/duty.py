@@ -63,11 +63,12 @@ class Duty:
     def on_duty(self, instant: datetime) -> tuple[Person, ...]:
         """Return who is on duty, first the one to be told first; everybody in hours that no shift covers.
 
-        A shift for a date comes before those for weekdays. () when the practice keeps no duty list.
+        Of shifts that overlap, the people of all; but one for a date stands in place of those for weekdays. () when
+        the practice keeps no duty list.
         """
         running = [shift for shift in self.shifts if shift.covers(instant, self.zone)]
-        chosen = next((shift for shift in running if shift.dates), None) or next(iter(running), None)
-        return chosen.people if chosen else self.people
+        chosen = [shift for shift in running if shift.dates] or running
+        return tuple(dict.fromkeys(person for shift in chosen for person in shift.people)) if chosen else self.people
 
     def first_step_at(
         self, urgency: str, opened_at: datetime, due_at: datetime, opening: OpeningHours

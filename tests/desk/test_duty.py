@@ -51,6 +51,20 @@ def test_who_is_on_duty(moment: str, names: list[str]) -> None:
     assert [person.name for person in duty().on_duty(at(moment))] == names
 
 
+def test_where_shifts_overlap_everybody_of_both_is_told_in_their_order() -> None:
+    always = {"days": [*WEEK, "saturday", "sunday"], "people": ["partner", "doctor"]}
+    exception = {"dates": ["2026-06-12"], "hours": "12:00-13:00", "people": ["nurse"]}
+    both = duty(shifts=[*SHIFTS, always, exception])
+    at_night = ["D. Doctor", "P. Partner"]
+    for moment, names in (
+        ("2026-06-10T12:00", ["N. Nurse", "D. Doctor", "P. Partner"]),
+        ("2026-06-10T20:00", at_night),
+        ("2026-06-13T12:00", [*reversed(at_night)]),
+        ("2026-06-12T12:00", ["N. Nurse"]),
+    ):
+        assert [person.name for person in both.on_duty(at(moment))] == names
+
+
 def test_without_a_list_nobody_is_on_duty() -> None:
     assert duty(people={}, shifts=[]).on_duty(at("2026-06-10T10:30")) == ()
 
