@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from reminders.delivery.incoming import Arrival, Receipt
 from reminders.delivery.sends_told import note_receipts
 from reminders.records import receipts as records
+from reminders.records.heartbeats import RECEIPTS, beat, last_beat
 from reminders.records.message_changes import change_by_id
 from reminders.records.message_states import MessageEvent, MessageState
 from reminders.records.other_ways import take_back_stand_in
@@ -22,6 +23,7 @@ _SETTLED_AT = MESSAGES.c.settled_at
 KEPT_FOR = timedelta(days=2)
 """How long a receipt waits for its message; the longest lease is an hour, and centres try for a day or two."""
 _EARLY_AT_ONCE = 500
+_NOTED_EVERY = timedelta(minutes=1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +124,11 @@ def apply_early(session: Session, *, ours: Ours, now: datetime) -> ReceiptReport
 
 
 def _note(session: Session, report: ReceiptReport, ours: Ours, now: datetime) -> None:
+    if report.arrived or report.failed:
+        last = last_beat(session, ours.practice_id, RECEIPTS)
+        # Seldom: receipts that come at the same moment need not wait for each other because of it.
+        if last is None or not timedelta(0) <= now - last < _NOTED_EVERY:
+            beat(session, ours.practice_id, RECEIPTS, now)
     note_receipts(session, ours.practice_id, (report.arrived, [each.message_id for each in report.failed]), now)
 
 

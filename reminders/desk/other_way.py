@@ -16,6 +16,7 @@ from reminders.desk.course_facts import from_json
 from reminders.desk.message_rows import words_of
 from reminders.desk.once_more import once_more
 from reminders.desk.pinned_plans import pinned_plan
+from reminders.desk.silent_gateway import attend_to_silence
 from reminders.errors import ReminderError
 from reminders.records import courses, other_ways, people, silence
 from reminders.records.bulk import insert_messages
@@ -64,6 +65,8 @@ def attend_to_undelivered(
 ) -> tuple[int, int]:
     """Look at what gateways took and never told of again; return how many go another way, and concerns opened.
 
+    A gateway that tells of nothing any more says nothing about a single message: that is one concern, and no message
+    goes twice for it.
     `transports` are those that tell what arrived. Safe to run by several workers.
     """
     if not transports:
@@ -74,9 +77,11 @@ def attend_to_undelivered(
             return 0, 0
     gone = opened = 0
     with database.writing() as session:
+        silence = attend_to_silence(session, desk, transports, before=now - after)
+        opened += silence.told
         for message in other_ways.undelivered(session, desk.practice_id, transports, before=now - after, now=now):
             number = new_id(message.id)
-            if not is_first_time(session, desk.practice_id, f"{other_ways.NOTICED}{number}", now):
+            if not is_first_time(session, desk.practice_id, f"{other_ways.NOTICED}{number}", now) or silence.lasts:
                 continue
             if go_another_way(session, desk, number, surely=False):
                 gone += 1

@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 from reminders.records.tables_operations import HEARTBEATS
 
 DISPATCH = "dispatch"
+RECEIPTS = "receipts"
+"""A receipt said what became of a message in the end."""
 
 
 def beat(session: Session, practice_id: str, job: str, at: datetime) -> None:

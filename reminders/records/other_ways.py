@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import Select, and_, literal_column, or_, select
+from sqlalchemy import ColumnElement, Select, and_, literal_column, or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -16,6 +16,7 @@ from reminders.records.tables_desk import DONE_ONCE
 from reminders.sentences import english
 
 _AT_ONCE = 200
+_MOST_COUNTED = 100
 NOTICED = "undelivered "
 """Begins what is noted, with the message's id, when staff or another channel took over."""
 
@@ -41,6 +42,15 @@ def undelivered(
     return list(session.execute(statement).scalars())
 
 
+def patients_without_word(
+    session: Session, practice_id: str, transports: Sequence[str], *, since: datetime, before: datetime
+) -> int:
+    """Count the patients, up to a hundred, whose messages these transports took in between and told nothing of."""
+    where = (*_taken(practice_id, transports, before=before), MESSAGES.c.settled_at > since)
+    patients = select(MESSAGES.c.patient_id).where(*where).distinct().limit(_MOST_COUNTED)
+    return len(session.execute(patients).all())
+
+
 def message_afresh(session: Session, message_id: int) -> Message | None:
     """Return a message as it stands now in this transaction; None when there is none."""
     return session.get(Message, message_id, populate_existing=True)
@@ -64,19 +74,23 @@ def take_back_stand_in(session: Session, message_id: int) -> bool:
 
 
 def _undelivered(practice_id: str, transports: Sequence[str], *, before: datetime, now: datetime) -> Select[Message]:
-    # The words of the partial index, so that it can be used.
-    tells = or_(*(MESSAGES.c.transport == literal_column(f"'{name}'") for name in ("http", "smpp")))
     noticed = select(DONE_ONCE.c.what).where(
         DONE_ONCE.c.practice_id == MESSAGES.c.practice_id,
         DONE_ONCE.c.what == literal_column(f"'{NOTICED}'") + MESSAGES.c.id.cast(DONE_ONCE.c.what.type),
     )
     return select(Message).where(
+        *_taken(practice_id, transports, before=before), MESSAGES.c.useful_until > now, ~noticed.exists()
+    )
+
+
+def _taken(practice_id: str, transports: Sequence[str], *, before: datetime) -> tuple[ColumnElement[bool], ...]:
+    # The words of the partial index, so that it can be used.
+    tells = or_(*(MESSAGES.c.transport == literal_column(f"'{name}'") for name in ("http", "smpp")))
+    return (
         MESSAGES.c.state == literal_column("'sent'"),
         tells,
         MESSAGES.c.transport.in_(transports),
         MESSAGES.c.practice_id == practice_id,
         MESSAGES.c.settled_at <= before,
-        MESSAGES.c.useful_until > now,
         MESSAGES.c.kind == "instruction",
-        ~noticed.exists(),
     )

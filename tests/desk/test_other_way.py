@@ -12,6 +12,7 @@ import pytest
 from reminders.delivery.dispatcher import Dispatcher
 from reminders.delivery.incoming import Arrival, Receipt
 from reminders.delivery.outgoing import Accepted, Outgoing, Result
+from reminders.desk import silent_gateway
 from reminders.desk.other_way import OTHER_WAY, attend_to_undelivered
 from reminders.errors import BadAddress, InDoubt, Refused
 from reminders.records import people
@@ -149,6 +150,33 @@ def test_without_another_way_staff_are_told_once_of_what_is_not_known_to_have_ar
     assert _attend(office) == (0, 1)
     assert _attend(office) == (0, 0)
     assert "is not known to have arrived" in office.concerns()[0].summary
+
+
+def test_a_gateway_that_tells_of_nothing_any_more_is_one_concern_and_doubles_nothing(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(silent_gateway, "PATIENTS", 3)
+
+    def enroll(number: int) -> Message:
+        enrolled = office.enroll(first_name=f"P{number}", phone=f"312-555-013{number}", email=f"p{number}@example.org")
+        _worker(office, accepted).run_once()
+        return _desk_message(office, enrolled.enrollment_id)
+
+    _receipt(office, enroll(0), Arrival.DELIVERED)
+    office.clock.advance(HOUR / 60)
+    told = [enroll(number) for number in range(1, 4)]
+    office.clock.advance(HOUR)
+    assert _attend(office) == (0, 1)
+    (concern,) = office.concerns()
+    assert (concern.about, concern.urgency, concern.patient_id) == ("no receipts", "urgent", None)
+    assert "tells of none whether it arrived" in concern.summary
+    assert _attend(office) == (0, 0)
+    _receipt(office, told[0], Arrival.DELIVERED)
+    office.clock.advance(HOUR / 60)
+    enroll(4)
+    office.clock.advance(HOUR)
+    assert _attend(office) == (1, 0)
+    assert [each.address for each in _by(office, "email")] == ["p4@example.org"]
 
 
 def test_what_arrived_or_is_useless_by_now_goes_no_other_way(office: Office) -> None:

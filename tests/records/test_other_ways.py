@@ -13,7 +13,7 @@ from reminders.records.database import Database
 from tests.stored import NOON, add_course, row
 
 
-def test_the_search_reads_the_partial_index(database: Database) -> None:
+def test_the_searches_read_the_partial_index(database: Database) -> None:
     add_course(database, courses=100)
     with database.writing() as session:
         for course in range(1, 101):
@@ -25,16 +25,18 @@ def test_the_search_reads_the_partial_index(database: Database) -> None:
         seen.append((statement, parameters))
 
     event.listen(database.engine, "before_cursor_execute", note)
+    later = NOON + timedelta(hours=1)
     with database.reading() as session:
-        assert not other_ways.has_undelivered(
-            session, "main", ("smpp",), before=NOON + timedelta(hours=1), now=NOON + timedelta(hours=1)
-        )
+        assert not other_ways.has_undelivered(session, "main", ("smpp",), before=later, now=later)
+        assert not other_ways.patients_without_word(session, "main", ("smpp",), since=NOON, before=later)
     event.remove(database.engine, "before_cursor_execute", note)
-    ((statement, parameters),) = [each for each in seen if "FROM message" in each[0]]
+    asked = [each for each in seen if "FROM message" in each[0]]
+    assert len(asked) == 2
     with database.engine.connect() as connection:
         on_sqlite = connection.dialect.name == "sqlite"
         if not on_sqlite:
             connection.execute(text("ANALYZE message"))
         explain = "EXPLAIN QUERY PLAN " if on_sqlite else "EXPLAIN "
-        plan = "\n".join(str(each[-1]) for each in connection.exec_driver_sql(explain + statement, parameters))
-    assert "ix_message_undelivered" in plan
+        for statement, parameters in asked:
+            plan = "\n".join(str(each[-1]) for each in connection.exec_driver_sql(explain + statement, parameters))
+            assert "ix_message_undelivered" in plan
