@@ -47,14 +47,16 @@ class Answer:
 def answer(session: Session, desk: Desk, given: Answer) -> str | None:
     """Put the answer to a reply into the outbox and return its name; None when nothing is answered.
 
-    Nothing is answered to thanks, to a machine (RFC 3834 section 2), to an address whose owner asked for silence,
-    twice within the hour, or more than a few times a day: two machines could otherwise write to each other for ever.
+    Nothing is answered to thanks, to a machine (RFC 3834 section 2), to a mail that names no sender, to an address
+    whose owner asked for silence, twice within the hour, or more than a few times a day: two machines could otherwise
+    write to each other for ever.
     """
     name = _name_of(given)
     reply = given.reply
     if (
         name is None
         or reply.written_by == "machine"
+        or (reply.channel == "email" and "@" not in reply.sender)
         or (name not in _TO_ANYONE and not _may_be_answered(given))
         or _is_too_much(session, name, given, desk.answers)
     ):

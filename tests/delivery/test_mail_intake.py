@@ -198,7 +198,7 @@ def test_a_signature_that_reports_a_sign_is_none(office: Office) -> None:
 
 def test_a_mail_without_a_sender_is_kept_and_seen(office: Office) -> None:
     result = taken(office, b"Subject: help\r\n\r\nmy toe is black and cold")
-    assert (result.patient_id, len(office.concerns())) == (None, 1)
+    assert (result.patient_id, result.answered_with, len(office.concerns())) == (None, None, 1)
 
 
 @pytest.mark.parametrize("status", ["5.1.1", "5.2.1", "5.1.10"])
