@@ -6,7 +6,7 @@ from reminders.desk.blamed import Blamed
 from reminders.desk.composing import Desk
 from reminders.desk.one_time_codes import is_secret, new_secret, step_of
 from reminders.desk.passwords import hash_password, is_password
-from reminders.desk.signing_in import SignedIn
+from reminders.desk.signing_in import NO_MATCH, SignedIn, may_try
 from reminders.desk.trail import Action, note_change
 from reminders.errors import InputError
 from reminders.records import staff
@@ -17,7 +17,7 @@ from reminders.words import gettext
 
 def change_password(database: Database, desk: Desk, who: SignedIn, *, old: str, new: str) -> None:
     """Change the password and sign the person out of every other browser; InputError when one will not do."""
-    _check(database, who, old)
+    _check(database, desk, who, old)
     hashed = hash_password(new, about=(who.login, *who.name.split()))
     with database.writing(by=_as(who)) as session:
         staff.set_member(session, who.staff_id, password_hash=hashed)
@@ -49,7 +49,7 @@ def set_second_factor(database: Database, desk: Desk, who: SignedIn, secret: str
 
 def remove_second_factor(database: Database, desk: Desk, who: SignedIn, *, password: str) -> None:
     """Ask for no codes any more; InputError when the password is wrong."""
-    _check(database, who, password)
+    _check(database, desk, who, password)
     with database.writing(by=_as(who)) as session:
         staff.set_member(session, who.staff_id, totp_secret=None)
         note_change(session, desk, Action.ACCOUNT_FACTOR_GONE, (None, f"staff {who.staff_id}"))
@@ -59,8 +59,12 @@ def _as(who: SignedIn) -> Who:
     return Who("staff", str(who.staff_id))
 
 
-def _check(database: Database, who: SignedIn, password: str) -> None:
-    with database.reading() as session:
+def _check(database: Database, desk: Desk, who: SignedIn, password: str) -> None:
+    """Refuse who does not know the password; guessing it here makes the account rest as guessing it at the door."""
+    with database.writing(by=_as(who)) as session:
         member = staff.member_of(session, who.staff_id)
-    if member is None or not is_password(password, member.password_hash):
-        raise InputError(Blamed(gettext("the present password is not right"), "old"))
+        resting = member is None or not may_try(session, desk, member)
+    if member is None or not is_password(password, None if resting else member.password_hash):
+        raise InputError(Blamed(gettext(NO_MATCH), "old"))
+    with database.writing(by=_as(who)) as session:
+        staff.set_member(session, who.staff_id, failures=0, locked_until=None)

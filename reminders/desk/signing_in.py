@@ -32,7 +32,7 @@ NIST SP 800-63B-4 section 3.2.2 asks for a limit of 100; resting never locks a n
 _LONGEST_REST = timedelta(hours=1)
 _SEEN_EVERY = timedelta(seconds=30)
 _FORM_KEPT = timedelta(hours=12)
-_NO_MATCH = marked(
+NO_MATCH = marked(
     "That did not match. After five tries in a row an account rests: a minute at first, an hour at most. "
     "Whoever runs this program here can give you a new link."
 )
@@ -93,13 +93,13 @@ def sign_in(database: Database, desk: Desk, tried: Tried, limits: Limits) -> str
     login, clock = tried.login.strip().lower(), desk.clock
     with database.writing() as session:
         member = staff.member_by_login(session, desk.practice_id, login)
-        resting = member is None or not _may_try(session, desk, member)
+        resting = member is None or not may_try(session, desk, member)
     # Hashing takes long: no transaction is open meanwhile.
     kept = member.password_hash if member is not None and member.state == "active" else None
     fits = is_password(tried.password, kept)
     if member is None or resting or not fits:
         _note_failure(database, desk, member)
-        raise InputError(gettext(_NO_MATCH))
+        raise InputError(gettext(NO_MATCH))
     who = Who("staff", str(member.id))
     try:
         with database.writing(by=who) as session:
@@ -119,7 +119,7 @@ def sign_in_invited(session: Session, staff_id: int, now: datetime, limits: Limi
     """Return the token of a sign-in for somebody who just chose a password by their link."""
     member = staff.member_of(session, staff_id)
     if member is None:
-        raise InputError(gettext(_NO_MATCH))
+        raise InputError(gettext(NO_MATCH))
     return _begin(session, member, now, limits)
 
 
@@ -161,6 +161,20 @@ def sign_out(session: Session, desk: Desk, who: SignedIn) -> None:
     note_change(session, desk, Action.SIGN_OUT, (None, f"staff {who.staff_id}"))
 
 
+def may_try(session: Session, desk: Desk, member: StaffMember) -> bool:
+    """Count one more try at a password, as failed until somebody says otherwise; False while the account rests."""
+    now = desk.clock.now()
+    if member.locked_until is not None and now < member.locked_until:
+        return False
+    failures = staff.count_failure(session, new_id(member.id))
+    if failures >= FREE_TRIES:
+        rest = min(timedelta(minutes=1) * 2 ** min(failures - FREE_TRIES, 10), _LONGEST_REST)
+        staff.set_member(session, new_id(member.id), locked_until=now + rest)
+        about, minutes = f"staff {member.id}", rest // timedelta(minutes=1)
+        note_change(session, desk, Action.SIGN_LOCKED, (None, about), details={"minutes": minutes})
+    return True
+
+
 def is_form_of(who: SignedIn, csrf: str) -> bool:
     """Say whether a form came from a page of this sign-in."""
     return hmac.compare_digest(who.csrf.encode(), csrf.encode())
@@ -187,25 +201,12 @@ def _note_failure(database: Database, desk: Desk, member: StaffMember | None) ->
         note_attempt(session, desk, Action.SIGN_IN, outcome=FAILED, whose=(None, about))
 
 
-def _may_try(session: Session, desk: Desk, member: StaffMember) -> bool:
-    now = desk.clock.now()
-    if member.locked_until is not None and now < member.locked_until:
-        return False
-    failures = staff.count_failure(session, new_id(member.id))
-    if failures >= FREE_TRIES:
-        rest = min(timedelta(minutes=1) * 2 ** min(failures - FREE_TRIES, 10), _LONGEST_REST)
-        staff.set_member(session, new_id(member.id), locked_until=now + rest)
-        about, minutes = f"staff {member.id}", rest // timedelta(minutes=1)
-        note_change(session, desk, Action.SIGN_LOCKED, (None, about), details={"minutes": minutes})
-    return True
-
-
 def _check_code(session: Session, member: StaffMember, code: str, now: datetime) -> None:
     if not code.strip():
         raise CodeNeeded(gettext("Type the password again, and the code that your authenticator shows now."))
     step = step_of(member.totp_secret or "", code, now)
     if step is None or not staff.use_step(session, new_id(member.id), step):
-        raise InputError(gettext(_NO_MATCH))
+        raise InputError(gettext(NO_MATCH))
 
 
 def _begin(session: Session, member: StaffMember, now: datetime, limits: Limits) -> str:

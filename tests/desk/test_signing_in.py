@@ -172,6 +172,23 @@ def test_a_code_of_the_second_factor_is_asked_for_and_taken_once(office: Office,
         try_in(office, "boss", code=code)
 
 
+def test_guessing_the_present_password_makes_the_account_rest_too(office: Office, boss: int) -> None:
+    """OWASP ASVS 4.0.3, 2.2.1, from memory: whoever sits down at an open page has no more tries than at the door."""
+    assert boss
+    here = who(office, try_in(office, "boss"))
+    assert here
+
+    def change(old: str) -> None:
+        own_account.change_password(office.database, office.desk, here, old=old, new="five slow otters swim")
+
+    for guess in ["a guess"] * signing_in.FREE_TRIES + [PASSWORD]:
+        with pytest.raises(InputError, match="rests"):
+            change(guess)
+    office.clock.advance(timedelta(minutes=1))
+    change(PASSWORD)
+    assert try_in(office, "boss", "five slow otters swim")
+
+
 def test_a_second_factor_takes_the_place_of_none_that_is_there(office: Office, boss: int) -> None:
     """Otherwise whoever sits down at an open page replaces it without the password that removing it asks for."""
     mine, theirs = new_secret(), new_secret()
