@@ -181,12 +181,15 @@ def _asks(findings: Findings) -> bool:
     return bool(findings.of("ask")) and not _only_courtesy(findings)
 
 
+_BESIDE_STOP = ("stop_filler", "courtesy", "thanks", "contrast", "no")
+
+
 def _may_stop(findings: Findings) -> bool:
     """Whether a clause is a stop word and nothing else, though the reply is no request to stop: "quit. bye, Robin"."""
     if not findings.mentions("stop_word"):
         return False
     parts = findings.reading.clause
-    others = {parts[at] for at in range(len(parts)) if not findings.has(at, "stop_word", "courtesy", "thanks", "no")}
+    others = {parts[at] for at in range(len(parts)) if not findings.has(at, "stop_word", *_BESIDE_STOP)}
     return any(parts[at] not in others for at in findings.where("stop_word"))
 
 

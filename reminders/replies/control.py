@@ -98,7 +98,7 @@ def _opening_stop(findings: Findings) -> Evidence | None:
 
 
 def _closing_stop(findings: Findings) -> Evidence | None:
-    """Find an unmistakable stop word that is the whole last clause: "thanks for these, stop"."""
+    """Find an unmistakable stop word that is the whole last clause: "thanks for these, stop", "thanks but stop"."""
     if not findings.mentions("stop_first") or any(token.word == "?" for token in findings.reading.tokens):
         return None
     if findings.mentions("negator", "says") or any(kind.startswith(("sign.", "net.")) for kind in findings.by_kind):
@@ -106,7 +106,10 @@ def _closing_stop(findings: Findings) -> Evidence | None:
     parts = findings.reading.clause
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and parts[at] == parts[-1]]
     hits = [at for at in words if findings.has(at, "stop_first")]
-    if not hits or not all(findings.has(at, "stop_first", "courtesy") for at in words):
+    beside = ("stop_first", "courtesy")
+    if any(kind.startswith("close.") for kind in findings.by_kind):
+        beside = (*beside, "contrast", "stop_filler")
+    if not hits or not all(findings.has(at, *beside) for at in words):
         return None
     return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the last words are the word for stop"))
 

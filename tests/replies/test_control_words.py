@@ -37,6 +37,7 @@ def test_who_is_asked_to_stop_and_nothing_else_has_been_told_to(word: str, polit
 @pytest.mark.parametrize("word", REGULATION)
 def test_a_word_of_the_regulation_that_stands_alone_is_never_closed_unread(word: str) -> None:
     for written in (
+        f"thanks but {word}",
         f"All good here. {word}. Bye, Robin",
         f"{word}. Thanks, Robin",
         f"no. {word}",
@@ -107,6 +108,9 @@ def test_a_stop_word_set_apart_or_signed_revokes(text: str) -> None:
         "We would rather not be on your texting list",
         "I shall have to decline further messages",
         "thanks for the texts, stop",
+        "thank you, but please stop",
+        "all good, but stop these",
+        "gracias, pero alto por favor",
         "these messages need to end",
         "I would be obliged if these messages ceased",
         "knock it off with the texts",
