@@ -181,16 +181,33 @@ def _asks(findings: Findings) -> bool:
     return bool(findings.of("ask")) and not _only_courtesy(findings)
 
 
-_BESIDE_STOP = ("stop_filler", "courtesy", "thanks", "contrast", "no")
+_BEFORE_STOP = ("courtesy", "thanks", "contrast", "ack", "answer_yes", "no", "joins", "therefore")
 
 
 def _may_stop(findings: Findings) -> bool:
-    """Whether a clause is a stop word and nothing else, though the reply is no request to stop: "quit. bye, Robin"."""
+    """Whether a clause opens with a stop word, as one that bids does, though the reply is no plain request to stop.
+
+    One that is understood otherwise ("quit bleeding") is none, nor is "end of ...".
+    """
     if not findings.mentions("stop_word"):
         return False
-    parts = findings.reading.clause
-    others = {parts[at] for at in range(len(parts)) if not findings.has(at, "stop_word", *_BESIDE_STOP)}
-    return any(parts[at] not in others for at in findings.where("stop_word"))
+    meant = {
+        at
+        for kind, found in findings.by_kind.items()
+        for one in found
+        for at in one.at
+        if len(one.at) > 1 and not kind.startswith(("control.", "close.ack", "close.thanks"))
+    }
+    return any(at not in meant and _opens(findings, at) for at in findings.where("stop_word"))
+
+
+def _opens(findings: Findings, at: int) -> bool:
+    """Whether only courtesy stands before a word in its clause, or "so", and no "of" behind it."""
+    tokens, parts = findings.reading.tokens, findings.reading.clause
+    if at + 1 < len(tokens) and tokens[at + 1].word == "of":
+        return False
+    before = [one for one in range(at) if parts[one] == parts[at] and tokens[one].kind != "mark"]
+    return findings.are(before, *_BEFORE_STOP) or findings.has(before[-1], "therefore")
 
 
 def _only_courtesy(findings: Findings) -> bool:

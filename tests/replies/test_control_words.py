@@ -42,6 +42,11 @@ def test_a_word_of_the_regulation_that_stands_alone_is_never_closed_unread(word:
         f"{word}. Thanks, Robin",
         f"no. {word}",
         f"great, thanks. {word}",
+        f"all healed, {word} everything",
+        f"great job! {word} for good",
+        f"all is well so {word} it",
+        f"👍 {word} them",
+        f"{word} now that i'm healed",
     ):
         found = triage(written)
         assert found.opt_out or found.needs_person, written
