@@ -106,10 +106,9 @@ def _closing_stop(findings: Findings) -> Evidence | None:
     parts = findings.reading.clause
     words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and parts[at] == parts[-1]]
     hits = [at for at in words if findings.has(at, "stop_first")]
-    beside = ("stop_first", "courtesy")
-    if any(kind.startswith("close.") for kind in findings.by_kind):
-        beside = (*beside, "contrast", "stop_filler")
-    if not hits or not all(findings.has(at, *beside) for at in words):
+    is_well = any(kind.startswith("close.") for kind in findings.by_kind)
+    beside = ("contrast", "stop_filler") if is_well else ()
+    if not hits or not all(findings.has(at, "stop_first", "courtesy", *beside) for at in words):
         return None
     return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the last words are the word for stop"))
 
