@@ -58,6 +58,11 @@ def go(to: str) -> RedirectResponse:
     return RedirectResponse(to, 303)
 
 
+def is_from_here(request: Request) -> bool:
+    """Say whether a browser vouches that a page of this very site made the request; one that says nothing does not."""
+    return request.headers.get("sec-fetch-site") == "same-origin"
+
+
 def refuse_other_sites(request: Request) -> None:
     """Fetch Metadata Request Headers (W3C), section 2.3: a browser says where a request comes from."""
     if request.method == "POST" and request.headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:

@@ -214,6 +214,26 @@ def test_an_idle_page_hides_what_patients_wrote_and_keeps_what_was_typed(
         expect(page.locator(".history .note-text").last).to_have_text("Half a note")
 
 
+def test_what_is_half_typed_at_the_counter_outlasts_the_sign_in(
+    browser: Browser, server: Server, office: Office
+) -> None:
+    """The preview asks the server at each change; that it is told of the end must not take the page away."""
+    with page_of(browser, server, office, Role.FRONT_DESK) as page:
+        page.goto("/staff/checkout")
+        page.get_by_label("First name").fill("Robin")
+        office.clock.advance(timedelta(minutes=20))
+        page.get_by_label("Mobile number").fill("312-555-0123")
+        expect(page.locator("#preview")).to_contain_text("Your sign-in ran out")
+        page.locator("#none").check()
+        page.locator("#consent").check()
+        page.locator("#enroll").click()
+        page.get_by_label("Sign-in name").fill("front_desk")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.get_by_role("button", name="Send it now").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("Robin is enrolled")
+
+
 def test_somebody_signs_in_by_their_own_hand(browser: Browser, server: Server, office: Office) -> None:
     with office.database.writing() as session:
         token = staff.first_link(session, office.desk)

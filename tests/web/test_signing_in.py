@@ -158,6 +158,21 @@ def test_what_one_person_typed_is_not_shown_to_the_next_one_at_the_same_computer
         assert "secret" not in browser.get("/staff/go-on", follow_redirects=True).text
 
 
+def test_a_page_that_was_open_before_signing_in_anew_loses_nothing(server: Server, office: Office) -> None:
+    """Two pages are open, and somebody signs in again on one: the other one's form has the token from before."""
+    with browser_of(server, office, Role.NURSE) as browser:
+        token = csrf_in(browser.get("/staff/account"))
+        sign_in(browser, "nurse")
+        fields = {"csrf": token, "search": "half typed"}
+        assert browser.post("/staff/patients", data=fields).status_code == 403
+        browser.headers["Sec-Fetch-Site"] = "same-origin"
+        part = browser.post("/staff/checkout/find", data=fields, headers={"HX-Request": "true"})
+        assert "Your sign-in ran out" in part.text
+        assert browser.post("/staff/patients", data=fields).headers["location"] == "/staff/go-on"
+        assert "half typed" in browser.get("/staff/go-on").text
+        assert browser.post("/staff/account/password", data=fields).status_code == 403
+
+
 @pytest.mark.parametrize("form", ["password", "factor", "factor/remove"])
 def test_a_password_or_secret_typed_too_late_is_kept_nowhere(server: Server, office: Office, form: str) -> None:
     """OWASP ASVS 4.0.3, 2.4 and 8.2, from memory: a page that shows what was kept would show a password to the room."""

@@ -21,7 +21,7 @@ from reminders.web.staff import (
     today,
     waiting,
 )
-from reminders.web.staff.here import ElsewhereFirst, elsewhere_first
+from reminders.web.staff.here import ElsewhereFirst, RanOut, elsewhere_first, ran_out
 
 ROUTERS = tuple(
     each.router
@@ -49,5 +49,6 @@ ROUTERS = tuple(
 def add_pages(app: FastAPI) -> None:
     """Add every page of staff, under `/staff/`."""
     app.add_exception_handler(ElsewhereFirst, elsewhere_first)
+    app.add_exception_handler(RanOut, ran_out)
     for router in ROUTERS:
         app.include_router(router, include_in_schema=False)

@@ -23,10 +23,11 @@ from reminders.desk.signing_in import Limits, SignedIn
 from reminders.desk.trail import Action, Look, note_attempt, note_looks
 from reminders.records.audit import REFUSED, Who
 from reminders.records.columns import LARGEST_NUMBER
-from reminders.web.forms import Form, form_of, go, refuse_other_sites
+from reminders.web.forms import Form, form_of, go, is_from_here, refuse_other_sites
 from reminders.web.site import Site, site_of
 
 SIGN_IN = "/staff/sign-in"
+GO_ON = "/staff/go-on"
 _ANONYMOUS = "form"
 Number = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
 """Of a row, in an address."""
@@ -38,6 +39,10 @@ class ElsewhereFirst(Exception):
     def __init__(self, to: str) -> None:
         super().__init__()
         self.to = to
+
+
+class RanOut(Exception):
+    """The sign-in of a page ran out, and its script asked for a part: the page stays, with what was typed there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +101,8 @@ def acts(
     """Return the dependency that every page of staff has: signed in, with the right, a form of ours, a trail.
 
     `passive` is what a page does by itself, as does one whose address says `again`: it keeps no sign-in awake.
-    `keeps` says that a form is kept when its sign-in ran out, and shown again then: no password may be.
+    `keeps` says that a form is kept when its sign-in ran out, and shown again then: no password may be. So is one
+    of ours from before somebody signed in anew on another page, as its token is another one.
     """
 
     async def here(request: Request, form: Form = Depends(form_of)) -> Here:  # noqa: B008  FastAPI's way
@@ -104,15 +110,18 @@ def acts(
         who = await run_in_threadpool(_who, site, request)
         if who is None:
             raise ElsewhereFirst(_sign_in_for(request))
-        if request.method == "POST" and not signing_in.is_form_of(who, form.text("csrf")):
+        is_earlier = request.method == "POST" and not signing_in.is_form_of(who, form.text("csrf"))
+        if is_earlier and not (keeps and is_from_here(request)):
             raise HTTPException(403)
         refuse_other_sites(request)
         if who.is_idle and passive:
             raise ElsewhereFirst("")
-        if who.is_idle:
+        if who.is_idle or is_earlier:
+            if request.method == "POST" and "hx-request" in request.headers:
+                raise RanOut
             if keeps:
                 await run_in_threadpool(_keep, site, request, who, form)
-            raise ElsewhereFirst(_sign_in_for(request))
+            raise ElsewhereFirst(_sign_in_for(request) if who.is_idle else GO_ON)
         if right is not None and not who.may(right):
             await run_in_threadpool(_note_refused, site, who, request)
             raise HTTPException(403)
@@ -182,6 +191,11 @@ def elsewhere_first(request: Request, error: Exception) -> Response:
     return go(to)
 
 
+def ran_out(request: Request, _error: Exception) -> Response:
+    """Return what stands in place of the part."""
+    return site_of(request).pages.show("staff/ran_out.html")
+
+
 def signed_in_quietly(site: Site, cookies: Mapping[str, str]) -> SignedIn | None:
     """Return whose sign-in this browser has, idle or not; None when it has none."""
     token = cookies.get(cookie_name(site), "")
@@ -209,7 +223,7 @@ def _sign_in_for(request: Request) -> str:
 
 
 def _keep(site: Site, request: Request, who: SignedIn, form: Form) -> None:
-    if request.method != "POST" or "hx-request" in request.headers:
+    if request.method != "POST":
         return
     with site.database.writing() as session:
         signing_in.keep_form(session, who, request.url.path, form.fields, site.clock.now())

@@ -20,6 +20,7 @@ from reminders.records.audit import Who
 from reminders.web.forms import Form, form_of, go
 from reminders.web.site import Site, TheSite, site_of
 from reminders.web.staff.here import (
+    GO_ON,
     Here,
     acts,
     check_anonymous,
@@ -39,7 +40,6 @@ _FIRST_PAGES = (
     (Right.ENROLL, "/staff/checkout"),
     (Right.RUN_PRACTICE, "/staff/settings"),
 )
-GO_ON = "/staff/go-on"
 
 
 @router.get("/staff/sign-in")
