@@ -148,10 +148,16 @@ def test_whoever_was_here_before_is_found_while_typing(browser: Browser, server:
     office.enroll(first_name="Zoë", last_name="Quist")
     with page_of(browser, server, office, Role.FRONT_DESK) as page:
         page.goto("/staff/checkout")
+        page.get_by_label("First name").fill("Zo")
+        page.get_by_label("Next visit").fill("2026-06-24 09:30")
+        page.get_by_label("Has diabetes").check()
         page.get_by_label("Was here before?").press_sequentially("quist")
+        page.keyboard.press("Enter")
         page.get_by_role("button", name=re.compile("Zoë Quist")).click()
         expect(page.get_by_label("First name")).to_have_value("Zoë")
         expect(page.get_by_label("Mobile number")).to_have_value(PHONE)
+        expect(page.get_by_label("Next visit")).to_have_value("2026-06-24 09:30")
+        expect(page.get_by_label("Has diabetes")).to_be_checked()
 
 
 @IN_TWO_DIRECTIONS

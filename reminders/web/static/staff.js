@@ -13,6 +13,9 @@
     else event.target.dataset.sent = Date.now();
   });
 
+  // It finds while one types; to send it would empty the form beside it.
+  find("#find")?.addEventListener("submit", (event) => event.preventDefault());
+
   // Clocks that run: "12 min left", "3 min late".
   const inWords = (minutes) => minutes < 120 ? say("minutes", { number: minutes })
     : minutes < 2880 ? say("hours", { number: Math.floor(minutes / 60) }) : say("days", { number: Math.floor(minutes / 1440) });
