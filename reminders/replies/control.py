@@ -24,6 +24,7 @@ _FEWEST_LETTERS = 3
 _SHORTEST_NAME = 3
 _SIGNS_OFF = re.compile(r"[-–—~,\n*/]")
 """What stands between a message and the name under it."""
+_SETS_APART = re.compile(r"[-–—.,:;!(\n*/]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ def control_in(findings: Findings, *, pending: bool = False) -> Control:
     if back := _alone(findings, worded, "start", pairs):
         return Control(start=back)
     kept = findings.covered("control.keep") - findings.covered("control.ended")
-    stop, start = _opening_stop(findings) or _closing_stop(findings), None
+    stop, start = _opening_stop(findings) or _closing_stop(findings) or _shouted(findings), None
     if stop is None:
         stop, start = _ended_or_wanted(findings, kept)
     wrong_person = _wrong_person(findings)
@@ -98,19 +99,45 @@ def _opening_stop(findings: Findings) -> Evidence | None:
 
 
 def _closing_stop(findings: Findings) -> Evidence | None:
-    """Find an unmistakable stop word that is the whole last clause: "thanks for these, stop", "thanks but stop"."""
+    """Find an unmistakable stop word that is the whole last clause: "thanks for these, stop", "thanks but stop".
+
+    Beside a sign, or what may negate it, only one that is the whole last sentence: "there is pus. Stop."
+    """
     if not findings.mentions("stop_first") or any(token.word == "?" for token in findings.reading.tokens):
         return None
-    if findings.mentions("negator", "says") or any(kind.startswith(("sign.", "net.")) for kind in findings.by_kind):
+    signs = any(kind.startswith(("sign.", "net.")) for kind in findings.by_kind)
+    apart = signs or findings.mentions("negator", "says")
+    parts = findings.reading.sentence if apart else findings.reading.clause
+    if apart and parts[0] == parts[-1]:
         return None
-    parts = findings.reading.clause
-    words = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word" and parts[at] == parts[-1]]
+    every = [at for at, token in enumerate(findings.reading.tokens) if token.kind == "word"]
+    words = [at for at in every if parts[at] == parts[-1]]
+    if apart and words != every and findings.has(every[-len(words) - 1], "negator", "verbal_negator", "cannot"):
+        return None  # "it will not. stop"
     hits = [at for at in words if findings.has(at, "stop_first")]
     is_well = any(kind.startswith("close.") for kind in findings.by_kind)
-    beside = ("contrast", "stop_filler") if is_well else ()
+    beside = ("contrast", "stop_filler") if is_well and not apart else ()
     if not hits or not all(findings.has(at, "stop_first", "courtesy", *beside) for at in words):
         return None
     return evidence(findings, "control.stop", (hits[0], hits[-1]), english("the last words are the word for stop"))
+
+
+def _shouted(findings: Findings) -> Evidence | None:
+    """Find an unmistakable stop word in capitals, set apart at either end of a text that is not: "STOP - it smells"."""
+    if not findings.mentions("stop_first"):
+        return None
+    reading = findings.reading
+    words = [at for at, token in enumerate(reading.tokens) if token.kind == "word"]
+    for at, beside in ((words[0], words[1:2]), (words[-1], words[-2:-1])):
+        token = reading.tokens[at]
+        rest = reading.text[: token.start] + reading.text[token.end :]
+        if not findings.has(at, "stop_first") or not reading.text[token.start : token.end].isupper() or rest.isupper():
+            continue
+        other = reading.tokens[beside[0]] if beside else token
+        between = reading.text[min(token.end, other.end) : max(token.start, other.start)]
+        if _SETS_APART.search(between) or (beside and findings.has(beside[0], "joins")):
+            return evidence(findings, "control.stop", (at, at), english("the word for stop stands apart, in capitals"))
+    return None
 
 
 def _alone(findings: Findings, words: list[int], name: str, pairs: list[tuple[int, int, int]]) -> Evidence | None:

@@ -35,7 +35,8 @@ def meant(findings: Findings) -> Findings:
     if named:
         said = findings.covered("idiom")
         control = findings.covered("control.wrong_person", "control.stop", "control.start", "control.slip")
-        mended = [set(range(one.first, one.last + 1)) for one in by_kind.get("mended", ())]
+        gone = (one for one in by_kind.get("mended", ()) if control.isdisjoint(one.at))  # not in "no more texts"
+        mended = [set(range(one.first, one.last + 1)) for one in gone]
         if said or mended:
             for kind in named:
                 by_kind[kind] = tuple([one for one in by_kind[kind] if not _only_said(one, said, mended)])

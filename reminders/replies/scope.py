@@ -93,7 +93,7 @@ class Scope:
     def _negators(self) -> frozenset[int]:
         findings = self.findings
         signs = {kind for kind in findings.by_kind if kind.startswith(("sign.", "net."))}
-        own = findings.covered("scope.pseudo")
+        own = findings.covered("scope.pseudo", "control.stop")
         own |= findings.covered(*signs).intersection(findings.where("negator"))
         tokens = {at for found in findings.of("scope.negation") if own.isdisjoint(found.at) for at in found.at}
         if self._opens_with_answer():

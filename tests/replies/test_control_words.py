@@ -156,6 +156,33 @@ def test_who_writes_of_stopping_without_saying_what_is_read_by_a_person_and_sent
     assert (result.label, result.opt_out) == (Label.ROUTINE, False)
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "STOP - my toe has pus",
+        "STOP, my toe has pus",
+        "STOP and my toe has pus",
+        "my toe has pus. Stop.",
+        "my toe has pus, STOP",
+        "my toe has pus - UNSUBSCRIBE",
+        "ALTO, me sale pus del dedo",
+        "no more texts and bleeding through the dressing",
+    ],
+)
+def test_a_stop_set_apart_from_a_sign_is_honoured_beside_it(text: str) -> None:
+    result = triage(text)
+
+    assert (result.label, result.opt_out) == (Label.URGENT, True)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["STOP THE BLEEDING", "MY TOE HAS PUS, STOP", "it just won't STOP - bleeding since noon", "it bled. no stop."],
+)
+def test_a_stop_that_may_be_meant_of_the_sign_is_none(text: str) -> None:
+    assert not triage(text).opt_out
+
+
 @pytest.mark.parametrize("after", ["checkin_pain", "checkin_yesno", "pain_relief"])
 def test_no_more_as_an_answer_may_speak_of_pain_and_goes_to_a_person(after: str) -> None:
     result = triage("no more", after=after)
