@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +20,7 @@ from reminders.sentences import english
 from reminders.transport_parts import TransportParts, letterheads_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from datetime import datetime
 
     from sqlalchemy.orm import Session
@@ -180,6 +180,17 @@ class App:
 
     def dispatcher(self) -> Dispatcher:
         """Return a new worker that dispatches what is due; close it when done."""
+        return self._dispatcher(self.transports())
+
+    def dispatchers(self) -> tuple[Dispatcher, ...]:
+        """Return a worker for each transport, so that one that hangs keeps no other waiting; close them when done."""
+        by_channel = self.transports()
+        return tuple(
+            self._dispatcher({channel: each for channel, each in by_channel.items() if each is transport})
+            for transport in dict.fromkeys(by_channel.values())
+        )
+
+    def _dispatcher(self, transports: Mapping[str, Transport]) -> Dispatcher:
         from reminders.delivery.admission import Admission  # noqa: PLC0415  a preview sends nothing
         from reminders.delivery.dispatcher import Dispatcher, DispatchRules  # noqa: PLC0415
 
@@ -189,12 +200,12 @@ class App:
             lease=timedelta(seconds=self.config.delivery.lease_seconds),
             other_way=self._other_way,
             admission=Admission(limits=self.config.delivery.pace.limits()),
-            observe=self.watch.observe,
+            observe=partial(self.watch.observe, loop=_loop_of(transports)),
         )
-        return Dispatcher(self.database, self.clock, self.transports(), rules)
+        return Dispatcher(self.database, self.clock, transports, rules)
 
-    def runner(self, dispatcher: Dispatcher, *, tell: Callable[[DispatchReport], None] | None = None) -> Runner:
-        """Return what runs the recurring jobs until it is stopped; `tell` is given each report of the dispatcher."""
+    def runner(self, *dispatchers: Dispatcher, tell: Callable[[DispatchReport], None] | None = None) -> Runner:
+        """Return what runs the recurring jobs until it is stopped; `tell` is given each report of the dispatchers."""
         from reminders.delivery.runner import RecurringJob, Runner, dispatch_job  # noqa: PLC0415  a preview sends nothing
         from reminders.delivery.supervisor import ALIVE, tell_supervisor  # noqa: PLC0415
         from reminders.desk.stall import attend_to_stall  # noqa: PLC0415
@@ -212,7 +223,10 @@ class App:
         every = timedelta(seconds=self.config.delivery.poll_seconds)
         return Runner(
             (
-                self.watch.over(dispatch_job(dispatcher, every=every, tell=tell)),
+                *(
+                    self.watch.over(dispatch_job(each, name=_loop_of(each.channels), every=every, tell=tell))
+                    for each in dispatchers
+                ),
                 RecurringJob(name="settings", every=timedelta(seconds=2), run=keep_up),
                 RecurringJob(name="watch", every=timedelta(seconds=30), run=look_after_it),
                 RecurringJob(name="intake", every=timedelta(minutes=1), run=catch_up),
@@ -382,6 +396,11 @@ class App:
     def letterheads(self) -> Mapping[str, Letterhead]:
         """What the e-mails of each practice have in common; none while it has no address to send from."""
         return AsNow(lambda: letterheads_of(self.config, link_key=lambda: self.link_key))
+
+
+def _loop_of(channels: Collection[str]) -> str:
+    """Return the name of the loop that dispatches these channels."""
+    return "dispatch" if len(channels) > 1 else f"dispatch {next(iter(channels))}"
 
 
 def assemble(config_path: Path | None, *, clock: Clock | None = None) -> App:

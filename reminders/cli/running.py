@@ -66,16 +66,19 @@ def run(ctx: click.Context, once: bool, log: str, monitor: tuple[str, int] | Non
     elif app.config.demo:
         warn(gettext("demo mode: plans need no approval; never with real patients"))
     note_settings(app.database, app.desk, app.config.model_dump(mode="json"))
-    dispatcher = app.dispatcher()
-    ctx.call_on_close(dispatcher.close)
     if once:
+        dispatcher = app.dispatcher()
+        ctx.call_on_close(dispatcher.close)
         for job in app.desk_jobs():
             job.run()
         report = dispatcher.run_once()
         (print_json if as_json else _show)(_figures(report))
         return FELL_SHORT if report.failed or report.uncertain else 0
+    dispatchers = app.dispatchers()
+    for each in dispatchers:
+        ctx.call_on_close(each.close)
     attend_to_stall(app.database, app.desk)  # before anything is sent: then the heartbeat is fresh again
-    runner = app.runner(dispatcher, tell=lambda report: _tell(app, report, as_json=as_json, quietly=log == "json"))
+    runner = app.runner(*dispatchers, tell=lambda report: _tell(app, report, as_json=as_json, quietly=log == "json"))
     _run(app, runner, monitor, quietly=as_json or log == "json")
     return 0
 

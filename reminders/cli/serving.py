@@ -52,9 +52,10 @@ def serve(ctx: click.Context, web_only: bool, port: int | None, log: str) -> Non
             runner = app.onlooker()
         else:
             attend_to_stall(app.database, app.desk)  # before anything is sent: then the heartbeat is fresh again
-            dispatcher = app.dispatcher()
-            ctx.call_on_close(dispatcher.close)
-            runner = app.runner(dispatcher, tell=log_report)
+            dispatchers = app.dispatchers()
+            for each in dispatchers:
+                ctx.call_on_close(each.close)
+            runner = app.runner(*dispatchers, tell=log_report)
         base = app.config.web.at_port(port)
         with app.database.writing() as session:
             token = first_link(session, app.desk)

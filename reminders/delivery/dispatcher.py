@@ -93,6 +93,11 @@ class Dispatcher:
         self._stop = threading.Event()
         self._wakeups = wakeups_of(database.engine, self._practices)
 
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """What it dispatches."""
+        return tuple(self._transports)
+
     def run_once(self, limit: int | None = None) -> DispatchReport:
         """Dispatch everything that is due, or the first `limit` messages of each queue; return what happened.
 

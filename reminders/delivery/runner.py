@@ -44,6 +44,7 @@ class RecurringJob:
 def dispatch_job(
     dispatcher: Dispatcher,
     *,
+    name: str = "dispatch",
     every: timedelta = timedelta(seconds=1),
     tell: Callable[[DispatchReport], None] | None = None,
 ) -> RecurringJob:
@@ -61,7 +62,7 @@ def dispatch_job(
                 tell(report)
             going = dispatcher.pause(at_most=every, idle=report.total == 0)
 
-    return RecurringJob(name="dispatch", every=every, run=run, stop=dispatcher.stop)
+    return RecurringJob(name=name, every=every, run=run, stop=dispatcher.stop)
 
 
 class Runner:

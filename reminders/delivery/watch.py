@@ -42,23 +42,27 @@ class Watch:
         self._practice_id = practice_id
         self._beats_every = beats_every.total_seconds()
         self._lock = threading.Lock()
-        self._felt = time.monotonic()
+        self._began = time.monotonic()
+        self._felt: dict[str, float] = {}
+        """By loop, when it last went round, or was begun."""
         self._beaten: float | None = None
         self._not_written = ""
         self._metrics: Metrics | None = None
 
-    def observe(self, transport: str, report: DispatchReport) -> None:
+    def observe(self, transport: str, report: DispatchReport, *, loop: str = "dispatch") -> None:
         """Note a round that was settled; `DispatchRules.observe` is this.
 
-        A heartbeat that can't be written is left out: the round has claimed messages, and they go first.
+        A heartbeat that can't be written is left out: the round has claimed messages, and they go first. There is none
+        while another loop of this process stands still.
         """
         if self._metrics is not None:
             self._metrics.observe(transport, report)
         with self._lock:
-            self._felt = time.monotonic()
-            must_beat = self._beaten is None or self._felt - self._beaten >= self._beats_every
+            now = self._felt[loop] = time.monotonic()
+            due = self._beaten is None or now - self._beaten >= self._beats_every
+            must_beat = due and self._stands_still_for() < STALLED_AFTER.total_seconds()
             if must_beat:
-                self._beaten = self._felt
+                self._beaten = now
         if must_beat:
             self._beat()
 
@@ -68,17 +72,21 @@ class Watch:
         The heartbeat comes from rounds that were settled, and so says more.
         """
 
-        def run() -> datetime | None:
+        def feel() -> None:
             with self._lock:
-                self._felt = time.monotonic()
+                self._felt[job.name] = time.monotonic()
+
+        def run() -> datetime | None:
+            feel()
             return job.run()
 
+        feel()
         return replace(job, run=run)
 
     def alive(self) -> Probe:
         """Say whether this process goes round; if not, only a new start helps."""
         with self._lock:
-            age = time.monotonic() - self._felt
+            age = self._stands_still_for()
         if age < STALLED_AFTER.total_seconds():
             return Probe()
         return Probe(trouble=(f"dispatching has stood still for {age:.0f} s",))
@@ -102,6 +110,10 @@ class Watch:
 
         self._metrics = Metrics(lambda: self.queue(transports))
         return Probes(alive=self.alive, ready=lambda: self.ready(stopping=stopping()), metrics=self._metrics.shown)
+
+    def _stands_still_for(self) -> float:
+        """Return the seconds since the loop went round that did so longest ago; while the lock is held."""
+        return time.monotonic() - min(self._felt.values(), default=self._began)
 
     def _beat(self) -> None:
         try:

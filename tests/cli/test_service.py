@@ -208,7 +208,7 @@ def test_no_event_and_no_figure_holds_a_name_a_number_or_a_text(
         )
     with _running(tmp_path, gateway) as service:
         port = service.await_event("monitor_open")["port"]
-        broken = service.await_event("job_failed", job="dispatch")
+        broken = service.await_event("job_failed", job="dispatch sms")
         with urlopen(f"http://127.0.0.1:{port}/metrics", timeout=10) as answer:
             shown = answer.read().decode()
         service.end()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,10 @@ from reminders.clock import VirtualClock
 from reminders.config import Config, load_config
 from reminders.delivery.incoming import Arrival, IncomingReply, Receipt
 from reminders.records.database import Database
-from tests.servers import write_keys
+from tests.desk.office import open_office
+from tests.servers import fresh_database, write_keys
 from tests.stored import NOON, add_course, concerns, messages, row, states, store
+from tests.waiting import until
 
 PRACTICE = '[practice]\nname = "Example"\nzone = "America/Los_Angeles"\nphone = "312-555-0100"\n'
 SECTIONS = """
@@ -50,6 +53,29 @@ def test_the_transports_named_are_opened(tmp_path: Path, monkeypatch: pytest.Mon
     assert all(channel in each.capabilities.channels for channel, each in transports.items())
     for each in transports.values():
         each.close()
+
+
+def test_a_mail_server_that_hangs_keeps_no_sms_waiting(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        smtp = {"host": "127.0.0.1", "port": silent.getsockname()[1], "tls": "none-on-loopback"}
+        delivery = {"email": "smtp", "smtp": smtp}
+        database = fresh_database("sqlite", tmp_path)
+        office = open_office(tmp_path, database, "2026-06-10T14:00", delivery=delivery)
+        office.enroll(phone="", email="robin@example.org", channel="email")
+        dispatchers = office.app.dispatchers()
+        runner = office.app.runner(*dispatchers)
+        runner.start()
+        try:
+            connected, _ = silent.accept()  # and nothing is said
+            sms = office.message(office.enroll(last_name="Other").enrollment_id, "confirmation")
+            until(lambda: {each.id: each.state for each in office.messages()}[sms.id] == "sent")
+            assert [each.state for each in office.messages() if each.channel == "email"].count("sending") > 0
+            connected.close()
+        finally:
+            runner.close()
+        for each in dispatchers:
+            each.close()
+    office.database.close()
 
 
 def test_a_reply_and_a_failure_reach_staff(

@@ -98,11 +98,29 @@ def test_a_worker_that_stands_still_is_not_alive(
 ) -> None:
     _, watch = watched
     monkeypatch.setattr(watching, "STALLED_AFTER", timedelta(milliseconds=30))
+    job = watch.over(RecurringJob(name="dispatch", every=timedelta(hours=1), run=lambda: None))
     assert watch.alive() == Probe()
     time.sleep(0.05)
     assert watch.alive().status == 503
-    watch.over(RecurringJob(name="dispatch", every=timedelta(hours=1), run=lambda: None)).run()
+    job.run()
     assert watch.alive() == Probe()
+
+
+def test_one_loop_that_stands_still_is_not_hidden_by_another(
+    watched: tuple[Database, Watch], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    database, watch = watched
+    monkeypatch.setattr(watching, "STALLED_AFTER", timedelta(milliseconds=30))
+    job = watch.over(RecurringJob(name="dispatch email", every=timedelta(hours=1), run=lambda: None))
+    time.sleep(0.05)
+    watch.observe("scripted", DispatchReport(), loop="dispatch sms")
+    assert watch.alive().status == 503
+    with database.reading() as session:
+        assert last_beat(session, "main", DISPATCH) is None
+    job.run()
+    watch.observe("scripted", DispatchReport(), loop="dispatch sms")
+    with database.reading() as session:
+        assert last_beat(session, "main", DISPATCH) == NOON
 
 
 def test_a_run_that_fails_shows_that_the_loop_lives_but_beats_for_nobody(watched: tuple[Database, Watch]) -> None:
