@@ -23,6 +23,7 @@ class GoingOut(NamedTuple):
     key: str
     channel: str
     enrollment_id: int
+    patient_id: int
     first_name: str
     last_name: str
 
@@ -86,6 +87,7 @@ _GOING_OUT = (
         MESSAGES.c.key,
         MESSAGES.c.channel,
         MESSAGES.c.enrollment_id,
+        MESSAGES.c.patient_id,
         col(Patient.first_name),
         col(Patient.last_name),
     )

@@ -250,6 +250,13 @@ def test_a_key_without_the_scope_leaves_an_entry(server: Server, busy_office: Of
     assert (last.action, last.outcome, last.about) == ("access.refused", "refused", "scope concerns:read")
 
 
+def test_whoever_the_page_of_the_day_names_is_in_the_trail_by_number(server: Server, busy_office: Office) -> None:
+    with browser_of(server, busy_office, Role.NURSE) as browser:
+        assert "Still today" in browser.get("/staff/today").text
+    seen = [each for each in entries(busy_office) if each.action == "today.see"]
+    assert [(each.patient_id, each.about) for each in seen] == [(1, "enrollment 1")]
+
+
 def test_no_entry_holds_a_name_a_number_or_a_word_of_a_patient(server: Server, busy_office: Office) -> None:
     with browser_of(server, busy_office, *ALL, name="Ada Admin", login="ada") as browser:
         for page in ("/staff/courses/1", "/staff/concerns", "/staff/today"):

@@ -24,9 +24,12 @@ def overview(here: Looking) -> Response:
     terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
     with here.reading() as session:
         found = today(session, here.desk, terms)
-    courses = ((each.patient_id, f"enrollment {each.enrollment_id}") for each in found.running.listed)
-    going_out = ((None, f"enrollment {each.enrollment_id}") for each in found.going_out)
-    here.trail_list((*courses, *going_out))
+    shown = {
+        *((each.patient_id, each.enrollment_id) for each in found.running.listed),
+        *((each.patient_id, each.enrollment_id) for each in found.going_out),
+        *((each.patient_id, each.enrollment_id) for each in found.tasks),
+    }
+    here.trail_list((patient_id, f"enrollment {enrollment_id}") for patient_id, enrollment_id in sorted(shown))
     channels = sorted({channel for channel, _ in found.handed_over} | {"sms"})
     most = max(count for _, count in found.ahead.days)
     return here.show(
