@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import httpx
@@ -156,6 +157,22 @@ def test_what_one_person_typed_is_not_shown_to_the_next_one_at_the_same_computer
         browser.post("/staff/patients", data={"csrf": token, "search": "secret"})
         assert sign_in(browser, "clinician").headers["location"] == "/staff/"
         assert "secret" not in browser.get("/staff/go-on", follow_redirects=True).text
+
+
+def test_what_was_kept_is_offered_until_it_is_sent_and_no_longer(server: Server, office: Office) -> None:
+    with browser_of(server, office, Role.NURSE) as browser:
+        token = csrf_in(browser.get("/staff/account"))
+        office.clock.advance(timedelta(minutes=20))
+        browser.post("/staff/patients", data={"csrf": token, "search": "Robin"})
+        for _ in range(2):
+            assert sign_in(browser, "nurse").headers["location"] == "/staff/go-on"
+        page = browser.get("/staff/go-on").text
+        offered, _, _ = page.partition("/staff/forget")
+        assert browser.post("/staff/patients", data=dict(_FIELD.findall(offered))).status_code == 200
+        assert sign_in(browser, "nurse").headers["location"] == "/staff/"
+
+
+_FIELD = re.compile(r'name="([^"]+)" value="([^"]*)"')
 
 
 def test_a_page_that_was_open_before_signing_in_anew_loses_nothing(server: Server, office: Office) -> None:

@@ -21,6 +21,7 @@ from reminders.desk.composing import Desk
 from reminders.desk.roles import Right
 from reminders.desk.signing_in import Limits, SignedIn
 from reminders.desk.trail import Action, Look, note_attempt, note_looks
+from reminders.records import staff
 from reminders.records.audit import REFUSED, Who
 from reminders.records.columns import LARGEST_NUMBER
 from reminders.web.forms import Form, form_of, go, is_from_here, refuse_other_sites
@@ -29,6 +30,8 @@ from reminders.web.site import Site, site_of
 SIGN_IN = "/staff/sign-in"
 GO_ON = "/staff/go-on"
 _ANONYMOUS = "form"
+_WAS_KEPT = "kept"
+"""A field of a form that was kept and is sent now."""
 Number = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
 """Of a row, in an address."""
 
@@ -125,6 +128,8 @@ def acts(
         if right is not None and not who.may(right):
             await run_in_threadpool(_note_refused, site, who, request)
             raise HTTPException(403)
+        if _WAS_KEPT in form:
+            await run_in_threadpool(_forget, site, who)
         if not passive and "again" not in request.query_params:
             await run_in_threadpool(signing_in.note_presence, site.database, who, site.clock.now())
         return Here(site=site, request=request, who=who, form=form, action=action)
@@ -226,4 +231,10 @@ def _keep(site: Site, request: Request, who: SignedIn, form: Form) -> None:
     if request.method != "POST":
         return
     with site.database.writing() as session:
-        signing_in.keep_form(session, who, request.url.path, form.fields, site.clock.now())
+        fields = [each for each in form.fields if each[0] != _WAS_KEPT]
+        signing_in.keep_form(session, who, request.url.path, fields, site.clock.now())
+
+
+def _forget(site: Site, who: SignedIn) -> None:
+    with site.database.writing() as session:
+        staff.forget_form(session, who.staff_id)
