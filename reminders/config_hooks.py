@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -62,6 +63,8 @@ class ReplyHookSection(Section):
 
     each: str = ""
     """Where a call holds a list of several, from each of which the other paths count. Empty: a call is about one."""
+    only: Mapping[str, str] = Field(default_factory=dict)
+    """What shows that a call, or one of its list, is about a reply: path and value. Others are passed over."""
     sender: str
     text: str
     id: str = ""
@@ -72,6 +75,8 @@ class ReceiptHookSection(Section):
 
     each: str = ""
     """Where a call holds a list of several, as for replies."""
+    only: Mapping[str, str] = Field(default_factory=dict)
+    """As for replies. With it in both hooks, either address takes what is for the other, too."""
     id: str = ""
     """The gateway's id of the message."""
     key: str = ""

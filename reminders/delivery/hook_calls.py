@@ -13,7 +13,7 @@ from reminders.clock import Clock
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
 from reminders.delivery.gathering import Gatherer
 from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipts, read_replies, signed_part, verify
-from reminders.delivery.incoming import IncomingReply
+from reminders.delivery.incoming import Incoming, IncomingReply, Receipt
 from reminders.errors import NotFound
 from reminders.sentences import english
 
@@ -48,29 +48,48 @@ class HookCalls:
         """
         if self.reply_hook is None:
             raise NotFound("no [delivery.http.reply_hook]")
-        verify(self.guard, call, now=self.clock.now())
-        try:
-            read = read_replies(self.reply_hook, call, region=self.region)
-        except NotReadable as error:
-            self._tell_of_lost(str(error))
-            raise
-        self._gatherer.take_in([self._named(reply, call, number) for number, reply in enumerate(read.found)])
-        if read.faults:
-            self._tell_of_lost(read.faults[0])
+        self._take(call, replies=self.reply_hook, receipts=self.receipt_hook if self._takes_both else None)
 
     def take_receipt(self, call: HookCall) -> None:
         """Store what a call says about a message of ours; NotFound, NotBelieved, NotReadable."""
         if self.receipt_hook is None:
             raise NotFound("no [delivery.http.receipt_hook]")
+        self._take(call, replies=self.reply_hook if self._takes_both else None, receipts=self.receipt_hook)
+
+    @property
+    def _takes_both(self) -> bool:
+        """Whether calls show what they are about, so that either address may take all of them."""
+        hooks = (self.reply_hook, self.receipt_hook)
+        return all(hook is not None and hook.only for hook in hooks)
+
+    def _take(self, call: HookCall, *, replies: ReplyHookSection | None, receipts: ReceiptHookSection | None) -> None:
         verify(self.guard, call, now=self.clock.now())
+        brought: list[Incoming] = []
+        if replies is not None:
+            brought += self._replies(replies, call)
+        if receipts is not None:
+            brought += self._receipts(receipts, call)
+        self._gatherer.take_in(brought)
+
+    def _replies(self, hook: ReplyHookSection, call: HookCall) -> list[IncomingReply]:
         try:
-            read = read_receipts(self.receipt_hook, call)
+            read = read_replies(hook, call, region=self.region)
+        except NotReadable as error:
+            self._tell_of_lost(str(error))
+            raise
+        if read.faults:
+            self._tell_of_lost(read.faults[0])
+        return [self._named(reply, call, number) for number, reply in enumerate(read.found)]
+
+    def _receipts(self, hook: ReceiptHookSection, call: HookCall) -> tuple[Receipt, ...]:
+        try:
+            read = read_receipts(hook, call)
         except NotReadable as error:
             _LOG.error("gateway_receipt_not_read", extra={"reason": str(error)})
             raise
         for fault in read.faults:
             _LOG.error("gateway_receipt_not_read", extra={"reason": fault})
-        self._gatherer.take_in(read.found)
+        return read.found
 
     def _tell_of_lost(self, reason: str) -> None:
         _LOG.error("gateway_reply_not_read", extra={"reason": reason})

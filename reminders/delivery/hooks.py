@@ -136,7 +136,7 @@ def read_replies(mapping: ReplyHookSection, call: HookCall, *, region: str) -> R
 
     One can't when its sender or text are missing.
     """
-    return _each(mapping.each, call, lambda fields: _reply(mapping, fields, region))
+    return _each(mapping, call, lambda fields: _reply(mapping, fields, region))
 
 
 def read_receipts(mapping: ReceiptHookSection, call: HookCall, *, transport: str = "http") -> Read[Receipt]:
@@ -144,16 +144,20 @@ def read_receipts(mapping: ReceiptHookSection, call: HookCall, *, transport: str
 
     One can't when it names no message or no status.
     """
-    return _each(mapping.each, call, lambda fields: _receipt(mapping, fields, transport))
+    return _each(mapping, call, lambda fields: _receipt(mapping, fields, transport))
 
 
-def _each(path: str, call: HookCall, read: Callable[[object], Brought]) -> Read[Brought]:
+def _each(
+    mapping: ReplyHookSection | ReceiptHookSection, call: HookCall, read: Callable[[object], Brought]
+) -> Read[Brought]:
     fields = _fields(call)
-    several = fields if path in {"", WHOLE_BODY} else at_path(fields, path)
-    if path and several is None:
+    several = fields if mapping.each in {"", WHOLE_BODY} else at_path(fields, mapping.each)
+    if several is None and not mapping.only:
         raise NotReadable("the call has no list where the configuration says")
     found, faults = [], []
-    for each in several if path and isinstance(several, list) else [several]:
+    for each in several if mapping.each and isinstance(several, list) else [several]:
+        if any(_find(each, path) != value for path, value in mapping.only.items()):
+            continue
         try:
             found.append(read(each))
         except NotReadable as error:

@@ -261,6 +261,31 @@ def test_several_replies_of_one_call_are_all_stored_once_and_a_faulty_one_is_tol
     assert sum("[delivery.http.reply_hook]" in each.summary for each in office.concerns()) == 1
 
 
+@pytest.mark.parametrize("path", ["replies", "receipts"])
+def test_a_gateway_that_knows_one_address_brings_everything_there(opened: Opened, path: str) -> None:
+    office = opened(
+        reply_hook={"each": "events", "only": {"kind": "in"}, "sender": "from", "text": "body", "id": "id"},
+        receipt_hook={
+            "each": "events",
+            "only": {"kind": "out"},
+            "key": "key",
+            "status": "s",
+            "delivered": ["ok"],
+            "failed": ["bad"],
+        },
+    )
+    office.dispatcher.run_once()
+    key = f"{office.database.installation_name()}-1"
+    events = [{"kind": "in", **REPLY}, {"kind": "opened"}, {"kind": "out", "key": key, "s": "ok"}]
+    bodies: list[dict[str, Any]] = [{"events": events}, {"events": []}, {"ping": 1}]
+    with serving(office.app) as server:
+        for body in bodies:
+            assert post(f"{server.base}/gateway/{path}", json=body, auth=RIGHT).status_code == 200
+    assert replies(office) == 1
+    assert office.messages()[0].state == "delivered"
+    assert [each.kind for each in office.concerns()] == ["reply"]
+
+
 def test_what_nobody_believes_tells_staff_nothing(gateway: Server, office: Office) -> None:
     assert post(f"{gateway.base}/gateway/replies", content=b"x").status_code == 403
     assert office.concerns() == []
