@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from reminders.care.values import Channel, InDoubt
-from reminders.desk.composing import AnswerRules, Desk
+from reminders.desk.composing import Desk
 from reminders.desk.escalate import who_is_told
 from reminders.desk.message_rows import due_now, words_of
 from reminders.records import replies
@@ -58,7 +58,7 @@ def answer(session: Session, desk: Desk, given: Answer) -> str | None:
         or reply.written_by == "machine"
         or (reply.channel == "email" and "@" not in reply.sender)
         or (name not in _TO_ANYONE and not _may_be_answered(given))
-        or _is_too_much(session, name, given, desk.answers)
+        or _is_too_much(session, desk, name, given)
     ):
         return None
     now = reply.received_at
@@ -135,14 +135,17 @@ def _may_be_answered(given: Answer) -> bool:
     return not given.contacts or any(contact.state in {"active", "unreachable"} for contact in given.contacts)
 
 
-def _is_too_much(session: Session, name: str, given: Answer, rules: AnswerRules) -> bool:
+def _is_too_much(session: Session, desk: Desk, name: str, given: Answer) -> bool:
     """Say whether the sender was answered enough; an emergency is answered whatever else was."""
-    now = given.reply.received_at
+    now, rules = given.reply.received_at, desk.answers
     earlier = replies.answers_since(session, given.reply, since=now - _DAY)
     again_after = rules.emergency_again_after if name == "answer_emergency" else rules.again_after
     # Whoever stops, starts and stops again within the hour did something each time, and is told so.
     is_news = given.changed and name in {"answer_stopped", "answer_started"}
-    if not is_news and any(each.key == name and each.at > now - again_after for each in earlier):
+    lately = [each.at for each in earlier if each.key == name and each.at > now - again_after]
+    if name == "answer_urgent":  # who was promised a call is told whom to call once nobody is there any more
+        lately = [each for each in lately if _is_staffed(desk, each) == _is_staffed(desk, now)]
+    if lately and not is_news:
         return True
     if name not in {"answer_emergency", "answer_stopped"} and len(earlier) >= rules.most_a_day:
         return True

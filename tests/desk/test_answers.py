@@ -58,6 +58,16 @@ def test_a_promise_whose_hour_has_passed_is_not_sent(office: Office) -> None:
     assert office.concerns()[0].urgency == "urgent"
 
 
+def test_whoever_was_promised_a_call_and_waits_past_closing_is_told_whom_to_call(office: Office) -> None:
+    office.enroll()
+    office.play("2026-06-10T17:10")
+    assert "today by 5:30 PM" in answered(office, URGENT)
+    office.clock.move_to(at("2026-06-10T17:35"))
+    assert "call 312-555-0199 now" in answered(office, f"{URGENT}, nobody called")
+    office.clock.move_to(at("2026-06-10T17:50"))
+    assert answered(office, f"still {URGENT}") == ""
+
+
 def test_that_somebody_was_told_is_said_only_where_somebody_is(office_at: Opener) -> None:
     told = "We have told our on-call person"
     alone, staffed = office_at(), office_at(duty={"people": {"nurse": {"name": "N. Nurse", "phone": "312-555-0141"}}})
