@@ -202,7 +202,8 @@ def _signed(findings: Findings) -> Evidence | None:
     if first is None or not findings.has(first, "stop_word"):
         return None
     names = [at for at in range(first + 1, len(reading.tokens)) if reading.tokens[at].kind == "word"]
-    names = [at for at in names if not findings.has(at, "courtesy", "thanks")]
+    polite = findings.covered("close.thanks")
+    names = [at for at in names if at not in polite and not findings.has(at, "courtesy", "thanks")]
     if not 1 <= len(names) <= _MOST_NAMES or any(token.word == "?" or token.kind == "num" for token in reading.tokens):
         return None
     between = reading.text[reading.tokens[first].end : reading.tokens[names[0]].start]

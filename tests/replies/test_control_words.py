@@ -98,7 +98,18 @@ def test_a_spanish_patient_stops_in_either_language(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["S T O P", "s t o p", "S.T.O.P.", "STOP -Bob", "STOP - Maria", "Stop, Priya", "stop\nJohn Q", "QUIT - jim"]
+    "text",
+    [
+        "S T O P",
+        "s t o p",
+        "S.T.O.P.",
+        "STOP -Bob",
+        "STOP - Maria",
+        "Stop, Priya",
+        "stop\nJohn Q",
+        "QUIT - jim",
+        "END\nBest regards,\nPriya",
+    ],
 )
 def test_a_stop_word_set_apart_or_signed_revokes(text: str) -> None:
     assert triage(text).label is Label.STOP
