@@ -75,6 +75,11 @@ class SmtpSection(Section):
             raise ValueError(english("name both user and password, or neither"))
         return self
 
+    @property
+    def longest_seconds(self) -> float:
+        """How long a hand-over may take."""
+        return self.timeout_seconds
+
 
 class SmppSection(Section):
     """The message centre that takes our SMS."""
@@ -119,6 +124,11 @@ class SmppSection(Section):
         if (self.answer_ids == "text") != (self.receipt_ids == "text"):
             raise ValueError(english("give both answer_ids and receipt_ids a radix, or neither"))
         return self
+
+    @property
+    def longest_seconds(self) -> float:
+        """How long a hand-over may take."""
+        return self.connect_seconds + self.answer_seconds
 
 
 class HttpAuthSection(Section):
@@ -238,6 +248,11 @@ class HttpSection(Section):
         return self
 
     @property
+    def longest_seconds(self) -> float:
+        """How long a hand-over may take."""
+        return self.connect_seconds + self.answer_seconds
+
+    @property
     def is_on_this_machine(self) -> bool:
         """Whether the gateway runs beside this program."""
         return is_this_computer(_host_of(self.url))
@@ -339,8 +354,16 @@ class DeliverySection(Section):
     @model_validator(mode="after")
     def _described(self) -> DeliverySection:
         for name in (self.sms, self.email):
-            if getattr(self, name) is None:
+            section = getattr(self, name)
+            if section is None:
                 raise ValueError(english("the section [delivery.{name}] is missing").format(name=name))
+            # In its first half a lease lets hand-overs begin; what outlives it is taken for a dead worker's.
+            least = 2 * getattr(section, "longest_seconds", 0)
+            if self.lease_seconds < least:
+                said = english(
+                    "lease_seconds: must be {least:g} or more, as a hand-over by {name} may take half of that"
+                )
+                raise ValueError(said.format(least=least, name=name))
         return self
 
 

@@ -96,6 +96,25 @@ def test_a_transport_that_is_named_needs_its_section(tmp_path: Path, name: str) 
         load_config(path)
 
 
+GATEWAY = {"url": "https://gateway.example.org/", "connect_seconds": 5, "answer_seconds": 20}
+SERVER = {"host": "mail.example.org", "timeout_seconds": 25}
+
+
+@pytest.mark.parametrize(
+    "ways",
+    [
+        pytest.param({"sms": "http", "http": GATEWAY}, id="gateway"),
+        pytest.param({"email": "smtp", "smtp": SERVER}, id="mail server"),
+    ],
+)
+def test_a_lease_that_a_slow_answer_would_outlive_is_refused(ways: dict[str, Any]) -> None:
+    """Another worker would take what waits for its answer for a dead worker's, and might send it again."""
+    DeliverySection.model_validate({"lease_seconds": 50, **ways})
+    with pytest.raises(ValidationError, match="must be 50 or more"):
+        DeliverySection.model_validate({"lease_seconds": 49, **ways})
+    DeliverySection.model_validate({**ways, "lease_seconds": 10, "sms": "file", "email": "file"})
+
+
 def test_a_secret_is_read_from_where_it_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "password").write_text("in a file\n", "utf-8")
     monkeypatch.setenv("INVENTED_SECRET", "in the environment")
