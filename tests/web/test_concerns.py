@@ -129,6 +129,29 @@ def test_a_closed_one_opens_again_with_a_note(ward: Ward) -> None:
     assert ward.office.concerns()[0].state == "open"
 
 
+def test_what_was_typed_goes_with_a_concern_that_is_handed_over(ward: Ward) -> None:
+    with browser_of(ward.server, ward.office, Role.CLINICIAN) as cleo:
+        ward.act("hand-over", to="Cleo Clinician", outcome="left_voicemail", note="Ask about the fever")
+        ward.act("hand-over", cleo, to="Nora Nurse", note="No fever")
+        ward.act("hand-over", to="", outcome="left_voicemail", note="Nobody there")
+    said = [(each.action, each.note) for each in ward.office.history(ward.concern_id)[1:]]
+    assert said == [
+        ("called", "left_voicemail: Ask about the fever"),
+        ("handed_over", "handed over to Cleo Clinician"),
+        ("note", "No fever"),
+        ("handed_over", "handed over to Nora Nurse"),
+        ("called", "left_voicemail: Nobody there"),
+        ("given_back", ""),
+    ]
+
+
+def test_taking_a_concern_loses_nothing_that_was_typed_before(ward: Ward) -> None:
+    answer = ward.act("take", note="Half a note", outcome="reached")
+    assert "You have it." in answer.text
+    assert ">Half a note</textarea>" in answer.text
+    assert 'value="reached" checked' in answer.text
+
+
 def test_a_concern_is_handed_over_and_given_back(ward: Ward) -> None:
     with browser_of(ward.server, ward.office, Role.CLINICIAN) as cleo:
         ward.act("take")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Annotated, Any
 
@@ -24,7 +23,7 @@ from reminders.desk.staff import who_works_concerns
 from reminders.desk.trail import Action, Look
 from reminders.errors import InputError, StateError
 from reminders.records import courses
-from reminders.web.forms import go
+from reminders.web.forms import go, row_number
 from reminders.web.staff.here import Here, Number, acts
 from reminders.words import gettext
 
@@ -71,10 +70,14 @@ def one_concern(here: Seeing, concern_id: Number) -> Response:
 
 @router.post("/staff/concerns/{concern_id}/take")
 def take(here: Working, concern_id: Number) -> Response:
-    """Take it; whoever comes second is told who has it."""
-    return _done(
-        here, concern_id, lambda session, desk: desk_concerns.take_concern(session, desk, concern_id, by=_me(here))
-    )
+    """Take it; whoever comes second is told who has it. What was typed before is typed there still."""
+
+    def mine(session: Session, desk: Desk) -> None:
+        desk_concerns.take_concern(session, desk, concern_id, by=_me(here))
+
+    done = _done(here, concern_id, mine)
+    is_half_typed = bool(here.form.text("note") or here.form.text("outcome"))
+    return _show(here, concern_id) if is_half_typed and done.status_code < 400 else done
 
 
 @router.post("/staff/concerns/{concern_id}/note")
@@ -94,12 +97,8 @@ def note(here: Working, concern_id: Number) -> Response:
 @router.post("/staff/concerns/{concern_id}/close")
 def close(here: Working, concern_id: Number) -> Response:
     """Close it with how the call-back ended."""
-    read = here.form.text("read")
-    ended = CallBack(
-        outcome=here.form.text("outcome"),
-        note=here.form.text("note"),
-        read=int(read) if re.fullmatch(r"\d{1,18}", read) else None,
-    )
+    read = row_number(here.form.text("read"))
+    ended = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"), read=read)
     if not ended.outcome:
         missing = Blamed(gettext("Say how the call ended, then close it."), "outcome")
         return _show(here, concern_id, status=400, problems=(missing,))
@@ -113,16 +112,21 @@ def close(here: Working, concern_id: Number) -> Response:
 
 @router.post("/staff/concerns/{concern_id}/hand-over")
 def hand_over(here: Working, concern_id: Number) -> Response:
-    """Give it to somebody else, or back to everybody."""
-    to, why = here.form.text("to"), here.form.text("note")
+    """Give it to somebody else, or back to everybody, after what was typed of a call or noted."""
+    to, me = here.form.text("to"), _me(here)
+    call = CallBack(outcome=here.form.text("outcome"), note=here.form.text("note"))
 
     def give(session: Session, desk: Desk) -> None:
-        if not to:
-            desk_concerns.give_back(session, desk, concern_id, by=_me(here), note=why)
-            return
-        if to not in who_works_concerns(session, desk):
+        if to and to not in who_works_concerns(session, desk):
             raise InputError(gettext("choose somebody from the list"))
-        desk_concerns.hand_over(session, desk, concern_id, to=to, by=_me(here))
+        if call.outcome:
+            desk_concerns.record_call(session, desk, concern_id, call, by=me)
+        elif to and call.note:
+            desk_concerns.note_on_concern(session, desk, concern_id, by=me, note=call.note)
+        if to:
+            desk_concerns.hand_over(session, desk, concern_id, to=to, by=me)
+        else:
+            desk_concerns.give_back(session, desk, concern_id, by=me, note="" if call.outcome else call.note)
 
     return _done(here, concern_id, give, then=_LIST, at="to" if to else "note")
 
