@@ -62,6 +62,7 @@ def ask_for_call(session: Session, desk: Desk, page: PatientPage, wish: CallWish
     Nobody has to be urgent to be called; words that are make it so, and an emergency is answered as one.
     """
     replies.hold_senders(session, [f"{PAGE} {page.enrollment_id}"])
+    replies.hold_patients(session, [page.patient_id])
     patient = people.patient_of(session, page.patient_id)
     if patient is None:
         raise NotFound(gettext("there is no patient {patient_id}", patient_id=page.patient_id))

@@ -92,6 +92,7 @@ class Correspondence:
             self._concerns[Address(practice_id=practice_id, channel=channel, address=address)] = concern
 
     def _look_up_patients(self, ids: Collection[int]) -> None:
+        replies.hold_patients(self.session, ids)
         self._patients.update(people.patients_of(self.session, ids))
         self._courses.update(courses.enrollments_of_all(self.session, ids))
         for patient_id, concern in concerns.concerns_to_join(self.session, ids, kind="reply").items():

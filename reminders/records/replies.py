@@ -78,6 +78,11 @@ def hold_senders(session: Session, senders: Collection[str]) -> None:
         connection.execute(select(func.pg_advisory_xact_lock(each)))
 
 
+def hold_patients(session: Session, patient_ids: Collection[int]) -> None:
+    """Do the same for patients, who may write on several channels at once; after their senders, whoever asks."""
+    hold_senders(session, {f"patient {each}" for each in patient_ids})
+
+
 def add_reply(session: Session, reply: Reply) -> int:
     """Add a reply, which gets its id; return that."""
     values = {name: getattr(reply, name) for name in _WRITTEN}
