@@ -193,7 +193,8 @@ def _somebody_has(findings: Findings, number: Amount) -> bool:
     ends = ends or findings.has(after, "courtesy", "thanks", "degree", "present", "past", "contrast", "common")
     has = number.first > 0 and findings.has(number.first - 1, "having")
     before = range(max(0, number.first - 4), number.first)
-    return ends and has and any(findings.has(at, "person", "self") for at in before)
+    in_a_state = number.first > 1 and findings.has(number.first - 2, "having")  # "anda con 39"
+    return ends and has and (in_a_state or any(findings.has(at, "person", "self") for at in before))
 
 
 def _near(findings: Findings, number: Amount, name: str, rival: str) -> bool:
@@ -214,6 +215,8 @@ def _distance(findings: Findings, number: Amount, name: str) -> int | None:
 
 
 def _counted(findings: Findings, number: Amount, after: str, before: str) -> Measure:
+    if before == "number":  # "bus number 12"
+        before = _beside(findings, number, number.first - 2)
     if _clock(findings, number) or (before in {"at", "las", "@"} and _doing(findings, number)):
         return Measure.OTHER  # "8:30", "took my pill at 8"
     if _is(findings, after, "pill") or (_is(findings, _word(findings, number.last + 2), "pill") and after != "/"):

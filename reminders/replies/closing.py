@@ -89,6 +89,7 @@ def closing(
         or like.person > (_OPEN_ABOVE if chatter.plain or findings.words.modest else _OPEN_OTHERWISE)
         or _asks(findings)
         or _may_stop(findings)
+        or (findings.of("scope.beyond") and not (chatter.plain or settled))  # "ok so not like before"
         or any(_open(findings, s, drainage=drainage) for s in signs if s.name not in chatter.waived)
     ):
         return None
@@ -106,7 +107,7 @@ def closing(
     if not _understood(findings, covered | denied, chatter, strong=strong):
         return None
     courtesy = findings.covered("close.thanks", "close.ack", "close.weak")
-    if not chatter.unread and unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
+    if not chatter.enough and unsaid_of_body(findings, (covered | denied) - courtesy) is not None:
         return None
     why = [
         evidence(findings, kind, (one.first, one.last), english("nothing to do for anybody"))
@@ -246,6 +247,9 @@ def _denied(
         if standing.counts or (standing is Standing.IMAGINED and not promised):
             return None
         denied.add(at)
+    if findings.of("scope.negation"):
+        named = [at for at in findings.where(*chatter.named) if at not in covered and at not in denied]
+        denied.update([at for at in named if scope.of(Finding("concern.word", (at,))) is Standing.NEGATED])
     denied |= _answered_one_by_one(findings)
     said = denied | covered
     blocking = [at for at in findings.where("negator") if _blocks(findings, at, said) and not _used(at, said)]
@@ -287,9 +291,12 @@ def _blocks(findings: Findings, at: int, covered: Set[int]) -> bool:
 
 
 def _ends_clause(findings: Findings, at: int) -> bool:
-    """Whether nothing follows that it could deny, so that it answers: "thanks, i mean no"; not in "aint nothing"."""
+    """Whether nothing follows that it could deny, so that it answers: "thanks, i mean no"; not in "aint nothing".
+
+    Nor does "nothing" after another word, as in "lifted nothing".
+    """
     parts = findings.reading.clause
-    if at and parts[at - 1] == parts[at] and findings.has(at - 1, "negator"):
+    if at and parts[at - 1] == parts[at] and (findings.has(at - 1, "negator") or findings.has(at, "object")):
         return False
     return at + 1 == len(parts) or parts[at + 1] != parts[at]
 

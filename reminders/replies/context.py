@@ -82,7 +82,7 @@ def _answering(heard: Heard, after: str) -> Outcome | None:
         return Outcome(label=label, signs=(sign,) if sign else (), why=_answered(heard, key))
     if key == "checkin_yesno" and _affirms(heard):
         return Outcome(label=Label.NONE, why=_answered(heard, key))
-    unsettled = answer in {Answer.NO, Answer.THUMB_DOWN} or bool(heard.findings.of("answer.unsettled"))
+    unsettled = answer in {Answer.NO, Answer.THUMB_DOWN} or bool(heard.unsettled)
     if key == "checkin_yesno" and unsettled:
         return _after_no(heard)
     if key == "visit" and answer is Answer.NO and not heard.closing:
@@ -125,12 +125,12 @@ def _scored(heard: Heard) -> Outcome | None:
 def _after_no(heard: Heard) -> Outcome:
     """NO to "dressing dry and pain controlled?": urgent, unless the rest settles what it means."""
     why = _answered(heard, "checkin_yesno")
-    wet = bool({"drainage", "bleeding"}.intersection(heard.ranked.signs)) or bool(heard.findings.of("answer.unsettled"))
+    wet = bool({"drainage", "bleeding"}.intersection(heard.ranked.signs)) or bool(heard.unsettled)
     if heard.closing and _settles(heard) and not wet:
         return Outcome(label=Label.NONE, why=(*why, *heard.closing.why))
     settling = {"drainage", "stuck_dressing", "itching"}
     mild = heard.pain is not None and heard.pain < SEVERE_PAIN
-    told = not settling.isdisjoint(heard.ranked.signs) and not heard.findings.of("answer.unsettled")
+    told = not settling.isdisjoint(heard.ranked.signs) and not heard.unsettled
     if (mild and "bleeding" not in heard.ranked.signs) or told:
         return Outcome(label=Label.ROUTINE, why=why)
     return Outcome(label=Label.URGENT, signs=() if heard.ranked.signs else ("unclear",), why=why)
@@ -149,7 +149,7 @@ def _alarm(heard: Heard) -> Outcome | None:
     if heard.closing or heard.findings.of("ask") or not _BESIDE_ALARM.issuperset(heard.ranked.signs):
         return None
     at = heard.alarming if heard.alarming is not None or heard.ranked.signs else heard.reported
-    if at is None:
+    if at is None or (_reads_calm(heard) and not heard.findings.has(at, "vital")):
         return None
     note = english("names something serious that was not understood")
     if heard.alarming is None:
@@ -159,6 +159,14 @@ def _alarm(heard: Heard) -> Outcome | None:
     return Outcome(label=Label.EMERGENCY if vital else Label.URGENT, signs=("unclear",), why=(why,))
 
 
+def _reads_calm(heard: Heard) -> bool:
+    """Whether the whole reads so little like serious replies that one word of it need not be meant of the body."""
+    like = heard.likeness
+    return like.serious <= _CALM and like.person <= _CALM_PERSON
+
+
+_CALM, _CALM_PERSON = -0.4, 0.3
+"""Likeness below which no reply of the sets left out of the learning was serious for such a word."""
 _BESIDE_ALARM = frozenset({"medicine_question", "callback", "drainage", "itching", "unclear"})
 """Signs for the next day that do not explain a serious word beside them."""
 
@@ -174,9 +182,8 @@ def _otherwise(heard: Heard) -> Outcome:
 
 
 def _answered(heard: Heard, key: str) -> tuple[Evidence, ...]:
-    unsettled = heard.findings.of("answer.unsettled")
-    if unsettled and key == "checkin_yesno":
-        span = (unsettled[0].first, unsettled[0].last)
+    if heard.unsettled and key == "checkin_yesno":
+        span = (heard.unsettled[0].first, heard.unsettled[0].last)
         return (evidence(heard.findings, "answer.unsettled", span, english("dressing not dry or pain not controlled")),)
     if heard.answer is None or not heard.findings.reading.tokens:
         return ()

@@ -83,6 +83,15 @@ class Heard:
         present = at is not None and self.scope.of(Finding("net.word", (at,))) is Standing.PRESENT
         return at if present else None
 
+    @cached_property
+    def unsettled(self) -> tuple[Finding, ...]:
+        """What says that the dressing is not dry or the pain not controlled, unless it is denied: "not wet"."""
+        return tuple([one for one in self.findings.of("answer.unsettled") if not self._is_denied(one)])
+
+    def _is_denied(self, one: Finding) -> bool:
+        said = one.kind == "answer.unsettled" and not any(self.findings.has(at, "negator", "no") for at in one.at)
+        return said and self.scope.of(one) is Standing.NEGATED
+
     @property
     def pain(self) -> int | None:
         """The current pain score, None when none is given."""

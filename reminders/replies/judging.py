@@ -112,9 +112,19 @@ def _worded(findings: Findings, scope: Scope, one: Finding) -> Sign:
         name,
         standing,
         evidence(findings, one.kind, (one.first, one.last), standing.value),
-        mild=_same_clause(findings, "scope.mild", one),
+        mild=_is_trace(findings, one),
         active=_same_clause(findings, "scope.active", one),
         early=name == "numb_late" and _hours_only(findings),
+    )
+
+
+def _is_trace(findings: Findings, one: Finding) -> bool:
+    """Whether its clause calls it small or old, and not something beside it: "dry and bleeding"."""
+    parts = findings.reading.clause
+    return any(
+        parts[mild.first] == parts[one.first]
+        and not any(findings.has(at, "joins") for at in range(mild.last + 1, one.first))
+        for mild in findings.of("scope.mild")
     )
 
 
@@ -177,13 +187,17 @@ def _glucose(findings: Findings, number: Amount) -> Sign | None:
 
 
 def _weighed(findings: Findings, number: Amount) -> Sign | None:
-    """More grams of a medicine taken than the daily limit: "took 8 g of acetaminophen since breakfast"."""
+    """More grams of a medicine taken than the daily limit: "took 8 g of acetaminophen since breakfast".
+
+    A total counts whichever sentence names the medicine: "acetaminophen at 2, 6 and 10. Total 8000 mg".
+    """
     sentence, after = findings.reading.sentence, number.last + 1
     if after >= len(sentence):
         return None
     grams = 1.0 if findings.has(after, "grams") else 0.001 if findings.has(after, "milligrams") else 0.0
     taken = all(any(sentence[at] == sentence[after] for at in findings.where(name)) for name in ("take", "pill"))
-    if not taken or not DAILY_LIMIT_G < number.value * grams <= _MOST_GRAMS:
+    total = any(sentence[at] == sentence[after] for at in findings.where("total")) and findings.mentions("pill")
+    if not (taken or total) or not DAILY_LIMIT_G < number.value * grams <= _MOST_GRAMS:
         return None
     note = english("{number:g} g taken").format(number=number.value * grams)
     return Sign("overdose", Standing.PRESENT, evidence(findings, "number.grams", (number.first, after), note))

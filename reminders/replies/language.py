@@ -45,10 +45,8 @@ def language_of(reading: Reading, chosen: str) -> str:
             return other
         if not found_here or foreign:
             return "und"
-    apart = alone[1 - here]
-    if apart >= 2 or (apart and 3 * apart >= len(spoken)):
-        return f"{first}+{READ[1 - here]}"
-    return first
+    # One word of the other may be the one that counts: "no más texts".
+    return f"{first}+{READ[1 - here]}" if alone[1 - here] else first
 
 
 def _read_in(word: str) -> int:
@@ -57,7 +55,7 @@ def _read_in(word: str) -> int:
 
 
 def _others_with(word: str) -> tuple[str, ...]:
-    return tuple(name for name in OTHERS if vocabulary(name).knows(word))
+    return tuple(name for name in OTHERS if vocabulary(name).knows(word) or vocabulary(name).begins(word))
 
 
 _READ_IN = Remembered(_read_in)
@@ -67,7 +65,7 @@ _OTHERS_WITH = Remembered(_others_with)
 @lru_cache(maxsize=32)
 def words_of(language: str) -> Lexicon:
     """Give the compiled words to read a language with; all but English and Spanish are read with all lists at once."""
-    names = tuple(language.split("+"))
+    names = tuple(sorted(language.split("+")))
     if set(names) <= set(READ):
         return lexicon(*names, "emoji")
     return lexicon(*OTHERS, *READ, "emoji")

@@ -12,6 +12,8 @@ _TAKES_AWAY = ("mended", "scope.")
 _GOING_DOWN = frozenset({"mended", "scope.eased", "close.fine"})
 _SAID_FIRST = ("close.fine", "close.done", "close.dressed", "close.drainage", "mended", "scope.resolved", "scope.eased")
 _UNSETTLED = "answer.unsettled"
+_UNSETTLED_LAST = "answer.unsettled_last"
+"""What answers only where nothing follows: "the pain is not", but "I'm not even taking pills" tells something else."""
 _DENIALS = ("denial", "verbal_negator", "answer_no")
 _JUDGED = (*_WELL, "sign.", "net.")
 _TAKEN_WHOLE = frozenset(f"sign.{name}" for name in (*EMERGENCY_SIGNS, "supplies", "complaint"))
@@ -21,10 +23,13 @@ def meant(findings: Findings) -> Findings:
     """Leave out signs that an idiom or "less", "gone" takes away, what is only wished well, and what is not asked."""
     by_kind = dict(findings.by_kind)
     named = []
+    if findings.of(_UNSETTLED_LAST):
+        last = [one for one in findings.of(_UNSETTLED_LAST) if _ends_clause(findings, one)]
+        by_kind[_UNSETTLED] = (*findings.of(_UNSETTLED), *last)
     if findings.mentions(*_DENIALS):
         denied = [one for kind in _SAID_FIRST for one in findings.of(kind) if _denied_after(findings, one)]
         if denied:
-            by_kind[_UNSETTLED] = (*findings.of(_UNSETTLED), *denied)
+            by_kind[_UNSETTLED] = (*by_kind.get(_UNSETTLED, ()), *denied)
     for kind, ones in findings.by_kind.items():
         if not kind.startswith(_JUDGED):
             continue
@@ -155,6 +160,13 @@ def _answers_itself(findings: Findings, one: Finding) -> bool:
     after = one.last + 1
     mark = findings.reading.tokens[one.last].word == "?"
     return mark and after < len(findings.masks) and findings.has(after, "denial", "answer_yes")
+
+
+def _ends_clause(findings: Findings, one: Finding) -> bool:
+    """Whether only courtesy follows in its clause."""
+    parts = findings.reading.clause
+    rest = [at for at in range(one.last + 1, len(parts)) if parts[at] == parts[one.last]]
+    return findings.are(rest, "courtesy", "thanks", "degree")
 
 
 def _opens_clause(findings: Findings, first: int) -> bool:

@@ -6,6 +6,7 @@ found, one routine reply in ten is raised, and one or two harmless ones in a hun
 
 from __future__ import annotations
 
+from reminders.replies.amounts import Measure
 from reminders.replies.chatter import ALARMING
 from reminders.replies.hearing import Heard
 from reminders.replies.judging import evidence
@@ -24,6 +25,8 @@ _ASKED, _SCORED, _EXPLAINED, _EASING = 0.7, 0.8, 1.0, 1.3
 about, and beside a score that is called better."""
 _BUSINESS = frozenset({"supplies", "reschedule", "medicine_question", "callback", "complaint"})
 _OF_SITE = frozenset({"itching", "stuck_dressing"})
+_WEEPING = "drainage"
+"""Tells what the reply is about where it is said to be thin: what is expected."""
 _VITAL = ("vital", "face", "throat", "chest", "heart")
 _SITE = ("digit", "foot", "leg", "site")
 _NAMED = (*_VITAL, *_SITE, *ALARMING)
@@ -31,7 +34,9 @@ _NOISE = 3
 _PIECE, _FRAGMENT = 2, 0.95
 """How much more of two words that go to a person anyway: a piece of a sentence, to be read with the rest."""
 _DENIED = 0.85
-"""How much more where a sign was named and denied; where that is the word that weighed most, as much as `_EASING`."""
+"""How much more where a sign was named and is not there; where that is the word that weighed most, as much as
+`_EASING`."""
+_GONE = (Standing.NEGATED, Standing.PAST)
 _UNTOLD = 3.0
 """How much more where somebody wants to stop, or writes of the word for it, and names nothing that is to stop."""
 _SETTLED = 9.0
@@ -68,17 +73,18 @@ def _doubt(heard: Heard, label: Label, like: Likeness) -> float:
         return _SETTLED
     if named:
         weightiest = heard.findings.reading.tokens[like.at].start
-        denied = [one.evidence for one in named if one.standing is Standing.NEGATED]
+        denied = [one.evidence for one in named if one.standing in _GONE]
         return _EASING if any(one.start <= weightiest < one.end for one in denied) else _DENIED
     if label is Label.ROUTINE and len(heard.findings.masks) <= _PIECE:
         return _FRAGMENT
     words = len(heard.findings.masks)
     noise = words <= 1 or (words <= _NOISE and not like.known)
     doubts = {
+        _SETTLED: any(n.measure is Measure.OTHER and n.first <= like.at <= n.last for n in heard.numbers),
         _EASING: heard.score is not None and not heard.score.rising and bool(heard.findings.of("close.fine")),
         _EXPLAINED: _explained(heard),
         _SCORED: heard.score is not None,
-        _DENIED: like.at in heard.findings.covered("idiom", "mended"),
+        _DENIED: like.at in heard.findings.covered("idiom", "mended", "close.fine"),
         _UNTOLD: like.at in heard.findings.covered("control.untold") and not heard.findings.mentions(*_NAMED),
         _ASKED: bool(heard.findings.of("ask")) or heard.after == "visit",
         _UNSURE: noise,
@@ -91,4 +97,6 @@ def _explained(heard: Heard) -> bool:
     named = {sign.name for sign in heard.signs if sign.standing.counts}
     if heard.findings.mentions(*_VITAL):
         return False
+    if _WEEPING in named and heard.findings.of("scope.thin"):
+        return True
     return not named.isdisjoint(_OF_SITE) or (not named.isdisjoint(_BUSINESS) and not heard.findings.mentions(*_SITE))

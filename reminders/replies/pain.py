@@ -55,13 +55,23 @@ def pain_score(findings: Findings, numbers: tuple[Amount, ...], *, asked: bool) 
 
 
 def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
-    if number.measure not in (Measure.BARE, Measure.OF_TEN) or _praise(findings, number):
+    if number.measure not in (Measure.BARE, Measure.OF_TEN) or _praise(findings, number) or _counts(findings, number):
         return False
     if number.measure is Measure.OF_TEN:
         return True
     if number.written_out and number.value == 1 and not _alone(findings, number):
         return False
     return asked or _beside_pain(findings, number) or number.first in findings.covered("score.said")
+
+
+def _counts(findings: Findings, number: Amount) -> bool:
+    """Whether more than any score counts what stands after it: "graded forty midterms"."""
+    after = number.last + 1
+    if number.value <= HIGHEST_SCORE or number.measure is not Measure.BARE or after >= len(findings.masks):
+        return False
+    beside = findings.reading.clause[after] == findings.reading.clause[number.last]
+    told = findings.has(after, "degree", "present", "past", "pain", "common", "score_lead", "concern", "harm")
+    return beside and findings.reading.tokens[after].kind == "word" and not told
 
 
 def _clause(findings: Findings, number: Amount) -> range:

@@ -114,6 +114,10 @@ class _Known(NamedTuple):
     """Opens a new clause."""
 
 
+_NEW = tuple.__new__
+"""Makes a token in half the time, for it calls nothing of Python's."""
+
+
 def read(text: str) -> Reading:
     """Cut the text.
 
@@ -142,7 +146,7 @@ def read(text: str) -> Reading:
         ):
             clause += 1
         for word, length in words:
-            tokens.append(Token(word, start, start + length, kind, start == last_end))
+            tokens.append(_NEW(Token, (word, start, start + length, kind, start == last_end)))
             clauses.append(clause)
             sentences.append(sentence)
             start = last_end = start + length

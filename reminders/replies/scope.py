@@ -19,6 +19,8 @@ from reminders.sentences import english
 
 ACUTE = frozenset({"fever", "chills", "bleeding", "heavy_bleeding", "collapse", "chest_pain", "breathing"})
 """Signs that still count when over, if they were there within the last day (rule of the practice)."""
+_LASTING = frozenset({"supplies", "reschedule", "callback"})
+"""What is wanted until somebody sees to it, whatever else is over: "lost the tube, have used none since"."""
 _EASED = frozenset({"numb_late", "fever", "chills", "bleeding"})
 _REACH = 10
 _ENDING_REACH = 14
@@ -84,7 +86,7 @@ class Scope:
         if self._other_time(sign):
             return Standing.OTHER_TIME
         name = sign.kind.partition(".")[2]
-        if not self._resolved(sign, name):
+        if name in _LASTING or not self._resolved(sign, name):
             return Standing.PRESENT
         return Standing.OVER if name in ACUTE and not self._long_ago(sign) else Standing.PAST
 
@@ -98,7 +100,13 @@ class Scope:
         tokens = {at for found in findings.of("scope.negation") if own.isdisjoint(found.at) for at in found.at}
         if self._opens_with_answer():
             tokens -= {self._first_word}
-        return frozenset(tokens)
+        return frozenset([at for at in tokens if not self._answers_before(at)])
+
+    def _answers_before(self, at: int) -> bool:
+        """Whether a "no" opens a clause and a statement follows: "done. no it bled through"."""
+        findings, parts = self.findings, self.findings.reading.clause
+        opens = at > 0 and parts[at - 1] != parts[at] and findings.has(at, "no")
+        return opens and at + 1 < len(parts) and parts[at + 1] == parts[at] and findings.has(at + 1, "tells_on")
 
     def _opens_with_answer(self) -> bool:
         """Whether the first word answers, as in "no, ..." and "no it's bleeding"; in "no fever" it negates."""

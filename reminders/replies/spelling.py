@@ -22,9 +22,27 @@ _SPANISH_SOUNDS = (
     (re.compile(r"ll"), "y"),
     (re.compile(r"g(?=[ei])"), "j"),
     (re.compile(r"([^r])\1+"), r"\1"),
+    (re.compile(r"(?<=..)ao(?=s?$)"), "ado"),
 )
 
 
+_SHORTHAND = {
+    "q": "que",
+    "k": "que",
+    "xq": "porque",
+    "pq": "porque",
+    "xk": "porque",
+    "pa": "para",
+    "bn": "bien",
+    "tb": "tambien",
+    "tmb": "tambien",
+    "toy": "estoy",
+    "tamos": "estamos",
+    "dnd": "donde",
+    "msj": "mensaje",
+    "msjs": "mensajes",
+}
+"""What Spanish texts leave out of their commonest words."""
 _CONTRACTED = {
     slip: right
     for right, slips in {
@@ -75,8 +93,10 @@ def fold(word: str) -> str:
 def spanish_sound(word: str) -> str:
     """Spell a folded word by its sound, so that `inchado` meets `hinchado` and `aser` meets `hacer`.
 
-    Standard Latin American pronunciation: silent h, b = v, s = z = soft c, y = ll, soft g = j.
+    Standard Latin American pronunciation: silent h, b = v, s = z = soft c, y = ll, soft g = j;
+    and of the Caribbean and the south, -ao = -ado, so that `mojao` meets `mojado`.
     """
+    word = _SHORTHAND.get(word, word)
     for pattern, sound in _SPANISH_SOUNDS:
         word = pattern.sub(sound, word)
     return word

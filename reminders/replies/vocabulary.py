@@ -87,6 +87,11 @@ class Vocabulary:
         """Whether the word is in a file just as it is written."""
         return spell(word, by_sound=self.source.by_sound) in self._by_form[0]
 
+    def begins(self, word: str) -> bool:
+        """Whether the word begins with a stem of the file."""
+        stems = self._by_form[1]
+        return any(word[:end] in stems for end in range(2, len(word) + 1))
+
     def names(self, word: str) -> Iterator[Name]:
         """Give what a folded word is known as: by its spelling rule, or by a stem it begins with, spelt or sounded."""
         key = spell(word, by_sound=self.source.by_sound)

@@ -34,6 +34,37 @@ def test_a_spanish_patient_may_answer_in_english_and_mix() -> None:
 @pytest.mark.parametrize(
     ("text", "label"),
     [
+        ("ya no más texts ok", Label.STOP),
+        ("no más reminders please", Label.STOP),
+        ("reeks to high heaven. Por lo demás todo bien, gracias", Label.URGENT),
+        ("the wound looks ok pero huele mal", Label.URGENT),
+        ("ok thanks mi si gonfia la lingua", Label.EMERGENCY),
+    ],
+)
+def test_one_word_of_another_language_may_be_the_one_that_counts(text: str, label: Label) -> None:
+    assert triage(text).label is label
+
+
+@pytest.mark.parametrize(
+    ("text", "sign"),
+    [
+        ("se me inflamó la pierna", "leg_swelling"),
+        ("la pierna se inflama y se hincha", "leg_swelling"),
+        ("tiritaba toda la noche", "chills"),
+        ("se reventaron dos puntos", "wound_open"),
+        ("la venda apestaba", "smell"),
+        ("el dolor aumentaba anoche", "pain_worse"),
+        ("el dedo se está ennegreciendo", "colour_change"),
+        ("lo colorao va subiendo por la pierna", "spreading_redness"),
+    ],
+)
+def test_spanish_verbs_are_known_in_all_their_forms(text: str, sign: str) -> None:
+    assert sign in triage(text, language="es").signs
+
+
+@pytest.mark.parametrize(
+    ("text", "label"),
+    [
         ("je ne peux pas respirer", Label.EMERGENCY),
         ("não consigo respirar", Label.EMERGENCY),
         ("ich bekomme keine Luft", Label.EMERGENCY),

@@ -38,6 +38,10 @@ from reminders.replies import triage
         ("no fever comma but there is pus period", "pus"),
         ("bleeding for a period of 20 minutes with pressure", "heavy_bleeding"),
         ("It bled yesterday. Held it ten minutes, it quit, then started again", "bleeding"),
+        ("yes dry and bleeding since Saturday", "bleeding"),
+        ("all good. no it bled through", "bleeding"),
+        ("my toes have gone cold and white", "cold"),
+        ("lost the tube on the train, have used none since", "supplies"),
     ],
 )
 def test_a_sign_that_is_reported_counts(text: str, sign: str) -> None:
