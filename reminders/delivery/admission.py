@@ -14,7 +14,7 @@ from reminders.care.pacing import Limit, next_to_go
 from reminders.delivery import breaker
 from reminders.delivery.outgoing import Accepted
 from reminders.delivery.settle import NotTaken, Outcome
-from reminders.errors import Away, InDoubt, Refused, Throttled, Unreachable
+from reminders.errors import Away, BadAddress, InDoubt, Refused, Throttled, Unreachable
 from reminders.records import outbox
 from reminders.records.outbox import DueMessage, Queue
 from reminders.records.pace import Pace, spend, take_allowance
@@ -52,6 +52,7 @@ class Admission:
     _expired_at: dict[Queue, datetime] = field(default_factory=dict)
     _trying: set[Queue] = field(default_factory=set)
     _put_off: set[Queue] = field(default_factory=set)
+    _refused: dict[Queue, int] = field(default_factory=dict)
 
     def admit(self, session: Session, queue: Queue, *, now: datetime, wanted: int) -> Admitted:
         """Return the due messages of a queue that may be claimed in this transaction; also those of no use any more.
@@ -126,6 +127,17 @@ class Admission:
         tell = health if breaker.staff_should_know(health, now) else None
         set_health(session, queue, replace(health, told_at=now) if tell else health)
         return tell
+
+    def everything_is_refused(self, queue: Queue, outcomes: Sequence[Outcome]) -> bool:
+        """Count how claims ended, and say whether so many were refused in a row that no single message is to blame."""
+        refused = self._refused.get(queue, 0)
+        for each in outcomes:
+            if isinstance(each.result, Accepted):
+                refused = 0
+            elif isinstance(each.result, Refused) and not isinstance(each.result, BadAddress):
+                refused += 1
+        self._refused[queue] = refused
+        return refused >= breaker.REFUSALS_IN_A_ROW
 
     def not_before(self, queue: Queue, moment: datetime) -> datetime:
         """Return when a message due at a moment may be claimed at the earliest, as far as this worker knows."""

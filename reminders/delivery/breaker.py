@@ -18,6 +18,8 @@ PUT_OFF_FOR = timedelta(minutes=10)
 """What answers and takes nothing for so long has a lasting reason, such as a spent quota; shorter ones are common."""
 PUT_OFF_AT_LEAST = 5
 """Messages: a few mailboxes that are full say nothing about the way there."""
+REFUSALS_IN_A_ROW = 10
+"""Of messages, not of addresses, and none taken in between: an account that is closed, a sender that is not ours."""
 _MOST_STEPS = 6
 _COMPLAINTS_APART = timedelta(seconds=1)
 """Many messages under way at once complain once."""

@@ -201,7 +201,8 @@ class Dispatcher:
         return len(admitted.due), batch
 
     def _settle(self, session: Session, now: datetime) -> DispatchReport:
-        done = self._settler.settle(session, self._unsettled, now)
+        refused = self._admission.everything_is_refused(self._unsettled_of, self._unsettled)
+        done = self._settler.settle(session, self._unsettled, now, everything_is_refused=refused)
         if self._unsettled:
             queue = self._unsettled_of
             note_settled(session, queue.practice_id, self._unsettled, now)

@@ -65,8 +65,13 @@ class Settler:
     random: Random
     other_way: OtherWay = no_other_way
 
-    def settle(self, session: Session, outcomes: Sequence[Outcome], now: datetime) -> DispatchReport:
-        """Write down every outcome, all of one practice; return how many there were of each kind."""
+    def settle(
+        self, session: Session, outcomes: Sequence[Outcome], now: datetime, *, everything_is_refused: bool = False
+    ) -> DispatchReport:
+        """Write down every outcome, all of one practice; return how many there were of each kind.
+
+        When everything is refused, staff are told of that rather than of each message.
+        """
         report = DispatchReport()
         if not outcomes:
             return report
@@ -81,7 +86,7 @@ class Settler:
             if isinstance(each.result, InDoubt) and each.can_be_asked:
                 report.waits += 1
             elif not isinstance(each.result, Accepted):
-                kind = self._settle_other(session, each, now)
+                kind = self._settle_other(session, each, now, everything_is_refused=everything_is_refused)
                 setattr(report, kind, getattr(report, kind) + 1)
         return report
 
@@ -132,7 +137,7 @@ class Settler:
         )
         open_once(session, trouble, by=_BY)
 
-    def _settle_other(self, session: Session, outcome: Outcome, now: datetime) -> str:
+    def _settle_other(self, session: Session, outcome: Outcome, now: datetime, *, everything_is_refused: bool) -> str:
         """Settle what was not accepted; return the name of its figure in the report."""
         message, result = outcome.message, outcome.result
         held = Held(id=message.id, token=outcome.token)
@@ -142,7 +147,12 @@ class Settler:
             values = {"detail": english("refused: {why}").format(why=result), "settled_at": now}
             if not change_held(session, MessageEvent.REFUSE, held, **values):
                 return "late"
-            self._settle_refused(session, message, result, now)
+            untold = self._settle_refused(session, message, result, now)
+            if untold and everything_is_refused:
+                self._tell_of_refusals(session, message, result, now)
+            elif untold:
+                said = english("{what} was refused and can't be sent: {why}.").format(what=untold, why=result)
+                self._tell(session, message, said, now)
             return "failed"
         if isinstance(result, Throttled):
             # It keeps its place: the queue as a whole waits.
@@ -163,8 +173,8 @@ class Settler:
 
     def _settle_refused(
         self, session: Session, message: DueMessage | LapsedMessage, result: Refused, now: datetime
-    ) -> None:
-        """Stop sending to an address that does not work; say it by another channel, or tell staff."""
+    ) -> str:
+        """Stop sending to an address that does not work, or say it by another channel; else return what is not said."""
         told = 0
         if isinstance(result, BadAddress) and isinstance(message, DueMessage):
             bad = BadContact(
@@ -172,16 +182,32 @@ class Settler:
             )
             told = stop_sending_to(session, bad, now=now, concern_due=self.concern_due)
         if self.other_way(session, message.id, surely=True):
-            return
+            return ""
         joined = withhold_joined(
             session, message.id, detail=english("was part of {key}, which was refused").format(key=message.key), at=now
         )
         if told and message.in_doubt != WhenInDoubt.HOLD:
-            return
-        what = ", ".join((message.key, *joined))
-        self._tell(
-            session, message, english("{what} was refused and can't be sent: {why}.").format(what=what, why=result), now
+            return ""
+        return ", ".join((message.key, *joined))
+
+    def _tell_of_refusals(
+        self, session: Session, message: DueMessage | LapsedMessage, result: Refused, now: datetime
+    ) -> None:
+        trouble = Trouble(
+            practice_id=message.practice_id,
+            patient_id=None,
+            enrollment_id=None,
+            kind="delivery",
+            about=f"refused: {message.channel}",
+            urgency="urgent",
+            summary=english(
+                "Every {what} is refused by the other side now: {why}. Mend the way out, and tell patients what was "
+                "not sent: `reminders messages --state failed`."
+            ).format(what=_NAMES.get(message.channel, message.channel), why=result),
+            opened_at=now,
+            due_at=self.concern_due("urgent", now),
         )
+        open_once(session, trouble, by=_BY)
 
     def _settle_doubt(self, session: Session, outcome: Outcome, result: InDoubt, now: datetime) -> str:
         message = outcome.message

@@ -182,6 +182,25 @@ def test_what_is_wrong_with_single_messages_is_no_broken_way(stocked: Database, 
     assert gateway.tries == 100
 
 
+def test_a_way_out_that_refuses_everything_is_one_concern(database: Database) -> None:
+    add_course(database, courses=32)
+    store(database, *(row(1, enrollment_id=number) for number in range(1, 31)))
+    gateway = _Gateway(Refused("account closed"))
+    worker = dispatcher(database, gateway.transport)
+    worker.run_once()
+    assert states(database) == ["failed"] * 30
+    about = [each.about for each in concerns(database)]
+    assert len(about) <= breaker.REFUSALS_IN_A_ROW
+    assert about.count("refused: sms") == 1
+    store(database, row(1, enrollment_id=31))
+    gateway.failure = None
+    worker.run_once()
+    store(database, row(1, enrollment_id=32))
+    gateway.failure = Refused("policy")
+    worker.run_once()
+    assert "enrollment 32: soak" in [each.about for each in concerns(database)]
+
+
 def test_one_channel_that_is_broken_leaves_the_other_alone(stocked: Database) -> None:
     store(stocked, *soaks(5, first=200, channel="email", address="robin@example.org", subject="Soak"))
     worker = dispatcher(
