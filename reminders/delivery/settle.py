@@ -201,8 +201,8 @@ class Settler:
             about=f"refused: {message.channel}",
             urgency="urgent",
             summary=english(
-                "Every {what} is refused by the other side now: {why}. Mend the way out, and tell patients what was "
-                "not sent: `reminders messages --state failed`."
+                "Every {what} is refused by the other side now: {why}. Mend the way out, and tell the patients: "
+                "`reminders messages --state failed` lists what they lack."
             ).format(what=_NAMES.get(message.channel, message.channel), why=result),
             opened_at=now,
             due_at=self.concern_due("urgent", now),
