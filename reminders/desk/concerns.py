@@ -135,7 +135,7 @@ def hand_over(session: Session, desk: Desk, concern_id: int, *, to: str, by: str
         raise StateError(gettext("concern {concern_id} moved on meanwhile; look at it again", concern_id=concern_id))
     given = _found(session, concern_id)
     channels = tell_new_holder(session, desk, given, by=by)
-    told = english("handed over to {name}, told by {channels}") if channels else english("handed over to {name}")
+    told = english("passed to {name}, told by {channels}") if channels else english("handed over to {name}")
     note = told.format(name=to, channels=", ".join(channels))
     _record(session, desk, given, _event(desk, concern_id, "handed_over", by, note))
     return given

@@ -259,7 +259,7 @@ def test_what_is_handed_over_is_told_to_who_has_it_now_and_not_to_the_next(offic
     assert [(e.action, e.by, e.note) for e in office.history(1)][-1] == (
         "handed_over",
         "N. Nurse",
-        "handed over to D. Doctor, told by sms",
+        "passed to D. Doctor, told by sms",
     )
     assert office.concerns()[0].taken_by == "D. Doctor"
 
