@@ -80,7 +80,7 @@ DAY = (
     Sent(f"{COURSE}/pause", {"reason": "asked for it"}, told=True),
     Sent(f"{COURSE}/pause", refused=True),
     Sent(f"{COURSE}/consent/give", {"address": "312-555-0125"}, refused=True, at="agreed"),
-    Sent(f"{COURSE}/consent/withdraw", {"channel": "sms"}, refused=True, at="wording"),
+    Sent(f"{COURSE}/consent/withdraw", {"channel": "email"}, refused=True, at="wording"),
     Sent(f"{COURSE}/page/renew", told=True),
     Sent(f"{COURSE}/end", looked=True),
     Sent(f"{CONCERNS}/1/take"),
@@ -95,7 +95,8 @@ DAY = (
     Sent(f"{SETTINGS}/people", {"name": "Cleo", "login": "cleo", "roles": "clinician"}, refused=True, at="license"),
     Sent(f"{SETTINGS}/people", {"name": "Pat Person", "login": "pat", "roles": "nurse"}, told=True),
     Sent(f"{SETTINGS}/people/1/let-go", refused=True),
-    Sent(f"{SETTINGS}/programs", {"name": ""}, refused=True, at="name"),
+    Sent(f"{SETTINGS}/people/2/roles", {"roles": "clinician", "license": ""}, refused=True),
+    Sent(f"{SETTINGS}/programs", {"expires": "2027-01-31T08:30", "scopes": "enroll"}, refused=True, at="name"),
     Sent(f"{SETTINGS}/programs", {"name": "Door", "scopes": "enroll"}, told=True, looked=True),
     Sent(f"{SETTINGS}/practice/change", {**PRACTICE, "name": ""}, refused=True, at="name"),
     Sent(f"{SETTINGS}/practice/change", {**PRACTICE, "phone": "312-555-0177"}, told=True),
@@ -118,7 +119,6 @@ NO_PAGE = {
     "plans/{procedure}/check": "leads to the page that is looked at in test_every_page.py",
     "account/factor/remove": "refused as a wrong password is, and leads to the person's own page",
     "settings/people/{staff_id}/link": "shows a link as an invitation does",
-    "settings/people/{staff_id}/roles": "refused as letting go is",
     "settings/programs/revoke": "leads to the page of test_every_page.py",
     "settings/{section}/to-file": "leads to the page that putting back leads to",
     "sign-out": "leads to the page of test_every_page.py",
@@ -209,7 +209,7 @@ def _sent(page: Page, sent: Sent, spoken: str) -> list[str]:
         with page.expect_navigation() as navigation:
             page.evaluate(_SEND, [f"/staff/{sent.path}", list(sent.fields.items())])
         status = navigation.value.status
-        found = page.evaluate(_SAYS, ["", sent.refused, sent.at, sent.told])
+        found = page.evaluate(_SAYS, ["", sent.refused, sent.at, sent.told, list(sent.fields.items())])
         expect(page.locator("html")).to_have_attribute("lang", spoken)
         found += faults(page, name, LOOKS[spoken])
     elif sent.refused and spoken != "en":
@@ -218,7 +218,7 @@ def _sent(page: Page, sent: Sent, spoken: str) -> list[str]:
         token = page.locator("input[name=csrf]").first.input_value()
         answer = page.request.post(f"/staff/{sent.path}", form={"csrf": token, **sent.fields})
         status = answer.status
-        found = page.evaluate(_SAYS, [answer.text(), sent.refused, sent.at, sent.told])
+        found = page.evaluate(_SAYS, [answer.text(), sent.refused, sent.at, sent.told, list(sent.fields.items())])
     if (status >= 400) is not sent.refused:
         found.append(f"answered {status}")
     return [f"{name}: {each}" for each in found]
@@ -232,7 +232,7 @@ _SEND = """([path, fields]) => {
   document.body.append(form);
   form.submit();
 }"""
-_SAYS = """([came, refused, at, told]) => {
+_SAYS = """([came, refused, at, told, typed]) => {
   const page = came ? new DOMParser().parseFromString(came, "text/html") : document;
   const all = (selector) => [...page.querySelectorAll(selector)];
   const found = [];
@@ -253,6 +253,12 @@ _SAYS = """([came, refused, at, told]) => {
   }
   const names = blamed.map((each) => each.name);
   if (at ? !names.includes(at) : names.length) found.push(`blames ${names}`);
+  for (const [name, value] of refused ? typed : []) {
+    const fields = all(`[name="${name}"]:not([type=hidden], [type=password], #code)`).filter((each) =>
+      each.localName !== "select" || [...each.options].some((option) => option.value === value));
+    const holds = (each) => each.value === value && (each.checked || !/radio|checkbox/.test(each.type));
+    if (value && fields.length && !fields.some(holds)) found.push(`loses what was typed: ${name}`);
+  }
   const says = all("main [role=status]").map((each) => each.textContent.trim()).join("");
   if (told && !says) found.push("says nowhere what was done");
   return found;

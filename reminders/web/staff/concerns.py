@@ -170,7 +170,7 @@ def _show(here: Here, concern_id: int, *, status: int = 200, problems: Sequence[
         }
     here.trail((concern.patient_id, f"concern {concern_id}"))
     here.trail_list(_looks(beside))
-    typed = {"note": here.form.text("note"), "outcome": here.form.text("outcome")}
+    typed = {name: here.form.text(name) for name in ("note", "outcome", "to")}
     known = {"shown": concern_id, "problems": problems, "outcomes": OUTCOMES, "typed": typed}
     return here.show("concern.html", status=status, **known, **values)
 

@@ -199,6 +199,7 @@ def show_course(here: Here, enrollment_id: int, *, status: int = 200, **more: An
         "done": here.request.query_params.get("done", ""),
         "problems": (),
         "ending": None,
+        "typed": here.form,
     }
     blamed = {each.field for each in more.get("problems", ()) if isinstance(each, Blamed)}
     return here.show("course.html", status=status, blamed=blamed, **{**values, **more})

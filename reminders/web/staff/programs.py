@@ -53,5 +53,6 @@ def revoke(here: Running) -> Response:
 def _show(here: Here, *, status: int = 200, key: str = "", problems: tuple[str, ...] = ()) -> Response:
     with here.reading() as session:
         found = list_keys(session, here.desk)
-    typed: dict[str, Any] = {} if key else {"name": here.form.text("name"), "scopes": here.form.all("scopes")}
+    sent = {"name": here.form.text("name"), "expires": here.form.text("expires"), "scopes": here.form.all("scopes")}
+    typed: dict[str, Any] = {} if key else sent
     return here.show("programs.html", status=status, keys=found, allows=ALLOWS, key=key, problems=problems, typed=typed)

@@ -36,7 +36,7 @@ def test(here: Running) -> Response:
         with here.writing() as session:
             send_test(session, here.desk, here.form.text("address"), by=here.who.name)
     except InputError as error:
-        return _show(here, status=400, problems=blame("address", error.problems))
+        return _show(here, status=400, problems=blame("address", error.problems), address=here.form.text("address"))
     return go(f"{_PAGE}?done=test")
 
 
@@ -70,13 +70,13 @@ def new_link(here: Running, staff_id: Number) -> Response:
 @router.post("/staff/settings/people/{staff_id}/roles")
 def set_roles(here: Running, staff_id: Number) -> Response:
     """Give somebody other roles."""
+    roles, license_number = here.form.all("roles"), here.form.text("license")
     try:
         with here.writing() as session:
-            staff.set_roles(
-                session, here.desk, staff_id, here.form.all("roles"), license_number=here.form.text("license")
-            )
+            staff.set_roles(session, here.desk, staff_id, roles, license_number=license_number)
     except (InputError, StateError) as error:
-        return _show(here, status=400, problems=(str(error),))
+        tried = {"id": staff_id, "roles": roles, "license": license_number}
+        return _show(here, status=400, problems=(str(error),), tried=tried)
     return go(f"{_PAGE}?done=roles")
 
 
@@ -104,6 +104,8 @@ def _show(here: Here, *, status: int = 200, **more: Any) -> Response:
         "link": "",
         "whose": "",
         "typed": Newcomer(login="", name="", roles=()),
+        "tried": None,
+        "address": "",
         "on_duty": here.desk.duty.on_duty(here.desk.clock.now()),
         "weekdays": config.practice.opening_hours.model_dump(exclude={"closed_on"}),
     }
