@@ -42,7 +42,8 @@ def forecast(ctx: click.Context, days: int, as_json: bool) -> int:
     """
     app = opened(ctx)
     delivery = app.config.delivery
-    terms = Terms(limits=delivery.pace.limits(), sms_segment=delivery.price.sms_segment, email=delivery.price.email)
+    price = delivery.price
+    terms = Terms(limits=delivery.pace.limits(), sms_segment=price.sms_segment, email=price.email, zone=app.config.zone)
     with app.database.reading() as session:
         found = make_forecast(session, app.config.practice.id, terms, now=app.clock.now(), days=days)
     if as_json:
@@ -77,7 +78,7 @@ def _show(found: Forecast, config: Config) -> None:
 def _show_days(found: Forecast, config: Config) -> None:
     zone = config.zone
     busiest = [
-        max(hours, key=lambda each: each.due)
+        max(hours, key=_pressing)
         for _, hours in groupby(found.hours, key=lambda each: each.starts_at.astimezone(zone).date())
     ]
     sums = {each.starts_at: _of_the_day(found.hours, each, config) for each in busiest}
@@ -112,6 +113,11 @@ def _show_too_late(found: Forecast, config: Config) -> None:
             for each in found.too_late
         ),
     )
+
+
+def _pressing(hour: Hour) -> tuple[bool, int]:
+    """Rank an hour: one in which more is due than the pace allows comes before all others."""
+    return hour.most is not None and hour.due > hour.most, hour.due
 
 
 def _of_the_day(hours: tuple[Hour, ...], of: Hour, config: Config) -> int:

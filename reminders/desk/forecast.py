@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from decimal import Decimal
 
 from sqlalchemy.orm import Session
@@ -19,12 +19,13 @@ _HOUR = timedelta(hours=1)
 
 @dataclass(frozen=True, kw_only=True)
 class Terms:
-    """How many messages may leave, and for how much."""
+    """How many messages may leave, for how much, and by whose clock the hours are told."""
 
     limits: Mapping[str, tuple[Limit, ...]] = field(default_factory=dict)
     """By channel; a channel that is missing has none."""
     sms_segment: Decimal = Decimal(0)
     email: Decimal = Decimal(0)
+    zone: tzinfo = UTC
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,7 +33,7 @@ class Hour:
     """One hour of a channel in which something is due or sent."""
 
     starts_at: datetime
-    """On the hour, in UTC."""
+    """On the hour by the clock of the practice; in UTC."""
     channel: str
     due: int
     sent: int
@@ -96,7 +97,7 @@ def forecast_of(planned: Sequence[PlannedMessage], terms: Terms, *, now: datetim
     for channel, messages in sorted(by_channel.items()):
         limits = terms.limits.get(channel, ())
         foreseen = foresee((_waiting(each, now) for each in messages), limits=limits)
-        hours += _hours(channel, messages, foreseen, limits, now)
+        hours += _hours(channel, messages, foreseen, terms, now)
         missed = set(foreseen.missed)
         too_late += (each for each in messages if each.id in missed or each.useful_until < now)
     return Forecast(
@@ -113,11 +114,11 @@ def _waiting(each: PlannedMessage, now: datetime) -> Waiting:
 
 
 def _hours(
-    channel: str, messages: Sequence[PlannedMessage], foreseen: Foreseen, limits: Sequence[Limit], now: datetime
+    channel: str, messages: Sequence[PlannedMessage], foreseen: Foreseen, terms: Terms, now: datetime
 ) -> list[Hour]:
-    due = Counter(_hour_of(max(each.due_at, now)) for each in messages)
-    sent = Counter(_hour_of(at) for at in foreseen.sent_at.values())
-    interval = longest_interval(limits)
+    due = Counter(_hour_of(max(each.due_at, now), terms.zone) for each in messages)
+    sent = Counter(_hour_of(at, terms.zone) for at in foreseen.sent_at.values())
+    interval = longest_interval(terms.limits.get(channel, ()))
     most = _HOUR // interval if interval else None
     return [Hour(starts_at=hour, channel=channel, due=due[hour], sent=sent[hour], most=most) for hour in {*due, *sent}]
 
@@ -136,5 +137,5 @@ def _share(zone: str, messages: Sequence[PlannedMessage], terms: Terms) -> ZoneS
     return ZoneShare(zone=zone, messages=len(messages), segments=segments, cost=cost)
 
 
-def _hour_of(moment: datetime) -> datetime:
-    return moment.replace(minute=0, second=0, microsecond=0)
+def _hour_of(moment: datetime, zone: tzinfo) -> datetime:
+    return moment.astimezone(zone).replace(minute=0, second=0, microsecond=0).astimezone(UTC)

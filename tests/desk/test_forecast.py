@@ -5,6 +5,9 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
 
 from reminders.care.pacing import Limit
 from reminders.desk.forecast import Terms, forecast_of, make_forecast
@@ -43,6 +46,22 @@ def test_each_hour_tells_what_is_due_what_is_sent_and_what_the_pace_allows() -> 
         (NOON + HOUR, 0, 26, 53),
     ]
     assert found.too_late == ()
+
+
+@pytest.mark.parametrize(
+    ("zone", "due", "hour"),
+    [
+        # IANA: half an hour and three quarters beside the hours of UTC; on Lord Howe clocks go back by half an hour.
+        ("Asia/Kolkata", "2026-06-11T08:10+05:30", "2026-06-11T08:00+05:30"),
+        ("America/St_Johns", "2026-06-11T08:59-02:30", "2026-06-11T08:00-02:30"),
+        ("Asia/Kathmandu", "2026-06-11T08:00+05:45", "2026-06-11T08:00+05:45"),
+        ("Australia/Lord_Howe", "2027-04-04T02:10+10:30", "2027-04-04T02:00+10:30"),
+    ],
+)
+def test_an_hour_begins_when_the_practices_clock_says_so(zone: str, due: str, hour: str) -> None:
+    at = datetime.fromisoformat(due)
+    found = forecast_of([_message(1, at)], Terms(zone=ZoneInfo(zone)), now=at, ends_at=at + DAY)
+    assert [each.starts_at for each in found.hours] == [datetime.fromisoformat(hour)]
 
 
 def test_without_a_limit_what_is_due_is_sent() -> None:
