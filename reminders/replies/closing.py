@@ -182,7 +182,7 @@ def _asks(findings: Findings) -> bool:
     return bool(findings.of("ask")) and not _only_courtesy(findings)
 
 
-_BEFORE_STOP = ("courtesy", "thanks", "contrast", "ack", "answer_yes", "no", "joins", "therefore")
+_BEFORE_STOP = ("courtesy", "thanks", "contrast", "ack", "answer_yes", "no", "joins")
 
 
 def _may_stop(findings: Findings) -> bool:
@@ -208,7 +208,7 @@ def _opens(findings: Findings, at: int) -> bool:
     if at + 1 < len(tokens) and tokens[at + 1].word == "of":
         return False
     before = [one for one in range(at) if parts[one] == parts[at] and tokens[one].kind != "mark"]
-    return findings.are(before, *_BEFORE_STOP) or findings.has(before[-1], "therefore")
+    return findings.are(before, *_BEFORE_STOP) or before[-1] in findings.covered("control.so")
 
 
 def _only_courtesy(findings: Findings) -> bool:

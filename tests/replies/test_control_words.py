@@ -52,6 +52,18 @@ def test_a_word_of_the_regulation_that_stands_alone_is_never_closed_unread(word:
         assert found.opt_out or found.needs_person, written
 
 
+@pytest.mark.parametrize("word", ["alto", "baja", "pare", "cancelar", "fin", "stop"])
+def test_a_spanish_word_that_bids_to_stop_is_never_closed_unread(word: str) -> None:
+    for written in (
+        f"ya estoy bien así que {word}",
+        f"todo bien, {word} todo",
+        f"gracias pero {word}",
+        f"ya sané. {word} ya",
+    ):
+        found = triage(written, language="es")
+        assert found.opt_out or found.needs_person, written
+
+
 @pytest.mark.parametrize("word", [*COMMON, *OTHER_LANGUAGES])
 def test_customary_words_revoke_too(word: str) -> None:
     assert triage(word.upper()).label is Label.STOP
