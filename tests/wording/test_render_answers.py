@@ -37,14 +37,17 @@ def answer(
 @pytest.mark.parametrize("language", ["en", "es"])
 @pytest.mark.parametrize("name", ANSWERS)
 @pytest.mark.parametrize("due", [None, DUE], ids=["no due", "due"])
-@pytest.mark.parametrize("office_open", [True, False], ids=["open", "closed"])
+@pytest.mark.parametrize(
+    "hours", [{"office_open": True}, {"office_closing": True}, {}], ids=["open", "closing", "closed"]
+)
 def test_an_answer_takes_at_most_two_segments(
-    name: str, language: str, due: datetime | None, *, office_open: bool
+    name: str, language: str, due: datetime | None, hours: dict[str, bool | datetime | None]
 ) -> None:
-    rendered = answer(name, language, office_open=office_open, due=due)
+    hours = {**hours, "due": due}
+    rendered = answer(name, language, Channel.SMS, **hours)
     assert rendered.text.startswith("Riverside Practice, Suite: ")
     assert (rendered.encoding, rendered.segments <= 2) == ("gsm7", True)
-    email = answer(name, language, Channel.EMAIL, office_open=office_open, due=due)
+    email = answer(name, language, Channel.EMAIL, **hours)
     assert email.subject
     assert email.text.endswith("Riverside Practice, Suite\n")
 
