@@ -55,6 +55,7 @@ class SmppTransport:
             client_context(section.ca_file, folder, setting="delivery.smpp.ca_file") if section.tls == "tls" else None
         )
         self._slowdown = Slowdown()
+        self._patient = True
         self._bound: Link | None = None
         self._trouble = english("the message centre was not reached yet")
         self._failures = 0
@@ -78,6 +79,7 @@ class SmppTransport:
         """Send messages as far as the window allows, and give the verdicts in the order of the messages."""
         if not self._slowdown.wait():
             return
+        self._patient = True
         on_the_way: deque[_Sending] = deque()
         link = self._link()
         for message in batch:
@@ -88,7 +90,7 @@ class SmppTransport:
                 yield self._end(on_the_way.popleft())
             sending.start()
             on_the_way.append(sending)
-            if not self._slowdown.wait():
+            if not self._wait():
                 break
         while on_the_way:
             yield self._end(on_the_way.popleft())
@@ -126,10 +128,15 @@ class SmppTransport:
                     self._slowdown.taken()
                 break
             self._slowdown.complained()
-            if not tries_left or not self._slowdown.wait():
+            if not tries_left or not self._wait():
                 break
             sending.repeat()
         return sending.result(self._section)
+
+    def _wait(self) -> bool:
+        """Wait until the centre can be sent more; once that took too long, the rest of the batch waits no more."""
+        self._patient = self._patient and self._slowdown.wait()
+        return self._patient
 
     def _link(self) -> Link | None:
         """Return the bound connection, or wait for it unless the last try failed; None when there is none then."""

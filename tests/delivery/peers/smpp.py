@@ -63,6 +63,8 @@ class SmppPeer:
         self.incoming: list[Incoming] = []
         self.most_at_once = 0
         self.bind_status = 0
+        self.submit_status = 0
+        """When it is set, every submit is refused by it."""
         self.hold: list[int] | None = None
         """When it is a list, submits are not answered; their sequence numbers are put into it."""
         self.is_deaf_to = 0
@@ -163,6 +165,8 @@ class SmppPeer:
         if self.hold is not None:
             self.submits.append(submit)
             self.hold.append(sequence)
+        elif self.submit_status:
+            self.send(SUBMIT_SM | 0x80000000, status=self.submit_status, sequence=sequence)
         elif self.behaviour is Behaviour.THROTTLE:
             self.behaviour = Behaviour.ACCEPT
             self.send(SUBMIT_SM | 0x80000000, status=0x58, sequence=sequence)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Iterator, Sequence
+from types import SimpleNamespace
 
 import pytest
 import smpp34
 
 from reminders.delivery.incoming import Arrival, Incoming, IncomingPart, IncomingReply, Receipt
 from reminders.delivery.outgoing import Accepted
+from reminders.delivery.transports import slowing
 from reminders.delivery.transports.smpp_pdu import Address, PduReader, ShortMessage, read_deliver, submit_body
 from reminders.delivery.transports.smpp_status import Verdict, verdict_of
 from reminders.delivery.transports.smpp_text import read_request, ref_of, requests_of, source_of
-from reminders.errors import InDoubt, InputError, Refused, Unreachable
+from reminders.errors import InDoubt, InputError, Refused, Throttled, Unreachable
 from tests.delivery.peers.peer import outgoing
 from tests.delivery.peers.smpp import DELIVER_SM, ENQUIRE, UNBIND, SmppPeer, section, text_of
 from tests.waiting import until
@@ -128,6 +130,21 @@ def test_only_the_segment_that_came_too_fast_is_repeated(peer: SmppPeer) -> None
     worker.join()
     assert isinstance(results[0], Accepted)
     assert peer.submits[2].short_message == peer.submits[1].short_message
+
+
+def test_a_centre_that_takes_nothing_for_haste_holds_no_batch_longer_than_its_lease(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What waits for too long is taken for a dead worker's; a window of fifty was, when each of them waited anew."""
+    naps: list[float] = []
+    clock = SimpleNamespace(monotonic=lambda: time.monotonic() + sum(naps), sleep=naps.append)
+    monkeypatch.setattr(slowing, "time", clock)
+    peer = SmppPeer(window=50)
+    peer.submit_status = 0x58
+    results = list(peer.transport.hand_over(outgoing(n) for n in range(50)))
+    peer.close()
+    assert {type(each) for each in results} == {Throttled}
+    assert sum(naps) < 30
 
 
 def test_a_wrong_password_is_told_and_not_tried_again_in_haste() -> None:
