@@ -21,7 +21,7 @@ RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 """Of axe-core: the success criteria of WCAG 2.2, levels A and AA, that a program can judge."""
 COLOURS = ("color-contrast", "link-in-text-block")
 """Of these what another theme may change: it has other colours, and nothing else."""
-DESKTOP, TELEPHONE = 1280, 375
+DESKTOP, TELEPHONE, NARROWEST = 1280, 375, 320
 
 
 @contextmanager
@@ -96,14 +96,16 @@ _EACH_ONCE: tuple[Look, ...] = ((DESKTOP, "dark", COLOURS), (TELEPHONE, "light",
 def faults(page: Page, name: str, looks: Sequence[Look] = EVERY_LOOK) -> list[str]:
     """What is wrong with an open page in each of these looks, one line each.
 
-    WCAG 2.2 AA as far as axe-core judges it; 1.4.10 (reflow): nothing is wider than the window. The page stays as it
-    was looked at last.
+    WCAG 2.2 AA as far as axe-core judges it; 1.4.10 (reflow): nothing is wider than the window, nor than 320 px. The
+    page stays as it was looked at last.
     """
     found = []
     for width, theme, rules in looks:
         page.set_viewport_size({"width": width, "height": 800})
         page.emulate_media(color_scheme=theme, reduced_motion="reduce")
         found += [f"{name}, {width} px, {theme}: {each}" for each in violations(page, rules)]
+        if width == TELEPHONE:
+            page.set_viewport_size({"width": NARROWEST, "height": 800})
         if (wider := overflow(page)) > 0:
             found.append(f"{name}, {width} px: {wider} px too wide")
         found += [f"{name}, {width} px: sticks out of its card: {each}" for each in page.evaluate(_STICKS_OUT)]
