@@ -8,6 +8,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from reminders.delivery.numbers import to_e164
 from reminders.desk.answer_reply import Answer, answer
 from reminders.desk.composing import Desk
 from reminders.desk.concern_from_reply import raise_concern, seek_right_address
@@ -216,10 +217,13 @@ def _sender(desk: Desk, incoming: Incoming) -> str:
         raise InputError(gettext("a reply needs its sender: a number or an e-mail address"))
     if incoming.channel == "email":
         return sender.lower()
+    number = to_e164(sender, region=desk.region)  # programs write numbers as gateways do
+    if number.startswith("+"):
+        return number
     try:
-        return parse_phone(sender, region=desk.region, zone=desk.zone, at=desk.clock.now()).e164
+        return parse_phone(number, region=desk.region, zone=desk.zone, at=desk.clock.now()).e164
     except InputError:
-        return sender
+        return number
 
 
 def _reply(said: _Understood, gateway_ref: str | None) -> Reply:

@@ -437,6 +437,13 @@ def test_a_number_typed_with_spaces_is_the_same_sender(enrolled: Office) -> None
     assert enrolled.reply("ok", sender=" (312) 555-0123 ").patient_id == 1
 
 
+@pytest.mark.parametrize("written", ["442079460018", "00442079460018", "011442079460018", "+44 20 7946 0018"])
+def test_a_number_from_abroad_is_the_same_sender_however_it_is_written(office: Office, written: str) -> None:
+    office.enroll(phone="+44 20 7946 0018")
+    assert office.reply("STOP", sender=written).patient_id == 1
+    assert office.contacts(1) == {"+442079460018": "stopped"}
+
+
 def test_an_address_in_capitals_is_the_same_sender(office: Office) -> None:
     office.enroll(email="robin@example.org", channel="email", phone="")
     office.answers()
