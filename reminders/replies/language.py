@@ -8,6 +8,7 @@ from functools import lru_cache
 from reminders.replies.lexicon import Lexicon, lexicon
 from reminders.replies.reading import Reading
 from reminders.replies.remembering import Remembered
+from reminders.replies.spelling import without_elision
 from reminders.replies.vocabulary import vocabulary
 
 READ = ("en", "es")
@@ -55,7 +56,10 @@ def _read_in(word: str) -> int:
 
 
 def _others_with(word: str) -> tuple[str, ...]:
-    return tuple(name for name in OTHERS if vocabulary(name).knows(word) or vocabulary(name).begins(word))
+    forms = [word, bare] if (bare := without_elision(word)) else [word]
+    return tuple(
+        name for name in OTHERS if any(vocabulary(name).knows(form) or vocabulary(name).begins(form) for form in forms)
+    )
 
 
 _READ_IN = Remembered(_read_in)

@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 from reminders.replies.patterns import Bits, Name, Pattern, Weighed, weighed
 from reminders.replies.remembering import Remembered
-from reminders.replies.spelling import meant_by
+from reminders.replies.spelling import meant_by, without_elision
 from reminders.replies.vocabulary import Vocabulary, spelt, vocabulary
 
 _WRITTEN_ONTO = frozenset("وف")
@@ -150,7 +150,7 @@ class Lexicon:
         dropped: set[Name] = set()
         if word.endswith("in") and self.knows(word + "g"):  # "watchin" is "watching", whatever stem it begins with
             dropped = self._exact(word + "g")
-        for form in _forms(word):
+        for form in _forms(word, elided=self.modest):
             names = self._exact(form) | dropped
             if names:
                 return names
@@ -207,8 +207,11 @@ def _union(bits: Iterable[int]) -> int:
     return union
 
 
-def _forms(word: str) -> Iterator[str]:
+def _forms(word: str, *, elided: bool) -> Iterator[str]:
+    """Yield the word and what it may be written for; `elided` says that an article may be joined to it."""
     yield word
+    if elided and (bare := without_elision(word)):
+        yield bare
     once = "".join(c for at, c in enumerate(word) if not at or c != word[at - 1])
     if once != word:
         yield once

@@ -59,7 +59,7 @@ def _may_be_score(findings: Findings, number: Amount, *, asked: bool) -> bool:
         return False
     if number.measure is Measure.OF_TEN:
         return True
-    if number.written_out and number.value == 1 and not _alone(findings, number):
+    if number.written_out and number.value == 1 and not _alone(findings, number) and not _at_most(findings, number):
         return False
     return asked or _beside_pain(findings, number) or number.first in findings.covered("score.said")
 
@@ -92,6 +92,12 @@ def _alone(findings: Findings, number: Amount) -> bool:
     ):
         return False  # an article, or one of what is not known: "un nceve" is a slip for nine
     return len(clause) <= 2 or (number.first > 0 and findings.has(number.first - 1, "score_lead"))
+
+
+def _at_most(findings: Findings, number: Amount) -> bool:
+    """Whether the reply opens with it and calls it the most: "uno cuando mucho", "one tops"."""
+    after = number.last + 1
+    return number.first == 0 and after < len(findings.masks) and findings.has(after, "score_end")
 
 
 def _praise(findings: Findings, number: Amount) -> bool:

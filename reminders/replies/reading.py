@@ -11,11 +11,13 @@ from reminders.replies.spelling import fold
 
 _HIDDEN = "\u00ad\u200b-\u200d\u2060\ufe0e\ufe0f"
 _IDEOGRAPH = "\u3400-\u9fff\uf900-\ufaff"
+_KANA = "\u3040-\u30ff"
+"""Written without blanks, but no number is part of such words."""
 _NUMBER = r"\d+(?:[.,]\d+)?"
 _LETTERS = r"\w\u0300-\u036f"
 _WORD = rf"[^\W\d_][{_LETTERS}]*(?:['’`´{_HIDDEN}]+[{_LETTERS}]+)*"
 _STOP = r"[.!?;:,\n\r…。！？；，、،؟¿¡]+"
-_PIECE = re.compile(rf"{_WORD}|{_STOP}|{_NUMBER}|[^\s\w]")
+_PIECE = re.compile(rf"[{_IDEOGRAPH}]+|[{_KANA}]+|{_WORD}|{_STOP}|{_NUMBER}|[^\s\w]")
 _ASCII_PIECE = re.compile(rf"[a-zA-Z]\w*(?:['`]+\w+)*|[.!?;:,\n\r]+|{_NUMBER}|[^\s\w\x1c-\x1f]", re.ASCII)
 """The same for texts in ASCII, most of them; it takes half the time."""
 _KINDS = tuple((kind, re.compile(pattern)) for kind, pattern in (("word", _WORD), ("stop", _STOP), ("num", _NUMBER)))

@@ -26,6 +26,8 @@ _SPANISH_SOUNDS = (
 )
 
 
+_SHORTEST_ELIDED = 6
+_ELIDED, _VOWELS = frozenset("cdjlmnst"), frozenset("aeiouh")
 _SHORTHAND = {
     "q": "que",
     "k": "que",
@@ -100,6 +102,15 @@ def spanish_sound(word: str) -> str:
     for pattern, sound in _SPANISH_SOUNDS:
         word = pattern.sub(sound, word)
     return word
+
+
+def without_elision(word: str) -> str:
+    """Give a folded word without the article or pronoun that French and Italian join to it, "" when it has none.
+
+    `d'urticaire` is folded to `durticaire`.
+    """
+    joined = len(word) >= _SHORTEST_ELIDED and word[0] in _ELIDED and word[1] in _VOWELS
+    return word[1:] if joined else ""
 
 
 def shortened(word: str) -> Iterator[str]:

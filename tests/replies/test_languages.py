@@ -98,6 +98,51 @@ def test_serious_and_thankful_words_are_known_in_many_languages(text: str, label
     assert triage(text).label is label
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        # numb
+        *("Ich spüre meinen Zeh immer noch nicht", "Je ne sens toujours pas mon orteil", "Non sento ancora il dito"),
+        *("Палец до сих пор не чувствую", "Hindi ko pa rin maramdaman ang daliri", "まだ指の感覚がありません"),
+        *("Vẫn chưa có cảm giác ở ngón chân", "ما زلت لا أشعر بإصبعي", "Nadal nie czuję palca"),
+        # too much pain to sleep
+        *("Kann vor Schmerzen nicht schlafen", "Je ne peux pas dormir tellement j'ai mal", "Nie mogę spać z bólu"),
+        *(
+            "Non riesco a dormire dal dolore",
+            "Não consigo dormir de dor",
+            "Đau quá không ngủ được",
+            "لا أستطيع النوم من الألم",
+        ),
+        # hot and swollen
+        *("Der Fuß ist heiß und geschwollen", "Mon pied est chaud et gonflé", "Il piede è caldo e gonfio"),
+        *(
+            "O pé está quente e inchado",
+            "Stopa jest gorąca i spuchnięta",
+            "Стопа горячая и опухшая",
+            "발이 뜨겁고 부었어요",
+        ),
+        *("Mainit at namamaga ang paa", "脚又热又肿", "ふくらはぎが腫れて痛いです"),
+        # opened, bleeding through, with an article joined to the word
+        *("Rana się otworzyła w nocy", "Plè a louvri yè swa", "Un point a sauté", "انفكت غرزة", "È saltato un punto"),
+        *("Der Verband ist durchgeblutet", "La garza è piena di sangue", "J'ai de l'urticaire", "Ho l'orticaria"),
+        # worse each day, with a fever
+        *(
+            "الألم يزداد كل يوم",
+            "痛みがだんだんひどくなっています",
+            "今朝39度の熱がありました",
+            "Lalong sumasakit araw araw",
+        ),
+        # more tablets than anybody may take
+        *("一次吃了20片药", "薬を20錠飲みました", "J'ai pris 20 comprimés d'un coup"),
+    ],
+)
+def test_what_cannot_wait_is_known_by_its_words_in_many_languages(text: str) -> None:
+    result = triage(text)
+
+    assert result.label in {Label.EMERGENCY, Label.URGENT}
+    assert any(one.rule.startswith(("sign.", "net.", "number.")) for one in result.why)
+
+
 @pytest.mark.parametrize("text", ["wann darf ich duschen", "kisa pou m mete nan dlo a", "tôi tắm được chưa", "🦶❓"])
 def test_what_the_desk_cannot_read_goes_to_a_person(text: str) -> None:
     result = triage(text)
