@@ -177,10 +177,10 @@ class Dispatcher:
         self, writing: Writing, queue: Queue, size: int, report: DispatchReport
     ) -> tuple[int, _Batch | None]:
         """Settle the last batch and claim the next in one commit; return how many were due, and the batch."""
-        now = self._clock.now()
         settling = bool(self._unsettled)
         gated = DispatchReport()
         with writing() as session:
+            now = self._clock.now()  # once the turn has come: a pace reckoned from before it would let too many go
             done = self._settle(session, now)
             if settling:
                 reach("before-settle")

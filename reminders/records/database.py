@@ -78,6 +78,7 @@ class Database:
     def _written(self, session: Session, by: Who | None) -> Iterator[None]:
         self.keyring.keep_up()
         with session.begin():
+            session.connection()  # begins here, not with the first statement: the turn comes before time is read
             act_as(session, by or self.works_for)
             yield
             announce(session)

@@ -158,6 +158,21 @@ def test_two_workers_with_real_clocks_keep_the_limit(database_url: str) -> None:
         each.close()
 
 
+def test_a_claim_is_reckoned_from_when_its_turn_came(tmp_path: Path) -> None:
+    """From before it, others would find the sender free earlier than it is."""
+    database, clock = open_database(fresh_database("sqlite", tmp_path)), VirtualClock(NOON)
+    add_course(database)
+    store(database, row())
+    waiting = threading.Thread(target=dispatcher(database, ScriptedTransport(), clock=clock, limits=LIMITS).run_once)
+    with database.writing():
+        waiting.start()
+        time.sleep(0.2)  # by then it waits for its turn
+        clock.advance(MINUTE)
+    waiting.join()
+    assert messages(database)[0].handed_at == NOON + MINUTE
+    database.close()
+
+
 def test_a_channel_without_a_limit_is_not_held_back(database: Database) -> None:
     add_course(database)
     store(database, *soaks(20, channel="email", address="robin@example.org", subject="Soak"))
