@@ -172,6 +172,7 @@ def _in_words(desk: Desk, name: str, channel: Channel, language: str, due: datet
         office_closing=not is_staffed and desk.opening.is_open(now),
         on_call=bool(who_is_told(desk)),
         due=due,
+        past_midnight=due.date() > now.astimezone(due.tzinfo).date(),
     )
 
 

@@ -22,8 +22,9 @@ def render_answer(
     """Return the answer `name` (one of `ANSWERS`) in a language, by the templates in `shared`.
 
     `values` may hold `office_open`, `office_closing` (somebody is there, but promises no call any more), `on_call`
-    (whether somebody is told at once), all False when not said, and `due`, the moment by which someone answers, aware
-    and in the patient's zone; None names no moment. An answer to the wrong person holds nothing about a patient.
+    (whether somebody is told at once), `past_midnight` (`due` is not today where the patient is), all False when not
+    said, and `due`, the moment by which someone answers, aware and in the patient's zone; None names no moment. An
+    answer to the wrong person holds nothing about a patient.
     NotFound for an answer or a language that there is not; PlanError for a faulty template.
     """
     if name not in ANSWERS:
@@ -38,6 +39,7 @@ def render_answer(
         "office_closing": False,
         "on_call": False,
         "due": None,
+        "past_midnight": False,
         **values,
     }
     frame = frame_of(texts, ANSWER_FRAME if channel is Channel.EMAIL else FRAME, channel, about)

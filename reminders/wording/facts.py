@@ -28,7 +28,7 @@ ANSWERS = (
     "answer_wrong_person",
 )
 """The automatic answers to replies."""
-ANSWER_NAMES = frozenset({*SENDER_NAMES, "office_open", "office_closing", "on_call", "due"})
+ANSWER_NAMES = frozenset({*SENDER_NAMES, "office_open", "office_closing", "on_call", "due", "past_midnight"})
 """What an answer may use."""
 MOMENT_NAMES = frozenset({"at_desk", "moved_earlier", "send_at"})
 """What differs from one message of a course to the next."""

@@ -49,6 +49,21 @@ def test_a_call_is_promised_only_while_somebody_can_make_it(office_at: Opener, m
     assert ("today by" in text) == ("today by" in said)
 
 
+@pytest.mark.parametrize(
+    ("moment", "said"),
+    [
+        pytest.param("2026-06-10T08:40", "call you today by 10:40 PM", id="the-same-day-there"),
+        pytest.param("2026-06-10T10:30", "call you by 12:30 AM", id="midnight-comes-between"),
+        pytest.param("2026-06-10T16:00", "call you today by 2:30 AM", id="already-tomorrow-there"),
+    ],
+)
+def test_today_is_the_patient_s(office_at: Opener, moment: str, said: str) -> None:
+    office = office_at("2026-06-10T08:30", **LUNCH)
+    office.enroll(zone="Asia/Dubai")  # nine hours ahead of Chicago in summer
+    office.play(moment)
+    assert said in answered(office, URGENT)
+
+
 def test_a_promise_whose_hour_has_passed_is_not_sent(office: Office) -> None:
     office.enroll()
     office.play("2026-06-10T17:10")
