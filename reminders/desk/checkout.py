@@ -13,7 +13,16 @@ from reminders.care.values import Outcome
 from reminders.desk.composing import Composed, ComposedCourse, Desk
 from reminders.desk.contact_details import parse_phone
 from reminders.desk.end_course import cancel_course
-from reminders.desk.enroll import AlreadyEnrolled, Enrolled, EnrollmentInput, enroll, shown_by_trial
+from reminders.desk.enroll import (
+    AlreadyEnrolled,
+    Enrolled,
+    EnrollmentInput,
+    enroll,
+    is_approved,
+    require_approval,
+    shown_by_trial,
+)
+from reminders.desk.plans import ReadyPlan
 from reminders.desk.preview import preview
 from reminders.desk.trail import Look
 from reminders.errors import InputError, ReminderError, StateError
@@ -78,11 +87,14 @@ def look_ahead(database: Database, desk: Desk, given: EnrollmentInput) -> LookAh
             problems, shows = error.problems, shown_by_trial(error)
         except InputError as error:
             problems = error.problems
+        except StateError as error:
+            problems = (str(error),)
         else:
             warnings, composed = enrolled.warnings, enrolled.composed
             return LookAhead(problems=(), warnings=warnings, composed=composed, shows=shown_by_trial(enrolled))
     try:
         ready = desk.library.get(given.procedure)
+        problems = problems or _unapproved(database, desk, ready)
         facts = replace(given.course, factors=_asked(given.course.factors))
         composed = preview(ready, facts, desk.house, first_name=typed.first_name, region=desk.region)
     except InputError as error:
@@ -112,10 +124,12 @@ def take_back(session: Session, desk: Desk, enrollment_id: int, *, by: str) -> N
 
 
 def usual_procedure(session: Session, desk: Desk) -> str:
-    """Return the procedure that was enrolled last, else the first there is."""
+    """Return the procedure that was enrolled last, else the first that may be sent, else the first there is."""
     last = courses.last_procedure(session, desk.practice_id)
     names = desk.library.names()
-    return last if last in names else next(iter(names), "")
+    if last in names:
+        return last
+    return next((name for name in names if is_approved(session, desk, desk.library.get(name))), next(iter(names), ""))
 
 
 def anaesthetics_of(plan: Plan) -> Mapping[str, str]:
@@ -124,6 +138,15 @@ def anaesthetics_of(plan: Plan) -> Mapping[str, str]:
     if not isinstance(setting, ChoiceSetting) or setting.choices != "anaesthetics":
         return {}
     return {name: each.name for name, each in plan.anaesthetics.items()}
+
+
+def _unapproved(database: Database, desk: Desk, ready: ReadyPlan) -> tuple[str, ...]:
+    try:
+        with database.reading() as session:
+            require_approval(session, desk, ready)
+    except InputError as error:
+        return error.problems
+    return ()
 
 
 def _rehearse(database: Database, desk: Desk, typed: EnrollmentInput) -> Enrolled:

@@ -126,15 +126,19 @@ def shown_by_trial(outcome: Stored | AlreadyEnrolled) -> tuple[Look, ...]:
     return ((outcome.patient_id, ""),) if outcome.was_known else ()
 
 
+def is_approved(session: Session, desk: Desk, ready: ReadyPlan) -> bool:
+    """Say whether a clinician of the practice approved the plan as it is now; demo mode needs none."""
+    return desk.demo or courses.is_approved(session, desk.practice_id, ready.content_hash)
+
+
 def require_approval(session: Session, desk: Desk, ready: ReadyPlan) -> None:
-    """Raise InputError when no clinician of the practice approved the plan as it is now; demo mode needs none."""
-    if not desk.demo and not courses.is_approved(session, desk.practice_id, ready.content_hash):
-        raise InputError(
-            gettext(
-                "no clinician approved {procedure} as it is now; run `reminders approve {procedure}` first",
-                procedure=ready.plan.procedure,
-            )
+    """Raise InputError when nobody approved the plan as it is now."""
+    if not is_approved(session, desk, ready):
+        says = marked(
+            "no clinician approved {procedure} as it is now; one does on its page under Plans, or by "
+            "`reminders approve {procedure}`"
         )
+        raise InputError(gettext(says, procedure=ready.plan.procedure))
 
 
 @dataclass(frozen=True, kw_only=True)
