@@ -61,6 +61,8 @@ class HookAuthSection(Section):
 class ReplyHookSection(Section):
     """Where a call about a patient's reply holds what; each a dotted path in JSON, or a field of a form or query."""
 
+    pattern: Pattern = ""
+    """For bodies that are neither JSON nor a form, such as XML: a regular expression whose groups are the fields."""
     each: str = ""
     """Where a call holds a list of several, from each of which the other paths count. Empty: a call is about one."""
     only: Mapping[str, str] = Field(default_factory=dict)
@@ -73,6 +75,8 @@ class ReplyHookSection(Section):
 class ReceiptHookSection(Section):
     """Where a call about a sent message holds what, and what its statuses mean."""
 
+    pattern: Pattern = ""
+    """As for replies."""
     each: str = ""
     """Where a call holds a list of several, as for replies."""
     only: Mapping[str, str] = Field(default_factory=dict)

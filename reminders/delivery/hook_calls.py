@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 from reminders.clock import Clock
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
 from reminders.delivery.gathering import Gatherer
-from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, read_receipts, read_replies, signed_part, verify
+from reminders.delivery.hook_reading import read_receipts, read_replies
+from reminders.delivery.hooks import HookCall, HookGuard, NotReadable, signed_part, verify
 from reminders.delivery.incoming import Incoming, IncomingReply, Receipt
 from reminders.errors import NotFound
 from reminders.sentences import english

@@ -13,6 +13,7 @@ import pytest
 from pydantic import ValidationError
 
 from reminders.config_hooks import HookAuthSection, ReceiptHookSection, ReplyHookSection
+from reminders.delivery.hook_reading import read_receipts, read_replies
 from reminders.delivery.hooks import (
     HookCall,
     HookGuard,
@@ -20,8 +21,6 @@ from reminders.delivery.hooks import (
     NotReadable,
     digest,
     guard_of,
-    read_receipts,
-    read_replies,
     verify,
 )
 from reminders.delivery.incoming import Arrival, IncomingReply
@@ -308,6 +307,31 @@ def test_a_reply_in_the_parts_of_a_form_is_read_by_its_fields() -> None:
     call = HookCall(headers={"content-type": 'multipart/form-data; boundary="x"'}, body=body)
     reply = _reply(FORM_REPLY, call)
     assert (reply.sender, reply.text) == ("+12025550143", "¿duele? & sangra")
+
+
+XML = ReplyHookSection(pattern=r"<from>(?P<from>[^<]*)</from>\s*<text>(?P<text>[^<]*)<", sender="from", text="text")
+ONE = "<sms><from>+1202555014{n}</from>\n<text>{text}</text></sms>"
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "texts"),
+    [
+        ("text/xml", ONE.format(n=3, text="it&#39;s hot &amp; red").encode(), ["it's hot & red"]),
+        ("application/xml; charset=iso-8859-1", ONE.format(n=3, text="sí").encode("latin-1"), ["sí"]),
+        ("text/plain", ONE.format(n=3, text="A &amp; B").encode(), ["A &amp; B"]),
+        ("text/xml; charset=none-such", (ONE.format(n=3, text="a") + ONE.format(n=4, text="b")).encode(), ["a", "b"]),
+    ],
+)
+def test_what_a_pattern_fits_is_read_each_time(kind: str, body: bytes, texts: list[str]) -> None:
+    read = read_replies(XML, HookCall(headers={"content-type": kind}, body=body), region="US")
+    assert [each.text for each in read.found] == texts
+    assert read.found[0].sender == "+12025550143"
+
+
+@pytest.mark.parametrize("body", [b"", b"<sms/>", b"<from>" * 5_000])
+def test_a_body_that_the_pattern_does_not_fit_is_not_readable(body: bytes) -> None:
+    with pytest.raises(NotReadable):
+        read_replies(XML, HookCall(headers={"content-type": "text/xml"}, body=body), region="US")
 
 
 @pytest.mark.parametrize(

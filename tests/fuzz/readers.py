@@ -14,7 +14,8 @@ from urllib.parse import urlencode
 from reminders.care.loading import load_plan
 from reminders.config_delivery import SmppSection
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
-from reminders.delivery.hooks import HookCall, HookGuard, read_receipts, read_replies, verify
+from reminders.delivery.hook_reading import read_receipts, read_replies
+from reminders.delivery.hooks import HookCall, HookGuard, verify
 from reminders.delivery.transports.smpp_pdu import read_data, read_deliver
 from reminders.delivery.transports.smpp_text import read_request
 from reminders.errors import ReminderError
@@ -44,6 +45,7 @@ class Reader:
 
 _REPLY = ReplyHookSection(sender="from", text="text", id="id")
 _RECEIPT = ReceiptHookSection(id="id", status="status", delivered=("DELIVRD",), failed=("UNDELIV",))
+_PATTERN = r"from(?P<from>[^<]*?)text(?P<text>[^<]*?)id"
 _GUARD = HookGuard(signature_header="x-signature", timestamp_header="x-timestamp", secrets=(b"s",), user="gateway")
 _KINDS = ("application/json", "application/x-www-form-urlencoded", "text/plain", "multipart/form-data; boundary=x", "")
 _CENTRE = SmppSection.model_validate(
@@ -69,6 +71,7 @@ def _hook(octets: bytes) -> None:
         partial(verify, _GUARD, now=NOW),
         partial(read_replies, _REPLY, region="US"),
         partial(read_receipts, _RECEIPT),
+        partial(read_replies, _REPLY.model_copy(update={"pattern": _PATTERN}), region="US"),
         partial(read_receipts, _RECEIPT.model_copy(update={"each": "message.list"})),
     ):
         try:

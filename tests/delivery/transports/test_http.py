@@ -15,7 +15,8 @@ from pydantic import ValidationError
 
 from reminders.config_delivery import HttpAnswerSection, HttpSection
 from reminders.config_hooks import ReceiptHookSection, ReplyHookSection
-from reminders.delivery.hooks import guard_of, read_receipts, read_replies, verify
+from reminders.delivery.hook_reading import read_receipts, read_replies
+from reminders.delivery.hooks import guard_of, verify
 from reminders.delivery.incoming import Arrival
 from reminders.delivery.outgoing import Accepted
 from reminders.delivery.transports.http import HttpTransport
