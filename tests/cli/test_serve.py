@@ -108,7 +108,7 @@ def test_events_are_told_as_json_and_name_nobody(terminal: Terminal) -> None:
         "started", "dispatched", "stopped",
     ]  # fmt: skip
     assert next(each for each in told if each["event"] == "dispatched")["sent"] == 1
-    for word in ("Robin", "Invented", "555", link.rpartition("/")[2].strip()):
+    for word in ("Robin", "Invented", "31255501", "555-01", link.rpartition("/")[2].strip()):
         assert word not in json.dumps(told)
 
 
