@@ -16,7 +16,7 @@ def enrolled(office: Office) -> Office:
 
 
 def test_a_sign_spread_over_two_texts_is_found(enrolled: Office) -> None:
-    assert enrolled.reply("my leg").label == "routine"
+    assert enrolled.reply("question about my leg").label == "routine"
     enrolled.clock.advance(minutes(1))
     taken = enrolled.reply("is swelling")
     assert (taken.label, taken.signs[0]) == ("urgent", "leg_swelling")
