@@ -200,6 +200,25 @@ def test_an_open_list_shows_what_comes_in(browser: Browser, server: Server, offi
     office.dispatcher.close()
 
 
+def test_any_number_of_pages_follow_the_list_at_once(browser: Browser, server: Server, office: Office) -> None:
+    """A browser keeps six connections to a server (HTTP/1.1), and every page that listens would hold one of them."""
+    office.enroll()
+    office.enroll(first_name="Amal", phone="312-555-0144")
+    office.dispatcher.run_once()
+    with page_of(browser, server, office, Role.NURSE) as page:
+        pages = [page, *(page.context.new_page() for _ in range(6))]
+        for each in pages:
+            each.goto("/staff/concerns")
+        office.reply(WORDS)
+        for each in (pages[0], pages[-1]):
+            expect(each.locator("#rows li")).to_have_count(1)
+        pages[0].close()
+        expect(pages[-1].locator("#live")).to_have_text("Updates by itself")
+        office.reply(WORDS, sender="+13125550144")
+        expect(pages[-1].locator("#rows li")).to_have_count(2)
+    office.dispatcher.close()
+
+
 def test_an_idle_page_hides_what_patients_wrote_and_keeps_what_was_typed(
     browser: Browser, server: Server, ward: Office
 ) -> None:

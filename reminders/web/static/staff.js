@@ -42,13 +42,33 @@
       localStorage.setItem("alert", box.checked ? "on" : "off");
       if (box.checked) sound();
     });
+    // A browser keeps few connections to a server: of all pages that are open one listens, and tells the others.
+    const others = new BroadcastChannel("concerns");
+    let told = null;
+    const tell = (...said) => { told = said; hear[said[0]](said[1]); others.postMessage(said); };
+    others.onmessage = ({ data }) => {
+      if (data[0] !== "ask") hear[data[0]](data[1]);
+      else if (told) others.postMessage(told);
+    };
+    const listen = () => new Promise((done) => {
+      const source = new EventSource(list.dataset.stream);
+      source.onopen = () => tell("open");
+      source.onerror = () => { tell("broken"); if (source.readyState === EventSource.CLOSED) { told = null; done(); } };
+      source.addEventListener("ended", () => { source.close(); tell("ended"); told = null; done(); });
+      source.onmessage = (event) => tell("now", JSON.parse(event.data));
+    });
     let last = null;
-    const source = new EventSource(list.dataset.stream);
-    source.onopen = () => { live.textContent = say("updates"); live.classList.remove("broken"); };
-    source.onerror = () => { live.textContent = say("broken"); live.classList.add("broken"); };
-    source.addEventListener("ended", () => { source.close(); lock(say("ended")); });
-    source.onmessage = (event) => {
-      const now = JSON.parse(event.data);
+    const hear = {
+      open: () => { live.textContent = say("updates"); live.classList.remove("broken"); },
+      broken: () => { live.textContent = say("broken"); live.classList.add("broken"); },
+      ended: () => lock(say("ended")),
+      now: changed,
+    };
+    others.postMessage(["ask"]);
+    if (navigator.locks) navigator.locks.request("concerns", listen);
+    else listen();
+
+    function changed(now) {
       const pressing = last !== null && now.newest_pressing > last.newest_pressing;
       if (!now.idle && (last === null || now.last_event !== last.last_event)) document.body.dispatchEvent(new CustomEvent("concerns-changed"));
       const count = find("#count");
@@ -58,7 +78,7 @@
       if (pressing && box.checked) { document.title = `▲ ${say("urgent", { count: now.untaken })}`; sound(); }
       if (now.idle) lock(say("waiting", { count: now.untaken }));
       last = now;
-    };
+    }
   }
 
   function lock(words) {
