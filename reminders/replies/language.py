@@ -56,10 +56,10 @@ def _read_in(word: str) -> int:
 
 
 def _others_with(word: str) -> tuple[str, ...]:
-    forms = [word, bare] if (bare := without_elision(word)) else [word]
-    return tuple(
-        name for name in OTHERS if any(vocabulary(name).knows(form) or vocabulary(name).begins(form) for form in forms)
-    )
+    known = [name for name in OTHERS if vocabulary(name).knows(word) or vocabulary(name).begins(word)]
+    if not known and (bare := without_elision(word)):
+        known = [name for name in OTHERS if vocabulary(name).knows(bare)]
+    return tuple(known)
 
 
 _READ_IN = Remembered(_read_in)

@@ -10,6 +10,9 @@ _NEAR, _FAR, _SENTENCE = 3, 8, 16
 _GAPS = {"..": _NEAR, "...": _FAR}
 _JOINTS = frozenset({*_GAPS, "&", "&&"})
 
+_NEW = tuple.__new__
+"""Makes a named tuple in half the time, for it calls nothing of Python's."""
+
 Name = str
 """What a place of a pattern names: `@toe` a class, `toe` or `toe*` a word or stem, `~dedo` one taken by its sound."""
 
@@ -191,14 +194,15 @@ class Bits:
         steps = []
         for at in range(anchor + 1, len(places)):
             _, gap, whole_sentence = places[at]
-            steps.append(Step(1, bits[at], gap, whole_sentence, at == anchor + 1))
+            steps.append(_NEW(Step, (1, bits[at], gap, whole_sentence, at == anchor + 1)))
         for at in range(anchor - 1, -1, -1):
             _, gap, whole_sentence = places[at + 1]
-            steps.append(Step(-1, bits[at], gap, whole_sentence, at == anchor - 1))
+            steps.append(_NEW(Step, (-1, bits[at], gap, whole_sentence, at == anchor - 1)))
         needs = 0
         for bit in bits:
             needs |= bit
-        return Pattern(kind, tuple(steps), bits[rarest], needs, any(step.whole_sentence for step in steps))
+        across = any(step.whole_sentence for step in steps)
+        return _NEW(Pattern, (kind, tuple(steps), bits[rarest], needs, across))
 
 
 def match(
@@ -229,4 +233,4 @@ def match(
         else:
             return None
         found.append(here)
-    return Finding(pattern.kind, tuple(sorted(found)))
+    return _NEW(Finding, (pattern.kind, tuple(sorted(found))))
