@@ -28,6 +28,39 @@ def test_each_word_of_the_regulation_revokes_among_polite_ones(word: str, polite
     assert triage(polite.format(word)).label is Label.STOP
 
 
+@pytest.mark.parametrize("word", REGULATION)
+def test_each_word_of_the_regulation_revokes_when_it_is_urged(word: str) -> None:
+    for urged in ("{} right now", "{} at once", "{} immediately please", "{} already", "just {} asap", "{} forever"):
+        for after in ("none", "checkin_yesno"):
+            assert triage(urged.format(word), after=after).label is Label.STOP, urged
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("pare de una vez", "paren ya", "párale", "ya párenle", "dejen de una vez por favor", "basta de una vez"),
+        *(
+            "stop ya gracias",
+            "cancelen de una vez",
+            "arrêtez tout de suite",
+            "hör auf",
+            "hören Sie auf",
+            "pare com isso",
+        ),
+    ],
+)
+def test_a_stop_urged_in_other_languages_is_honoured(text: str) -> None:
+    assert triage(text, after="soak", language="es").label is Label.STOP
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["que pare de una vez el dolor", "it wont stop right now", "the drip should end at once?", "para ya me lavé"],
+)
+def test_what_is_urged_to_stop_is_not_us(text: str) -> None:
+    assert not triage(text, after="soak", language="es").opt_out
+
+
 @pytest.mark.parametrize("word", ["stop", "quit", "end", "unsubscribe", "opt out"])
 @pytest.mark.parametrize("polite", ["can you {} please", "Could you please {}?", "would you {}"])
 def test_who_is_asked_to_stop_and_nothing_else_has_been_told_to(word: str, polite: str) -> None:
