@@ -14,11 +14,9 @@ from enum import StrEnum
 from pathlib import Path
 from shutil import disk_usage
 
-from babel.core import get_global
-from phonenumbers.shortnumberinfo import is_emergency_number
-
 from reminders import words
 from reminders.assembly import App
+from reminders.cli.emergency_numbers import calls_for_help, country_of
 from reminders.cli.terminal import when
 from reminders.clock import zone_data_version
 from reminders.config import find_config
@@ -100,14 +98,12 @@ def _staff_language(app: App) -> Iterator[Finding]:
 
 def _emergency_number(app: App) -> Iterator[Finding]:
     """See whether the number that patients are told to call in an emergency is one where the practice is."""
-    number, zone = app.config.practice.emergency_number, app.config.zone.key
-    territory = get_global("zone_territories").get(zone, "ZZ")
-    if territory == "ZZ":  # nowhere, as UTC is
-        territory = app.config.practice.region
-    if is_emergency_number(number, territory):
+    number = app.config.practice.emergency_number
+    country = country_of(app.config.zone.key, app.config.practice.region)
+    if calls_for_help(number, country):
         return
     says = gettext(
-        "patients are told to call {number}, no emergency number in {country}", number=number, country=territory
+        "patients are told to call {number}, no emergency number in {country}", number=number, country=country
     )
     yield _wrong(gettext("emergency number"), says, gettext("set practice.emergency_number"))
 

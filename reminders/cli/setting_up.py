@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails
 
 from reminders.assembly import App
 from reminders.cli.configuration_text import configuration_text
+from reminders.cli.emergency_numbers import calls_for_help, country_of
 from reminders.cli.json_output import print_json
 from reminders.cli.keys import make_first_key, tell_of_key
 from reminders.cli.options import assembled, config_path, json_option
@@ -85,7 +86,7 @@ Examples:
 @click.option("--region", metavar="CODE", help="The country whose numbers need no country code, like US.")
 @click.option("--phone", help="The number that patients call.")
 @click.option("--after-hours-phone", help="The number after hours, if there is one.")
-@click.option("--emergency-number", metavar="NUMBER", help="The emergency number, 911 if not said.")
+@click.option("--emergency-number", metavar="NUMBER", help="The emergency number; 911 if not said, where it is one.")
 @click.option("--email", metavar="ADDRESS", help="The address that e-mails come from, if you send any.")
 @click.option("--language", metavar="CODE", help="The language most patients read, en if not said.")
 @click.option("--database", metavar="URL", help="sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME.")
@@ -123,12 +124,22 @@ def _asked(given: dict[str, str]) -> dict[str, str]:
     wanted = {name: question for name, question in _QUESTIONS.items() if name not in given}
     if somebody_is_there():
         for name, (question, default) in wanted.items():
-            given[name] = ask(gettext(question), partial(_sound, name), default=default)
+            offered = default if name != "emergency_number" or _is_right_there(default, given) else None
+            given[name] = ask(gettext(question), partial(_sound, name), default=offered)
         return given
+    number = wanted.get("emergency_number")
+    if number is not None and not _is_right_there(number[1], given):
+        wanted["emergency_number"] = (number[0], None)
     missing = [f"--{name.replace('_', '-')}" for name, (_, default) in wanted.items() if default is None]
     if missing:
         raise InputError(*(gettext("{option} is needed", option=option) for option in missing))
     return given | {name: default for name, (_, default) in wanted.items() if default is not None}
+
+
+def _is_right_there(number: str | None, given: Mapping[str, str]) -> bool:
+    """Say whether a number calls for help where the practice is, as far as that is said."""
+    region = given.get("region", _QUESTIONS["region"][1] or "")
+    return number is not None and calls_for_help(number, country_of(given.get("zone", ""), region.upper()))
 
 
 def _write_and_prepare(path: Path, answers: Mapping[str, str], build: Callable[[Path], App], *, demo: bool) -> _Done:

@@ -28,6 +28,8 @@ ANSWERS = (
     "de",
     "--phone",
     "030 23125 000",
+    "--emergency-number",
+    "112",
 )
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
 
@@ -55,6 +57,16 @@ def test_each_answer_to_init_is_asked_for_until_it_is_sound(tmp_path: Path, monk
     assert "must be a country's two letters" in result.stderr
     practice = load_config(tmp_path / "config.toml").practice
     assert (practice.zone, practice.region, practice.phone) == ("America/Chicago", "US", "312-555-0100")
+
+
+def test_init_does_not_guess_a_number_that_calls_no_help(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    refused = Terminal(tmp_path).run("init", *ANSWERS[:-2])
+
+    assert (refused.exit_code, "--emergency-number is needed" in refused.stderr) == (2, True)
+    monkeypatch.setattr("reminders.cli.setting_up.somebody_is_there", lambda: True)
+    asked = Terminal(tmp_path).run("init", *ANSWERS[:-2], stdin="\n\n112\n")
+    assert asked.exit_code == 0, asked.stderr
+    assert load_config(tmp_path / "config.toml").practice.emergency_number == "112"
 
 
 def test_what_init_makes_is_its_owners_only(tmp_path: Path) -> None:
