@@ -88,7 +88,9 @@ def test_the_preview_follows_what_is_typed(browser: Browser, server: Server, off
         expect(page.locator("#preview .bubbles")).to_contain_text("Responda")
 
 
-def test_a_double_click_enrolls_once_and_shows_what_to_say(browser: Browser, server: Server, office: Office) -> None:
+def test_neither_a_double_click_nor_loading_again_enrolls_twice(
+    browser: Browser, server: Server, office: Office
+) -> None:
     with page_of(browser, server, office, Role.FRONT_DESK) as page:
         page.goto("/staff/checkout")
         page.get_by_label("First name").fill("Robin")
@@ -97,6 +99,10 @@ def test_a_double_click_enrolls_once_and_shows_what_to_say(browser: Browser, ser
         page.locator("#consent").check()
         page.evaluate("() => [0, 30].forEach((at) => setTimeout(() => document.querySelector('#enroll').click(), at))")
         expect(page.get_by_role("heading", level=1)).to_have_text("Robin is enrolled")
+        page.reload()
+        expect(page.get_by_role("heading", level=1)).to_have_text("Robin")
+        expect(page.get_by_role("link", name="Sheet")).to_be_visible()
+    assert len(office.dump()["enrollment"]) == 1
 
 
 def test_what_has_the_focus_is_never_hidden_by_what_stays_at_the_edge(

@@ -13,6 +13,10 @@
     else event.target.dataset.sent = Date.now();
   });
 
+  // What a form led to has no address of its own: to load it again, or to come back to it, sends no form again.
+  const place = find("[data-place]")?.dataset.place;
+  if (place && place !== location.pathname) history.replaceState(null, "", place);
+
   // It finds while one types; to send it would empty the form beside it.
   find("#find")?.addEventListener("submit", (event) => event.preventDefault());
 
