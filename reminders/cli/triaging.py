@@ -29,6 +29,7 @@ Examples:
   reminders triage --csv replies.csv > labels.jsonl
 \b
 The CSV has the columns id, lang, after_message and text; each row gives one line {"id", "label", "signs"}.
+--after and --language hold for rows that leave theirs empty.
 """,
 )
 @click.argument("text", required=False)
@@ -45,7 +46,9 @@ def triage(text: str | None, after: str, language: str, explain: bool, csv_file:
     if csv_file is not None:
         if text is not None:
             raise InputError(gettext("give a text or --csv, not both"))
-        _triage_file(csv_file)
+        if explain:
+            raise InputError(gettext("--explain shows one text; leave out --csv"))
+        _triage_file(csv_file, after=after, language=language)
         return
     if text is None:
         raise InputError(gettext("give the text to read, `-` for stdin, or --csv FILE"))
@@ -64,9 +67,9 @@ def _whole(text: str) -> str:
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
-def _triage_file(path: Path) -> None:
+def _triage_file(path: Path, *, after: str, language: str) -> None:
     for row in _rows(path):
-        found = triage_reply(row["text"], after=row["after_message"] or "none", language=row["lang"] or "en")
+        found = triage_reply(row["text"], after=row["after_message"] or after, language=row["lang"] or language)
         print_json_line({"id": row["id"], "label": str(found.label), "signs": list(found.signs)})
 
 

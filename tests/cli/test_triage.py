@@ -36,6 +36,21 @@ HEADER = "id,lang,after_message,text"
 ROWS = "1,en,none,STOP\n2,en,checkin_pain,9\n"
 
 
+def test_a_row_that_says_not_what_it_answers_takes_what_the_command_says(tmp_path: Path) -> None:
+    path = tmp_path / "replies.csv"
+    path.write_text("id,lang,after_message,text\na,,,8\nb,,none,8\n", encoding="utf-8")
+    labels = [
+        json.loads(line)["label"] for line in triage("--csv", path, "--after", "checkin_pain").stdout.splitlines()
+    ]
+    assert labels == ["urgent", "routine"]
+
+
+def test_only_one_text_is_explained(tmp_path: Path) -> None:
+    result = triage("--explain", "--csv", tmp_path / "replies.csv")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "leave out --csv" in result.stderr
+
+
 @pytest.mark.parametrize(
     "content",
     [
