@@ -121,21 +121,11 @@ class Settler:
         """Tell staff that a way out is broken; the caller sees to it that this is said once."""
         since = health.in_vain_since or now
         minutes = (now - since) // timedelta(minutes=1)
-        trouble = Trouble(
-            practice_id=queue.practice_id,
-            patient_id=None,
-            enrollment_id=None,
-            kind="delivery",
-            about=f"way out: {queue.channel}",
-            urgency="urgent",
-            summary=english(
-                "No {what} can be sent since {minutes} minutes; it is tried again all the time. What becomes useless "
-                "meanwhile is withheld: `reminders messages --state withheld`."
-            ).format(what=_NAMES.get(queue.channel, queue.channel), minutes=minutes),
-            opened_at=now,
-            due_at=self.concern_due("urgent", now),
-        )
-        open_once(session, trouble, by=_BY)
+        summary = english(
+            "No {what} can be sent since {minutes} minutes; it is tried again all the time. What becomes useless "
+            "meanwhile is withheld: `reminders messages --state withheld`."
+        ).format(what=_NAMES.get(queue.channel, queue.channel), minutes=minutes)
+        self._tell_of_way_out(session, queue.practice_id, f"way out: {queue.channel}", summary, now)
 
     def _settle_other(self, session: Session, outcome: Outcome, now: datetime, *, everything_is_refused: bool) -> str:
         """Settle what was not accepted; return the name of its figure in the report."""
@@ -193,17 +183,21 @@ class Settler:
     def _tell_of_refusals(
         self, session: Session, message: DueMessage | LapsedMessage, result: Refused, now: datetime
     ) -> None:
+        summary = english(
+            "Every {what} is refused by the other side now: {why}. Mend the way out, and tell the patients: "
+            "`reminders messages --state failed` lists what they lack."
+        ).format(what=_NAMES.get(message.channel, message.channel), why=result)
+        self._tell_of_way_out(session, message.practice_id, f"refused: {message.channel}", summary, now)
+
+    def _tell_of_way_out(self, session: Session, practice_id: str, about: str, summary: str, now: datetime) -> None:
         trouble = Trouble(
-            practice_id=message.practice_id,
+            practice_id=practice_id,
             patient_id=None,
             enrollment_id=None,
             kind="delivery",
-            about=f"refused: {message.channel}",
+            about=about,
             urgency="urgent",
-            summary=english(
-                "Every {what} is refused by the other side now: {why}. Mend the way out, and tell the patients: "
-                "`reminders messages --state failed` lists what they lack."
-            ).format(what=_NAMES.get(message.channel, message.channel), why=result),
+            summary=summary,
             opened_at=now,
             due_at=self.concern_due("urgent", now),
         )
