@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 
 from reminders import words
 from reminders.desk import staff
@@ -88,15 +88,19 @@ def test_the_preview_follows_what_is_typed(browser: Browser, server: Server, off
         expect(page.locator("#preview .bubbles")).to_contain_text("Responda")
 
 
+def _fill_in_checkout(page: Page) -> None:
+    page.goto("/staff/checkout")
+    page.get_by_label("First name").fill("Robin")
+    page.get_by_label("Mobile number").fill("312-555-0123")
+    page.locator("#none").check()
+    page.locator("#consent").check()
+
+
 def test_neither_a_double_click_nor_loading_again_enrolls_twice(
     browser: Browser, server: Server, office: Office
 ) -> None:
     with page_of(browser, server, office, Role.FRONT_DESK) as page:
-        page.goto("/staff/checkout")
-        page.get_by_label("First name").fill("Robin")
-        page.get_by_label("Mobile number").fill("312-555-0123")
-        page.locator("#none").check()
-        page.locator("#consent").check()
+        _fill_in_checkout(page)
         page.evaluate("() => [0, 30].forEach((at) => setTimeout(() => document.querySelector('#enroll').click(), at))")
         expect(page.get_by_role("heading", level=1)).to_have_text("Robin is enrolled")
         page.reload()
@@ -133,11 +137,7 @@ def test_another_procedure_is_looked_at_before_anybody_is_enrolled_with_it(
 ) -> None:
     """The list of procedures alone changes nothing but the preview: the form asks what the plan needs."""
     with page_of(browser, server, office, Role.FRONT_DESK) as page:
-        page.goto("/staff/checkout")
-        page.get_by_label("First name").fill("Robin")
-        page.get_by_label("Mobile number").fill("312-555-0123")
-        page.locator("#none").check()
-        page.locator("#consent").check()
+        _fill_in_checkout(page)
         page.get_by_label("Procedure", exact=True).select_option("punch-biopsy")
         expect(page.locator("#preview .bubbles")).not_to_contain_text("numb")
         page.locator("#enroll").click()
